@@ -1,0 +1,59 @@
+"""A frame as a file holds it: values, unit, and where they came from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.scales import read_only
+
+
+@dataclass(frozen=True, slots=True)
+class FrameSource:
+    """Where a frame came from, so that the next person can find it again."""
+
+    path: Path
+    page: int
+    sha256: str
+    file_format: str  # "TIFF" or "CSV"
+    stored_as: str  # such as "uint16" or "text"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Frame:
+    """
+    One 2-D radiometric image.
+
+    Attributes
+    ----------
+    values : ndarray of shape (rows, cols)
+        As the file has them, in ``unit``. NaN where the file has no number.
+    unit : str
+        ``cK dK K C F mK``, or ``counts`` where a camera file must turn them into temperatures.
+    unit_source : str
+        ``file`` (it says so), ``given`` (the user says so) or ``assumed``.
+    source : FrameSource
+    time_s : float or None
+        Seconds since the recording's first frame, where the file says.
+    remarks : tuple of str
+        What a reader of the result should know, in sentences.
+    """
+
+    values: NDArray[np.float64]
+    unit: str
+    unit_source: str
+    source: FrameSource
+    time_s: float | None = None
+    remarks: tuple[str, ...] = field(default=())
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "values", read_only(self.values))
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        rows, cols = self.values.shape
+        return rows, cols

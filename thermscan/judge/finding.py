@@ -1,0 +1,84 @@
+"""Findings and verdicts: the judge's answer."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from thermscan.regions.measurement import PartMeasurement
+
+Level = Literal["watch", "act"]
+Direction = Literal["hot", "cold"]
+Verdict = Literal["normal", "watch", "hot", "cold", "not-measurable"]
+Overall = Literal["clear", "watch", "act", "undecided"]
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """
+    One judgement with its evidence.
+
+    Attributes
+    ----------
+    rule : str
+        ``peer``, ``baseline``, ``limit``, ``unmapped``, ``board`` …
+    excess_k : float or None
+        By how much, signed: positive is hotter.
+    u_k : float or None
+        Standard uncertainty of the comparison, in which what both sides share cancels.
+    score : float or None
+        excess_k / u_k, or the rule's own standardised measure.
+    own_k, received_k : float or None
+        The rise split into the part's own heat and what neighbours give.
+    source_ref : str or None
+        The neighbour that gives most of the received heat.
+    hypotheses : tuple of str
+        What the trade would check next; worded as possibilities.
+    """
+
+    ref: str | None
+    rule: str
+    level: Level
+    direction: Direction
+    excess_k: float | None
+    u_k: float | None
+    score: float | None
+    text: str
+    own_k: float | None = None
+    received_k: float | None = None
+    source_ref: str | None = None
+    hypotheses: tuple[str, ...] = field(default=())
+
+
+@dataclass(frozen=True, slots=True)
+class UnmappedHeat:
+    """Heat where the layout has no part."""
+
+    x_mm: float
+    y_mm: float
+    peak_c: float
+    rise_k: float
+    area_mm2: float
+    nearest_ref: str | None
+    distance_mm: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class PartVerdict:
+    """The verdict on one part, and which rules could be applied to it."""
+
+    measurement: PartMeasurement
+    verdict: Verdict
+    compared_by: tuple[str, ...] = field(default=())
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """The judge's answer about one run."""
+
+    parts: tuple[PartVerdict, ...]
+    findings: tuple[Finding, ...]
+    unmapped: tuple[UnmappedHeat, ...]
+    overall: Overall
+    remarks: tuple[str, ...] = field(default=())

@@ -1,0 +1,143 @@
+"""The board's outline and its parts, in millimetres, seen from the component side."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.scales import read_only
+
+
+@dataclass(frozen=True, slots=True)
+class Surface:
+    """
+    What a camera sees of a part.
+
+    Attributes
+    ----------
+    name : str
+        As in the emissivity table: plastic, solder-mask, metal …
+    emissivity : float
+        In the camera's band, near the normal.
+    u_emissivity : float
+        Its standard uncertainty.
+    """
+
+    name: str
+    emissivity: float
+    u_emissivity: float
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """
+    One component, named by its reference designator.
+
+    Attributes
+    ----------
+    length_mm, width_mm : float
+        The body; length lies along x at rotation 0.
+    x_mm, y_mm : float
+        The body's centre.
+    rotation_deg : float
+        Clockwise as seen (x to the right, y down).
+    group : str or None
+        Peer group.
+    max_c : float or None
+        Limit of the surface temperature.
+    """
+
+    ref: str
+    length_mm: float
+    width_mm: float
+    x_mm: float
+    y_mm: float
+    rotation_deg: float
+    surface: Surface
+    kind: str | None = None
+    package: str | None = None
+    group: str | None = None
+    max_c: float | None = None
+    height_mm: float | None = None
+    value: str | None = None
+    polarity: str | None = None
+    note: str | None = None
+    psi_jt_k_per_w: float | None = None
+
+    def corners_mm(self, shrink_mm: float = 0.0) -> NDArray[np.float64]:
+        """
+        Corners of the body, each side moved inwards by ``shrink_mm``; shape (4, 2).
+
+        The order is clockwise as seen, from the corner that is top left at rotation 0. A shrink
+        of more than half the body collapses that side to the middle.
+        """
+        half_length = max(self.length_mm / 2 - shrink_mm, 0.0)
+        half_width = max(self.width_mm / 2 - shrink_mm, 0.0)
+        corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * [half_length, half_width]
+        return self.board_from_body(corners)
+
+    def board_from_body(self, points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Points given along the body's own length and width, on the board; shape (n, 2)."""
+        angle = np.deg2rad(self.rotation_deg)
+        turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+        moved: NDArray[np.float64] = points_mm @ turn + [self.x_mm, self.y_mm]
+        return moved
+
+    def body_from_board(self, points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Points of the board along the body's own length and width; shape (n, 2)."""
+        angle = np.deg2rad(self.rotation_deg)
+        turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+        moved: NDArray[np.float64] = (points_mm - [self.x_mm, self.y_mm]) @ turn
+        return moved
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Board:
+    """
+    One side of a board with its parts.
+
+    Attributes
+    ----------
+    outline_mm : ndarray of shape (n, 2)
+        Corner points in order, clockwise as seen. The bounding box starts at (0, 0).
+    surface : Surface
+        Of the bare board.
+    remarks : tuple of str
+        Warnings from reading: overlapping bodies and the like.
+    """
+
+    name: str
+    revision: str | None
+    outline_mm: NDArray[np.float64]
+    thickness_mm: float
+    surface: Surface
+    parts: tuple[Part, ...]
+    path: Path | None = None
+    sha256: str | None = None
+    remarks: tuple[str, ...] = field(default=())
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "outline_mm", read_only(self.outline_mm))
+
+    @property
+    def width_mm(self) -> float:
+        """Extent of the outline along x."""
+        return float(self.outline_mm[:, 0].max())
+
+    @property
+    def height_mm(self) -> float:
+        """Extent of the outline along y."""
+        return float(self.outline_mm[:, 1].max())
+
+    @property
+    def corners_mm(self) -> NDArray[np.float64]:
+        """The bounding box: top left, top right, bottom right, bottom left; shape (4, 2)."""
+        w, h = self.width_mm, self.height_mm
+        return np.array([[0.0, 0.0], [w, 0.0], [w, h], [0.0, h]])
+
+    def part(self, ref: str) -> Part | None:
+        """The part of that name, or None."""
+        return next((part for part in self.parts if part.ref == ref), None)

@@ -1,0 +1,50 @@
+"""Apparent temperatures of one view: what the stages after radiometry work on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.scales import read_only
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ThermalImage:
+    """
+    Apparent (blackbody-equivalent, emissivity 1) temperatures of one view.
+
+    Attributes
+    ----------
+    apparent_c : ndarray of shape (rows, cols)
+        NaN where the pixel does not count.
+    noise_k : float
+        Standard deviation of a pixel's temporal noise, after averaging; measured or stated.
+    accuracy_k : float
+        Standard uncertainty of the offset that all pixels share (camera accuracy).
+    band_um : tuple of float
+        Spectral band of the camera.
+    blur_px : float
+        Standard deviation of the optics' and detector's point spread, in pixels.
+    frames : int
+        How many frames were averaged.
+    remarks : tuple of str
+    """
+
+    apparent_c: NDArray[np.float64]
+    noise_k: float
+    accuracy_k: float
+    band_um: tuple[float, float]
+    blur_px: float
+    frames: int = 1
+    remarks: tuple[str, ...] = field(default=())
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "apparent_c", read_only(self.apparent_c))
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        rows, cols = self.apparent_c.shape
+        return rows, cols

@@ -1,0 +1,64 @@
+"""Where the board lies in the frame, and how well that is known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.coordinates import map_points
+from thermscan.scales import read_only
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Registration:
+    """
+    The plane homography from board millimetres to frame pixels.
+
+    Attributes
+    ----------
+    method : str
+        ``corners``, ``landmarks``, ``outline`` or ``baseline``.
+    px_from_mm : ndarray of shape (3, 3)
+        Scaled so that the last element is 1.
+    corners_px : ndarray of shape (4, 2)
+        The bounding box of the outline: top left, top right, bottom right, bottom left.
+    corner_covariance_px2 : ndarray of shape (8, 8)
+        Of ``corners_px`` in the order x0, y0, x1, y1 …
+    residual_px : float
+        Root mean square of what the evidence leaves unexplained.
+    uncertainty_mm : float
+        Standard uncertainty of a part's place, root mean square over the parts.
+    view_angle_deg : float
+        Between the board's normal and the line of sight at the board's centre.
+    remarks : tuple of str
+    """
+
+    method: str
+    px_from_mm: NDArray[np.float64]
+    corners_px: NDArray[np.float64]
+    corner_covariance_px2: NDArray[np.float64]
+    residual_px: float
+    uncertainty_mm: float
+    view_angle_deg: float
+    remarks: tuple[str, ...] = field(default=())
+
+    def __post_init__(self) -> None:
+        for name in ("px_from_mm", "corners_px", "corner_covariance_px2"):
+            object.__setattr__(self, name, read_only(getattr(self, name)))
+
+    @property
+    def mm_from_px(self) -> NDArray[np.float64]:
+        """The inverse homography, shape (3, 3)."""
+        inverse = np.linalg.inv(self.px_from_mm)
+        result: NDArray[np.float64] = inverse / inverse[2, 2]
+        return result
+
+    def px(self, points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Points of the board in the frame; shape (n, 2)."""
+        return map_points(self.px_from_mm, points_mm)
+
+    def mm(self, points_px: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Points of the frame on the board's plane; shape (n, 2)."""
+        return map_points(self.mm_from_px, points_px)

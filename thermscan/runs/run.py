@@ -1,0 +1,65 @@
+"""One powered look at one board, as the user describes it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+
+
+@dataclass(frozen=True, slots=True)
+class Supply:
+    """What the bench supply showed on one rail."""
+
+    rail: str
+    volts: float
+    amps: float
+
+    @property
+    def watts(self) -> float:
+        """Power drawn from this rail."""
+        return self.volts * self.amps
+
+
+@dataclass(frozen=True, slots=True)
+class Landmark:
+    """A part's body centre as seen in the frame, in pixels."""
+
+    ref: str
+    px: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """
+    One powered look at one board: paths are absolute, defaults are filled in.
+
+    Attributes
+    ----------
+    frames : tuple of Path
+        Globs expanded, in order.
+    unit : str or None
+        None: read from the file where it says.
+    camera : Path or None
+        Camera file.
+    camera_emissivity : float
+        What the camera itself was set to when it turned radiance into temperature.
+    """
+
+    frames: tuple[Path, ...]
+    ambient_c: float
+    reflected_c: float
+    layout: Path | None = None
+    unit: str | None = None
+    stage: str | None = None
+    minutes_on: float | None = None
+    board_serial: str | None = None
+    camera: Path | None = None
+    camera_emissivity: float = 1.0
+    operator: str | None = None
+    note: str | None = None
+    taken: datetime | None = None
+    supply: tuple[Supply, ...] = field(default=())
+    corners_px: tuple[tuple[float, float], ...] | None = None
+    landmarks: tuple[Landmark, ...] = field(default=())
+    path: Path | None = None
