@@ -85,7 +85,7 @@ class InputError(ThermscanError):
     exit_status = 2
 
 
-class CannotJudge(ThermscanError):
+class CannotJudge(ThermscanError):  # noqa: N818 - it is not a fault of anything
     """The input is sound, but no answer can be had from it."""
 
     exit_status = 3

@@ -1,0 +1,104 @@
+"""The command's entry point: which commands there are, and what an exit status means."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+import traceback
+from collections.abc import Sequence
+
+import click
+
+from thermscan.errors import ThermscanError
+
+EXIT_BAD_INPUT = 2
+EXIT_INTERNAL_FAULT = 3
+EXIT_INTERRUPTED = 130
+EXIT_CLOSED_PIPE = 141
+
+# name: (module, first line of its help). Imported when called, so that --help is quick.
+COMMANDS = {
+    "demo": ("thermscan.cli.demo", "Write the sample job to a folder and run it, report included."),
+    "inspect": ("thermscan.cli.inspect", "Which part runs hotter or colder than it should?"),
+    "baseline": ("thermscan.cli.baseline", "Learn what a good board looks like from known-good runs."),
+    "frame": ("thermscan.cli.frame", "What is in this frame file, and is it good enough?"),
+    "layout": ("thermscan.cli.layout", "Is this layout sound? Draw it, import it, make it."),
+    "camera": ("thermscan.cli.camera", "How far can this camera be trusted? Calibrate and check it."),
+}
+
+
+class CommandTable(click.Group):
+    """The commands, imported one by one as they are called for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
+        """Names in the order of the work."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        """Import the command's module and take its ``command``."""
+        if cmd_name not in COMMANDS:
+            return None
+        command: click.Command = importlib.import_module(COMMANDS[cmd_name][0]).command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        """List the commands without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, summary) for name, (_, summary) in COMMANDS.items()])
+
+    def invoke(self, ctx: click.Context) -> object:
+        """Run a command; a closed pipe is caught here, since click would turn it into status 1."""
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:
+            return EXIT_CLOSED_PIPE
+
+
+@click.group(cls=CommandTable, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="thermscan")
+@click.option("--debug", is_flag=True, help="Show where in the program an error arose.")
+def thermscan(debug: bool) -> None:  # noqa: ARG001 - read from the arguments in main()
+    """
+    Which part of a circuit board runs hotter or colder than it should, by how much, how sure, and why?
+
+    Example: thermscan inspect run.toml --out report
+    """
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command line and return its exit status; see the table in DEVELOPERS.md."""
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    debug = "--debug" in given
+    try:
+        status = thermscan.main(given, prog_name="thermscan", standalone_mode=False)
+        return status if isinstance(status, int) else 0
+    except ThermscanError as error:
+        _say(error.lines(), debug=debug)
+        return error.exit_status
+    except click.UsageError as error:
+        command = error.ctx.command_path if error.ctx else "thermscan"
+        _say([f"{error.format_message().rstrip('.')}; see '{command} --help'"], debug=debug)
+        return EXIT_BAD_INPUT
+    except click.Abort:
+        return EXIT_INTERRUPTED
+    except click.ClickException as error:
+        _say([error.format_message()], debug=debug)
+        return EXIT_BAD_INPUT
+    except BrokenPipeError:
+        return EXIT_CLOSED_PIPE
+    except Exception as error:
+        # The one place where any fault is caught: a traceback helps nobody at the bench.
+        _say(
+            [
+                f"thermscan: internal fault ({type(error).__name__}: {error}); run again with --debug and send what it shows"
+            ],
+            debug=debug,
+        )
+        return EXIT_INTERNAL_FAULT
+
+
+def _say(lines: Sequence[str], *, debug: bool) -> None:
+    if debug:
+        traceback.print_exc()
+    for line in lines:
+        click.echo(" ".join(line.split()), err=True)
