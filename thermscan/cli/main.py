@@ -57,7 +57,7 @@ class CommandTable(click.Group):
 @click.group(cls=CommandTable, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="thermscan")
 @click.option("--debug", is_flag=True, help="Show where in the program an error arose.")
-def thermscan(debug: bool) -> None:  # noqa: ARG001 - read from the arguments in main()
+def thermscan(debug: bool) -> None:
     """
     Which part of a circuit board runs hotter or colder than it should, by how much, how sure, and why?
 
@@ -65,7 +65,7 @@ def thermscan(debug: bool) -> None:  # noqa: ARG001 - read from the arguments in
     """
 
 
-def main(arguments: Sequence[str] | None = None) -> int:
+def main(arguments: Sequence[str] | None = None) -> int:  # noqa: PLR0911 - one return a kind of ending
     """Run the command line and return its exit status; see the table in DEVELOPERS.md."""
     given = list(sys.argv[1:] if arguments is None else arguments)
     debug = "--debug" in given
@@ -88,13 +88,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return EXIT_CLOSED_PIPE
     except Exception as error:
         # The one place where any fault is caught: a traceback helps nobody at the bench.
-        _say(
-            [
-                f"thermscan: internal fault ({type(error).__name__}: {error}); run again with --debug and send what it shows"
-            ],
-            debug=debug,
-        )
-        return EXIT_INTERNAL_FAULT
+        fault = f"internal fault ({type(error).__name__}: {error})"
+        _say([f"thermscan: {fault}; run again with --debug and send what it shows"], debug=debug)
+    return EXIT_INTERNAL_FAULT
 
 
 def _say(lines: Sequence[str], *, debug: bool) -> None:

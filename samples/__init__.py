@@ -1,0 +1,1 @@
+"""Our invented demo board, and the simulator that makes its frames."""
