@@ -2,14 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 
+from thermscan.errors import InputError
 from thermscan.frames.frame import Frame
+from thermscan.frames.quality import repair_frame
+from thermscan.frames.reading import read_frames
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.finding import Judgement
+from thermscan.judge.judging import judge_run
 from thermscan.layout.board import Board
+from thermscan.layout.reading import read_board
+from thermscan.radiometry.camera import Camera, read_camera
+from thermscan.radiometry.imaging import form_image
 from thermscan.radiometry.thermal_image import ThermalImage
+from thermscan.regions.measure import measure_parts
 from thermscan.regions.measurement import PartMeasurement, Rectified
+from thermscan.regions.rectify import rectify_frame
+from thermscan.registration.averaging import average_views
+from thermscan.registration.register import register_board
 from thermscan.registration.registration import Registration
 from thermscan.runs.run import Run
 
@@ -20,6 +33,7 @@ class Inspection:
 
     run: Run
     board: Board
+    camera: Camera
     frames: tuple[Frame, ...]
     image: ThermalImage
     registration: Registration
@@ -28,3 +42,114 @@ class Inspection:
     judgement: Judgement
     baseline: Baseline | None = None
     remarks: tuple[str, ...] = field(default=())
+
+
+# A person at the bench waits for these; the names are shown while they run.
+STAGES = ("reading", "radiometry", "registration", "regions", "judging")
+Progress = Callable[[str], None]
+
+
+def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progress | None = None) -> Inspection:
+    """
+    Which parts of a board run hotter or colder than they should, from the run's frames.
+
+    Parameters
+    ----------
+    run : Run
+        See `thermscan.runs.reading.read_run`.
+    baseline : Baseline, optional
+        Known-good runs of the same board type.
+    progress : callable, optional
+        Called with the name of each stage (`STAGES`) as it begins.
+
+    Returns
+    -------
+    Inspection
+
+    Raises
+    ------
+    InputError
+        A file or a key is wrong.
+    CannotJudge
+        The board cannot be found in the frame.
+    """
+    tell = progress or _tell_nobody
+
+    tell("reading")
+    board = read_board(_layout_of(run))
+    camera = read_camera(run.camera)
+    unit = "counts" if camera.counts is not None else run.unit
+    read = [frame for path in run.frames for frame in read_frames(path, unit=unit, ambient_c=run.ambient_c)]
+    frames = tuple(repair_frame(frame) for frame in read)
+
+    tell("radiometry")
+    images = [
+        form_image(frame, camera, camera_emissivity=run.camera_emissivity, reflected_c=run.reflected_c)
+        for frame in frames
+    ]
+    image = average_views(images)
+
+    tell("registration")
+    registration = register_board(
+        image,
+        board,
+        corners_px=run.corners_px,
+        landmarks=run.landmarks,
+        baseline_raster=baseline.raster if baseline else None,
+        camera=camera,
+    )
+
+    tell("regions")
+    rectified = rectify_frame(image, registration, board)
+    measurements = measure_parts(image, registration, board, ambient_c=run.ambient_c, reflected_c=run.reflected_c)
+
+    tell("judging")
+    judgement = judge_run(
+        measurements,
+        rectified,
+        board,
+        run,
+        baseline=baseline,
+        noise_k=image.noise_k,
+        registration=registration,
+    )
+    return Inspection(
+        run=run,
+        board=board,
+        camera=camera,
+        frames=frames,
+        image=image,
+        registration=registration,
+        rectified=rectified,
+        measurements=measurements,
+        judgement=judgement,
+        baseline=baseline,
+        remarks=_remarks(board, frames, image, registration, judgement),
+    )
+
+
+def _tell_nobody(stage: str) -> None:
+    """No progress is wanted."""
+
+
+def _layout_of(run: Run) -> Path:
+    if run.layout is None:
+        raise InputError(
+            "no layout is named",
+            where=run.path.name if run.path else None,
+            fix='write layout = "board.toml" in the run file or give --layout board.toml',
+        )
+    return run.layout
+
+
+def _remarks(
+    board: Board,
+    frames: tuple[Frame, ...],
+    image: ThermalImage,
+    registration: Registration,
+    judgement: Judgement,
+) -> tuple[str, ...]:
+    """Every stage's remarks in the order of the work, each once."""
+    said = [*board.remarks, *(remark for frame in frames for remark in frame.remarks)]
+    said += [*image.remarks, *registration.remarks, *judgement.remarks]
+    return tuple(dict.fromkeys(said))

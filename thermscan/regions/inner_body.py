@@ -1,0 +1,129 @@
+"""Which camera pixels lie on a part's inner body, and how much of its surroundings they still see."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from thermscan.layout.board import Part
+from thermscan.registration.registration import Registration
+
+# A pixel integrates over its own area: the variance of a unit square along one axis.
+PIXEL_VARIANCE_PX2 = 1.0 / 12.0
+# Half a pixel keeps the pixel's own area on the body; the optics' blur and a placing error come on top.
+LEAST_MARGIN_PX = 0.5
+# "At least 3 x 3 pixels on the target" is common practice in thermography.
+LEAST_SIDE_PX = 3.0
+LEAST_PIXELS = 9
+# The ring from which the surroundings are read: near enough to be what blends in, far enough to be seen.
+RING_PX = (0.5, 2.5)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class InnerBody:
+    """
+    Pixels of one part.
+
+    Attributes
+    ----------
+    rows, cols : ndarray of int, shape (n,)
+        Pixels whose centre lies on the inner body and in the frame.
+    ring_rows, ring_cols : ndarray of int, shape (m,)
+        Pixels just outside the body.
+    coverage, ring_coverage : float
+        Mean share of the body in what those pixels see, blur included.
+    inside_frame : float
+        Share of the body's corners and centre in the frame.
+    sides_px : tuple of float
+        Inner body along its length and width, in pixels.
+    """
+
+    rows: NDArray[np.intp]
+    cols: NDArray[np.intp]
+    ring_rows: NDArray[np.intp]
+    ring_cols: NDArray[np.intp]
+    coverage: float
+    ring_coverage: float
+    inside_frame: bool
+    sides_px: tuple[float, float]
+
+    @property
+    def large_enough(self) -> bool:
+        """Whether at least 3 x 3 pixels see the inner body."""
+        return len(self.rows) >= LEAST_PIXELS and min(self.sides_px) >= LEAST_SIDE_PX
+
+
+def body_scale_px_per_mm(part: Part, jacobian: NDArray[np.float64]) -> tuple[float, float]:
+    """Pixels a millimetre along the body's length and along its width."""
+    axes = part.board_from_body(np.array([[1.0, 0.0], [0.0, 1.0]])) - [part.x_mm, part.y_mm]
+    along, across = (float(np.linalg.norm(jacobian @ axis)) for axis in axes)
+    return along, across
+
+
+def find_inner_body(
+    part: Part,
+    registration: Registration,
+    *,
+    jacobian: NDArray[np.float64],
+    shape: tuple[int, int],
+    blur_px: float,
+    placement_px: float,
+) -> InnerBody:
+    """
+    The pixels that see only this part, as nearly as its size allows.
+
+    The body is drawn in on each side by half a pixel, the blur and the placing uncertainty, but by
+    less (never less than half a pixel) where that is needed to keep 3 x 3 pixels.
+
+    Parameters
+    ----------
+    part : Part
+    registration : Registration
+    jacobian : ndarray of shape (2, 2)
+        Pixels a millimetre at the part, see `thermscan.regions.rectify.local_scale`.
+    shape : tuple of int
+        The frame's rows and columns.
+    blur_px, placement_px : float
+        Standard deviations of the optics' blur and of the part's place, in pixels.
+    """
+    scale = np.array(body_scale_px_per_mm(part, jacobian))
+    body_px = np.array([part.length_mm, part.width_mm]) * scale
+    wanted = LEAST_MARGIN_PX + blur_px + placement_px
+    margins = np.clip((body_px - LEAST_SIDE_PX) / 2, LEAST_MARGIN_PX, max(wanted, LEAST_MARGIN_PX))
+
+    points_px, rows, cols = _pixels_around(part, registration, jacobian=jacobian, shape=shape)
+    body_mm = part.body_from_board(registration.mm(points_px))
+    depth_px = (np.array([part.length_mm, part.width_mm]) / 2 - np.abs(body_mm)) * scale
+    inner = np.all(depth_px >= margins, axis=1)
+    outside = -depth_px.min(axis=1)
+    ring = (outside >= RING_PX[0]) & (outside <= RING_PX[1])
+
+    sigma_px = np.sqrt(blur_px**2 + PIXEL_VARIANCE_PX2)
+    share = np.prod(ndtr(depth_px / sigma_px) - ndtr((depth_px - body_px) / sigma_px), axis=1)
+    corners_px = registration.px(part.corners_mm())
+    return InnerBody(
+        rows=rows[inner],
+        cols=cols[inner],
+        ring_rows=rows[ring],
+        ring_cols=cols[ring],
+        coverage=float(share[inner].mean()) if inner.any() else 0.0,
+        ring_coverage=float(share[ring].mean()) if ring.any() else 0.0,
+        inside_frame=bool(np.all((corners_px > -0.5) & (corners_px < np.array(shape[::-1]) - 0.5))),
+        sides_px=(float(body_px[0] - 2 * margins[0]), float(body_px[1] - 2 * margins[1])),
+    )
+
+
+def _pixels_around(
+    part: Part, registration: Registration, *, jacobian: NDArray[np.float64], shape: tuple[int, int]
+) -> tuple[NDArray[np.float64], NDArray[np.intp], NDArray[np.intp]]:
+    """Pixels in the frame's part of the box around the body and its ring."""
+    corners = registration.px(part.corners_mm())
+    low = np.floor(corners.min(axis=0) - RING_PX[1] - 1).astype(int)
+    high = np.ceil(corners.max(axis=0) + RING_PX[1] + 1).astype(int)
+    x = np.arange(max(low[0], 0), min(high[0] + 1, shape[1]))
+    y = np.arange(max(low[1], 0), min(high[1] + 1, shape[0]))
+    cols, rows = (grid.ravel() for grid in np.meshgrid(x, y))
+    return np.column_stack([cols, rows]).astype(np.float64), rows.astype(np.intp), cols.astype(np.intp)

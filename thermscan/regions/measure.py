@@ -1,0 +1,235 @@
+"""The temperature of every part, with its uncertainty, or the reason why there is none."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+from thermscan.layout.board import Board, Part
+from thermscan.radiometry.planck import band_radiance, band_temperature_c
+from thermscan.radiometry.surface import surface_temperature
+from thermscan.radiometry.thermal_image import ThermalImage
+from thermscan.radiometry.uncertainty import part_budget
+from thermscan.regions import reasons
+from thermscan.regions.inner_body import InnerBody, body_scale_px_per_mm, find_inner_body
+from thermscan.regions.measurement import BudgetLine, PartMeasurement
+from thermscan.regions.rectify import local_scale
+from thermscan.registration.homography import part_uncertainty_mm
+from thermscan.registration.registration import Registration
+
+# Below this a reading is mostly a reflection of the room (ISO 18434-1 asks for high emissivity and warns
+# of reflective surfaces; the figure itself is common practice).
+LEAST_EMISSIVITY = 0.5
+# Beyond this angle a dielectric's emissivity drops (Fresnel's equations, n = 1.5: 5 % at 60 degrees).
+STEEPEST_VIEW_DEG = 60.0
+# The mean of fewer than this share of a body's pixels may miss its hot or cold side.
+LEAST_VALID_SHARE = 0.5
+# Glints and dust on single pixels; a body's own warm middle stays within this many robust deviations.
+OUTLIER_DEVIATIONS = 8.0
+# A 3 x 3 neighbourhood counts where most of it lies on the inner body.
+LEAST_PEAK_PIXELS = 6
+# The blur is known to about a third, and the surroundings are not one temperature: half of what was
+# corrected for blending stays as standard uncertainty.
+BLEND_DOUBT = 0.5
+# The reflected temperature is taken at the bench as the ambient: people and lamps make it uncertain.
+REFLECTED_DOUBT_K = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """Apparent temperatures of one part's inner body."""
+
+    mean_c: float
+    peak_c: float
+    blend_k: float
+    slope_k_per_px: tuple[float, float]
+    pixels: int
+
+
+def measure_parts(
+    image: ThermalImage, registration: Registration, board: Board, *, ambient_c: float, reflected_c: float
+) -> tuple[PartMeasurement, ...]:
+    """
+    One measurement for each part of the board, in the layout's order.
+
+    Parameters
+    ----------
+    image : ThermalImage
+    registration : Registration
+    board : Board
+    ambient_c, reflected_c : float
+        Air temperature at the bench and apparent temperature of what the board reflects.
+
+    Returns
+    -------
+    tuple of PartMeasurement
+        A part that cannot be measured is there too, with its reason.
+
+    Notes
+    -----
+    The mean is that of the surface temperature over the inner body's camera pixels, after removing
+    the share of the surroundings that the optics' blur leaves in them (size-of-source effect).
+
+    References
+    ----------
+    .. [1] ISO 18434-1:2008, Condition monitoring and diagnostics of machines - Thermography (method of
+       emissivity and reflected-temperature correction).
+    .. [2] JCGM 100:2008 (GUM), clause 5.
+    """
+    places_mm = np.array([[part.x_mm, part.y_mm] for part in board.parts]).reshape(-1, 2)
+    placement_mm = part_uncertainty_mm(registration, places_mm)
+    return tuple(
+        _measure_part(image, registration, part, placement_mm=float(u_mm), ambient_c=ambient_c, reflected_c=reflected_c)
+        for part, u_mm in zip(board.parts, placement_mm, strict=True)
+    )
+
+
+def _measure_part(
+    image: ThermalImage,
+    registration: Registration,
+    part: Part,
+    *,
+    placement_mm: float,
+    ambient_c: float,
+    reflected_c: float,
+) -> PartMeasurement:
+    jacobian = local_scale(registration, (part.x_mm, part.y_mm))
+    placement_px = placement_mm * float(np.mean(body_scale_px_per_mm(part, jacobian)))
+    body = find_inner_body(
+        part,
+        registration,
+        jacobian=jacobian,
+        shape=image.shape,
+        blur_px=image.blur_px,
+        placement_px=placement_px,
+    )
+    reading = _read_body(image, body)
+    reason = _reason_against(part, body, reading=reading, view_angle_deg=registration.view_angle_deg)
+    pixels = reading.pixels if reading else 0
+    if reading is None or reason is not None:
+        return _unmeasured(part, reason or reasons.BAD_PIXELS, pixels, reading.mean_c if reading else None)
+
+    surface = part.surface
+    radiometric = {"emissivity": surface.emissivity, "reflected_c": reflected_c, "band_um": image.band_um}
+    mean_c, peak_c = (float(surface_temperature(value, **radiometric)) for value in (reading.mean_c, reading.peak_c))
+    if not np.isfinite(mean_c):
+        return _unmeasured(part, reasons.UNPHYSICAL, pixels, reading.mean_c)
+    lines = part_budget(
+        reading.mean_c,
+        **radiometric,
+        u_emissivity=surface.u_emissivity,
+        u_reflected_k=REFLECTED_DOUBT_K,
+        noise_k=image.noise_k,
+        pixels=pixels,
+        accuracy_k=image.accuracy_k,
+        surface_name=surface.name,
+        view_angle_deg=registration.view_angle_deg,
+        blend_k=BLEND_DOUBT * abs(reading.blend_k),
+        placement_k=placement_px * float(np.hypot(*reading.slope_k_per_px)),
+    )
+    budget = tuple(BudgetLine(line.source, line.u_k, line.shared) for line in lines)
+    return PartMeasurement(
+        part=part,
+        pixels=pixels,
+        mean_c=mean_c,
+        max_c=max(peak_c, mean_c),
+        rise_k=mean_c - ambient_c,
+        u_c=float(np.sqrt(sum(line.u_k**2 for line in budget))),
+        apparent_mean_c=reading.mean_c,
+        view_angle_deg=registration.view_angle_deg,
+        budget=budget,
+    )
+
+
+def _unmeasured(part: Part, reason: reasons.Reason, pixels: int, apparent_mean_c: float | None) -> PartMeasurement:
+    return PartMeasurement(
+        part=part,
+        pixels=pixels,
+        mean_c=None,
+        max_c=None,
+        rise_k=None,
+        u_c=None,
+        apparent_mean_c=apparent_mean_c,
+        reason=reason,
+    )
+
+
+def _reason_against(
+    part: Part, body: InnerBody, *, reading: _Reading | None, view_angle_deg: float
+) -> reasons.Reason | None:
+    """The first reason not to measure, the one hardest to remedy first."""
+    checks: Sequence[tuple[bool, reasons.Reason]] = (
+        (part.surface.emissivity < LEAST_EMISSIVITY, reasons.METAL),
+        (not body.inside_frame, reasons.OUT_OF_FRAME),
+        (view_angle_deg > STEEPEST_VIEW_DEG, reasons.TOO_OBLIQUE),
+        (not body.large_enough, reasons.TOO_FEW_PIXELS),
+        (reading is None or reading.pixels < LEAST_VALID_SHARE * len(body.rows), reasons.BAD_PIXELS),
+    )
+    return next((reason for holds, reason in checks if holds), None)
+
+
+def _read_body(image: ThermalImage, body: InnerBody) -> _Reading | None:
+    """Mean, peak and blend of the inner body; None where no pixel has a reading."""
+    values = image.apparent_c[body.rows, body.cols]
+    counts = np.isfinite(values)
+    if not counts.any():
+        return None
+    centre = float(np.median(values[counts]))
+    spread = 1.4826 * float(np.median(np.abs(values[counts] - centre)))
+    counts &= np.abs(np.where(counts, values, centre) - centre) <= OUTLIER_DEVIATIONS * max(spread, image.noise_k)
+    mean_c = float(values[counts].mean())
+    blend_k = _blend_k(image, body, mean_c)
+    return _Reading(
+        mean_c=mean_c + blend_k,
+        peak_c=_peak_c(image, body, counts) + blend_k,
+        blend_k=blend_k,
+        slope_k_per_px=_slope(values[counts], body.rows[counts], body.cols[counts]),
+        pixels=int(counts.sum()),
+    )
+
+
+def _blend_k(image: ThermalImage, body: InnerBody, mean_c: float) -> float:
+    """
+    What to add to the mean to undo the surroundings' share in it.
+
+    Two mean radiances (inner body, ring) are two known mixtures of two unknown ones.
+    """
+    ring = image.apparent_c[body.ring_rows, body.ring_cols]
+    ring = ring[np.isfinite(ring)]
+    apart = body.coverage - body.ring_coverage
+    if ring.size < LEAST_PIXELS or apart <= 0:
+        return 0.0
+    band = {"band_um": image.band_um}
+    seen = float(band_radiance(mean_c, **band))
+    around = float(np.mean(band_radiance(ring, **band)))
+    own = seen + (1.0 - body.coverage) * (seen - around) / apart
+    corrected = float(band_temperature_c(own, **band))
+    return corrected - mean_c if np.isfinite(corrected) else 0.0
+
+
+def _peak_c(image: ThermalImage, body: InnerBody, counts: NDArray[np.bool_]) -> float:
+    """The hottest 3 x 3 neighbourhood's median; the hottest pixel would be noise."""
+    rows, cols = body.rows[counts], body.cols[counts]
+    padded = np.full((np.ptp(rows) + 3, np.ptp(cols) + 3), np.nan)
+    padded[rows - rows.min() + 1, cols - cols.min() + 1] = image.apparent_c[rows, cols]
+    around = sliding_window_view(padded, (3, 3)).reshape(-1, 9)
+    full_enough = np.isfinite(around).sum(axis=1) >= LEAST_PEAK_PIXELS
+    if not full_enough.any():
+        return float(np.median(image.apparent_c[rows, cols]))
+    return float(np.nanmedian(around[full_enough], axis=1).max())
+
+
+def _slope(values: NDArray[np.float64], rows: NDArray[np.intp], cols: NDArray[np.intp]) -> tuple[float, float]:
+    """
+    How the mean over the region would move with the region, in kelvin a pixel along x and y.
+
+    A plane's slope by least squares over the region's pixels.
+    """
+    x, y = cols - cols.mean(), rows - rows.mean()
+    design = np.column_stack([np.ones(len(x)), x, y])
+    solution = np.linalg.lstsq(design, values, rcond=None)[0]
+    return float(solution[1]), float(solution[2])
