@@ -94,7 +94,7 @@ def find_inner_body(
     wanted = LEAST_MARGIN_PX + blur_px + placement_px
     margins = np.clip((body_px - LEAST_SIDE_PX) / 2, LEAST_MARGIN_PX, max(wanted, LEAST_MARGIN_PX))
 
-    points_px, rows, cols = _pixels_around(part, registration, jacobian=jacobian, shape=shape)
+    points_px, rows, cols = _pixels_around(part, registration, shape=shape)
     body_mm = part.body_from_board(registration.mm(points_px))
     depth_px = (np.array([part.length_mm, part.width_mm]) / 2 - np.abs(body_mm)) * scale
     inner = np.all(depth_px >= margins, axis=1)
@@ -117,7 +117,7 @@ def find_inner_body(
 
 
 def _pixels_around(
-    part: Part, registration: Registration, *, jacobian: NDArray[np.float64], shape: tuple[int, int]
+    part: Part, registration: Registration, *, shape: tuple[int, int]
 ) -> tuple[NDArray[np.float64], NDArray[np.intp], NDArray[np.intp]]:
     """Pixels in the frame's part of the box around the body and its ring."""
     corners = registration.px(part.corners_mm())

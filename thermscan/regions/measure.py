@@ -15,7 +15,7 @@ from thermscan.radiometry.surface import surface_temperature
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.radiometry.uncertainty import part_budget
 from thermscan.regions import reasons
-from thermscan.regions.inner_body import InnerBody, body_scale_px_per_mm, find_inner_body
+from thermscan.regions.inner_body import LEAST_PIXELS, InnerBody, body_scale_px_per_mm, find_inner_body
 from thermscan.regions.measurement import BudgetLine, PartMeasurement
 from thermscan.regions.rectify import local_scale
 from thermscan.registration.homography import part_uncertainty_mm

@@ -1,0 +1,80 @@
+"""``thermscan inspect``: the main job."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from thermscan.cli.options import run_from, run_options
+from thermscan.cli.progress import stage_progress
+
+EXIT_STATUS = {"clear": 0, "watch": 0, "act": 1, "undecided": 3}
+
+
+@click.command("inspect")
+@click.argument("inputs", nargs=-1, required=True, metavar="RUN.toml | FRAME...")
+@run_options
+@click.option(
+    "--baseline", "baseline_file", metavar="FILE", help="Known-good runs, as 'thermscan baseline' wrote them."
+)
+@click.option("--out", metavar="DIR", help="Write the report there: PDF, pictures, results.json, parts.csv.")
+@click.option("--json", "as_json", is_flag=True, help="Print results.json to standard output and nothing else.")
+@click.option("--explain", metavar="REF", help="Print the whole chain for one part, from reading to verdict.")
+def command(
+    inputs: tuple[str, ...],
+    baseline_file: str | None,
+    out: str | None,
+    as_json: bool,
+    explain: str | None,
+    **options: Any,
+) -> int:
+    """
+    Which part runs hotter or colder than it should, by how much, and how sure?
+
+    Give one run file, or frames with --layout and --ambient. Exit status: 0 nothing to act on,
+    1 a finding to act on, 2 bad input, 3 could not judge.
+
+    Example: thermscan inspect run.toml --baseline good.json --out report
+    """
+    from thermscan.inspection import inspect_run
+    from thermscan.judge.baseline_file import read_baseline
+    from thermscan.report.results import results_document, results_text
+    from thermscan.report.summary import summary_lines
+
+    run = run_from(inputs, options)
+    baseline = read_baseline(Path(baseline_file)) if baseline_file else None
+    with stage_progress("inspecting") as progress:
+        inspection = inspect_run(run, baseline=baseline, progress=progress)
+    explained = _explained(inspection, explain) if explain else None
+    written: tuple[Path, ...] = ()
+    if out:
+        from thermscan.report.report import write_report
+
+        written = write_report(inspection, Path(out))
+    if as_json:
+        click.echo(results_text(results_document(inspection)))
+        for remark in inspection.remarks:
+            click.echo(f"remark: {remark}", err=True)
+    else:
+        for line in explained or summary_lines(inspection):
+            click.echo(line)
+    if written:
+        click.echo(f"report written to {out}", err=True)
+    return EXIT_STATUS[inspection.judgement.overall]
+
+
+def _explained(inspection: Any, ref: str) -> list[str]:
+    from thermscan.errors import InputError, nearest_name
+    from thermscan.judge.explain import explain_part
+
+    refs = [part.ref for part in inspection.board.parts]
+    if ref not in refs:
+        near = nearest_name(ref, refs)
+        raise InputError(
+            f'"{ref}" is not a part of this layout',
+            where="--explain",
+            fix=f"did you mean {near}?" if near else "take a ref from the layout",
+        )
+    return list(explain_part(inspection, ref))

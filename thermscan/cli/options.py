@@ -1,0 +1,113 @@
+"""Options that more than one command takes, and how they become a run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from thermscan.errors import InputError
+from thermscan.runs.reading import read_run
+from thermscan.runs.run import Run
+
+RUN_SUFFIX = ".toml"
+_Command = TypeVar("_Command", bound=Callable[..., Any])
+
+_OPTIONS = (
+    click.option("--layout", metavar="FILE", help="Layout of the board."),
+    click.option("--unit", metavar="UNIT", help="Unit of the frames: cK dK K C F mK, or a camera file."),
+    click.option("--ambient", "--ambient-c", "ambient_c", type=float, metavar="C", help="Air at the bench."),
+    click.option(
+        "--reflected", "--reflected-c", "reflected_c", type=float, metavar="C",
+        help="Apparent temperature of what the board reflects (ambient unless given).",
+    ),
+    click.option("--stage", metavar="TEXT", help="What is fitted and what it is doing."),
+    click.option("--minutes-on", type=float, metavar="MIN", help="Time since power-on."),
+    click.option("--board-serial", metavar="TEXT", help="Which specimen this is."),
+    click.option("--camera", metavar="FILE", help="Camera file."),
+    click.option(
+        "--camera-emissivity", type=float, metavar="E", help="Emissivity that the camera itself was set to (1.0)."
+    ),
+    click.option("--operator", metavar="TEXT", help="Who took the frames."),
+    click.option("--note", metavar="TEXT", help="Anything worth keeping with the run."),
+    click.option("--taken", metavar="TIME", help="When, such as 2026-05-02T14:30:00Z."),
+    click.option(
+        "--supply", multiple=True, metavar="RAIL=V,A", help="Supply reading, such as '+5 V=5.02,1.31'; may be repeated."
+    ),
+    click.option(
+        "--corners", "--corners-px", "corners_px", metavar="'X,Y X,Y X,Y X,Y'",
+        help="The board's corners in the frame: top left, top right, bottom right, bottom left.",
+    ),
+    click.option(
+        "--landmark", "--landmarks", "landmarks", multiple=True, metavar="REF=X,Y",
+        help="A part's body centre in the frame; give four or more.",
+    ),
+)  # fmt: skip
+
+
+def run_options(command: _Command) -> _Command:
+    """Every key of the run file as an option; what is given here wins over the file."""
+    for option in reversed(_OPTIONS):
+        command = option(command)
+    return command
+
+
+def run_from(inputs: Sequence[str], options: dict[str, Any]) -> Run:
+    """
+    The run that a command line describes.
+
+    Parameters
+    ----------
+    inputs : sequence of str
+        One run file, or one or more frames.
+    options : dict
+        As `run_options` gives them.
+
+    Raises
+    ------
+    InputError
+        Run file and frames are mixed, or an option cannot be read.
+    """
+    run_files = [name for name in inputs if name.lower().endswith(RUN_SUFFIX)]
+    if run_files and len(inputs) > 1:
+        raise InputError(
+            f"{len(inputs)} inputs given, one of which is a run file",
+            where=run_files[0],
+            fix="give one run file, or only frames",
+        )
+    overrides = {key: value for key, value in options.items() if value not in (None, ())}
+    if "supply" in overrides:
+        overrides["supply"] = [_supply(text) for text in overrides["supply"]]
+    if "corners_px" in overrides:
+        overrides["corners_px"] = [_numbers(pair, "--corners") for pair in overrides["corners_px"].split()]
+    if "landmarks" in overrides:
+        overrides["landmarks"] = [_landmark(text) for text in overrides["landmarks"]]
+    if not run_files:
+        overrides["frames"] = list(inputs)
+    return read_run(Path(run_files[0]) if run_files else None, overrides=overrides)
+
+
+def _supply(text: str) -> dict[str, object]:
+    rail, equals, reading = text.rpartition("=")
+    numbers = _numbers(reading, "--supply")
+    if not equals or not rail or len(numbers) != 2:  # noqa: PLR2004 - volts and amps
+        raise InputError(f'"{text}" is not a supply reading', where="--supply", fix="write it as '+5 V=5.02,1.31'")
+    return {"rail": rail, "volts": numbers[0], "amps": numbers[1]}
+
+
+def _landmark(text: str) -> dict[str, object]:
+    ref, equals, place = text.rpartition("=")
+    if not equals or not ref:
+        raise InputError(f'"{text}" is not a landmark', where="--landmark", fix="write it as U1=120.5,88")
+    return {"ref": ref, "px": _numbers(place, "--landmark")}
+
+
+def _numbers(text: str, option: str) -> list[float]:
+    try:
+        return [float(number) for number in text.split(",")]
+    except ValueError as error:
+        raise InputError(
+            f'"{text}" is not numbers', where=option, fix="separate them with commas, as 120.5,88"
+        ) from error

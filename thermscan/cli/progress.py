@@ -1,0 +1,30 @@
+"""Progress on standard error, and only where a person is watching."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+import click
+
+from thermscan.inspection import STAGES
+
+
+@contextmanager
+def stage_progress(label: str, *, runs: int = 1) -> Iterator[Callable[[str], None]]:
+    """
+    A callable that is told each stage; a progress bar on a terminal, nothing in a pipe.
+
+    Parameters
+    ----------
+    label : str
+        What is being done.
+    runs : int
+        How many times all stages will be gone through.
+    """
+    if not sys.stderr.isatty():
+        yield lambda _stage: None
+        return
+    with click.progressbar(length=runs * len(STAGES), label=label, file=sys.stderr) as bar:
+        yield lambda stage: bar.update(1, stage)
