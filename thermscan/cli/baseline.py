@@ -15,7 +15,7 @@ from thermscan.cli.progress import stage_progress
 @click.argument("runs", nargs=-1, required=True, metavar="RUN.toml...")
 @run_options
 @click.option("--out", required=True, metavar="FILE", help="Where to write the baseline.")
-@click.option("--extend", is_flag=True, help="Add these runs to the baseline that is there already.")
+@click.option("--extend", is_flag=True, help="Add the runs to the baseline in that file instead of replacing it.")
 @click.option("--json", "as_json", is_flag=True, help="Print the baseline to standard output as well.")
 def command(runs: tuple[str, ...], out: str, extend: bool, as_json: bool, **options: Any) -> int:
     """
@@ -26,24 +26,17 @@ def command(runs: tuple[str, ...], out: str, extend: bool, as_json: bool, **opti
 
     Example: thermscan baseline good-1.toml good-2.toml good-3.toml --out good.json
     """
-    from thermscan.errors import InputError
     from thermscan.inspection import inspect_run
     from thermscan.judge.baseline_file import baseline_text, read_baseline, write_baseline
     from thermscan.judge.learning import extend_baseline, learn_baseline
 
     target = Path(out)
-    if target.exists() and not extend:
-        raise InputError(
-            "the file exists already, and evidence is not overwritten",
-            where=out,
-            fix="give another --out, add to it with --extend, or move it away",
-        )
-    known = read_baseline(target) if extend else None
+    known = read_baseline(target) if target.exists() else None  # refuses what is not a baseline
     inspections = []
     with stage_progress("learning", runs=len(runs)) as progress:
         for name in runs:
             inspections.append(inspect_run(run_from([name], dict(options)), progress=progress))
-    baseline = extend_baseline(known, inspections) if known else learn_baseline(inspections)
+    baseline = extend_baseline(known, inspections) if known and extend else learn_baseline(inspections)
     write_baseline(baseline, target)
     if as_json:
         click.echo(baseline_text(baseline))

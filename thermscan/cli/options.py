@@ -92,7 +92,7 @@ def run_from(inputs: Sequence[str], options: dict[str, Any]) -> Run:
 def _supply(text: str) -> dict[str, object]:
     rail, equals, reading = text.rpartition("=")
     numbers = _numbers(reading, "--supply")
-    if not equals or not rail or len(numbers) != 2:  # noqa: PLR2004 - volts and amps
+    if not equals or not rail or len(numbers) != 2:
         raise InputError(f'"{text}" is not a supply reading', where="--supply", fix="write it as '+5 V=5.02,1.31'")
     return {"rail": rail, "volts": numbers[0], "amps": numbers[1]}
 

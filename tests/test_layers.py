@@ -1,0 +1,79 @@
+"""The house's layers: no stage imports a later one, and each library stays in its room."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).parents[1] / "thermscan"
+
+# In the order of the flow; a module may import from its own level and from those before it.
+LEVELS = (
+    ("errors", "scales", "coordinates", "resources"),
+    ("layout",),
+    ("runs",),
+    ("frames",),
+    ("radiometry",),
+    ("registration",),
+    ("regions",),
+    ("heat",),
+    ("judge",),
+    ("dynamics",),
+    ("inspection",),
+    ("report", "archive"),
+    ("cli",),
+)
+LEVEL_OF = {room: level for level, rooms in enumerate(LEVELS) for room in rooms}
+# Library: the rooms that may import it.
+CONFINED = {"matplotlib": {"report"}, "click": {"cli"}, "tifffile": {"frames", "archive"}}
+
+MODULES = sorted(PACKAGE.rglob("*.py"))
+
+
+def room_of(path: Path) -> str:
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
+def imported_names(path: Path) -> Iterator[str]:
+    """Imports that run; those for the type checker alone are no dependency."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    for_types = {
+        id(node)
+        for branch in ast.walk(tree)
+        if isinstance(branch, ast.If) and ast.unparse(branch.test) == "TYPE_CHECKING"
+        for node in ast.walk(branch)
+    }
+    for node in ast.walk(tree):
+        if id(node) in for_types:
+            continue
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            yield node.module
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_a_module_imports_only_its_own_stage_and_earlier_ones(path: Path) -> None:
+    room = room_of(path)
+    if room == "__init__":
+        pytest.skip("the package's own first file has no stage")
+    for name in imported_names(path):
+        first, *rest = name.split(".")
+        if first == "thermscan" and rest:
+            assert LEVEL_OF[rest[0]] <= LEVEL_OF[room], f"{path} imports {name}"
+        assert room in CONFINED.get(first, {room}), f"{path} imports {name}"
+
+
+def test_every_room_has_a_level() -> None:
+    rooms = {room_of(path) for path in MODULES} - {"__init__"}
+    assert rooms == rooms & set(LEVEL_OF)
+
+
+def test_only_the_command_line_prints() -> None:
+    for path in MODULES:
+        calls = [node for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if isinstance(node, ast.Call)]
+        named = {call.func.id for call in calls if isinstance(call.func, ast.Name)}
+        assert "print" not in named, path
