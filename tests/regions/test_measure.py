@@ -1,0 +1,160 @@
+"""Part measurements on rendered frames whose truth is known, and the reasons for having none."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.regions.rendering import frontal, make_board, make_part, make_registration, render
+from thermscan.layout.board import Surface
+from thermscan.regions import reasons
+from thermscan.regions.measure import measure_parts
+from thermscan.regions.rectify import local_scale, rectify_frame
+
+AMBIENT = {"ambient_c": 22.0, "reflected_c": 22.0}
+OBLIQUE = np.array([[1.2, 0.15, 12.0], [-0.12, 1.0, 20.0], [-0.0006, 0.0016, 1.0]])
+
+
+@pytest.mark.parametrize("rotation_deg", [0, 90, 37.5])
+@pytest.mark.parametrize("px_per_mm", [0.75, 1.1, 1.3])
+def test_a_part_of_one_temperature_is_read_as_that_temperature(px_per_mm, rotation_deg):
+    board = make_board(make_part(rotation_deg=rotation_deg))
+    view = frontal(px_per_mm)
+    image = render(board, view, {"U1": 55.0})
+    (found,) = measure_parts(image, make_registration(board, view), board, **AMBIENT)
+    assert found.measurable
+    # Blending is undone with the true blur: what is left is the pixel grid, a few hundredths of the 25 K step.
+    assert found.mean_c == pytest.approx(55.0, abs=0.25)
+    assert found.rise_k == pytest.approx(33.0, abs=0.25)
+
+
+def test_an_oblique_part_is_read_as_its_temperature():
+    board = make_board(make_part())
+    image = render(board, OBLIQUE, {"U1": 48.0})
+    (found,) = measure_parts(image, make_registration(board, OBLIQUE), board, **AMBIENT)
+    assert found.mean_c == pytest.approx(48.0, abs=0.25)
+
+
+@pytest.mark.parametrize("assumed_px", [0.4, 0.9])
+def test_a_blur_that_is_misjudged_by_half_stays_within_the_stated_uncertainty(assumed_px):
+    board = make_board(make_part(width_mm=6.35))
+    view = frontal(0.8)
+    image = replace(render(board, view, {"U1": 60.0}, blur_px=0.65), blur_px=assumed_px)
+    (found,) = measure_parts(image, make_registration(board, view), board, **AMBIENT)
+    blend = next(line.u_k for line in found.budget if "size" in line.source or "blend" in line.source)
+    assert abs(found.mean_c - 60.0) <= 2.5 * max(abs(blend), 0.1)
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    emissivity=st.floats(0.6, 1.0),
+    reflected_c=st.floats(0.0, 40.0),
+    temp_c=st.floats(30.0, 120.0),
+)
+def test_emissivity_and_reflection_are_undone(emissivity, reflected_c, temp_c):
+    from thermscan.radiometry.surface import apparent_temperature
+
+    part = make_part(surface=Surface("plastic", emissivity, 0.02))
+    board = make_board(part)
+    view = np.array([[1.2, 0, 10.0], [0, 1.2, 8.0], [0, 0, 1.0]])
+    apparent_c = float(apparent_temperature(temp_c, emissivity=emissivity, reflected_c=reflected_c))
+    image = render(board, view, {"U1": apparent_c}, board_c=apparent_c, bench_c=apparent_c)
+    (found,) = measure_parts(image, make_registration(board, view), board, ambient_c=22.0, reflected_c=reflected_c)
+    assert found.mean_c == pytest.approx(temp_c, abs=0.01)
+
+
+def test_the_hottest_neighbourhood_is_not_a_single_hot_pixel():
+    board = make_board(make_part())
+    view = frontal(1.2)
+    image = render(board, view, {"U1": 40.0})
+    values = np.array(image.apparent_c)
+    centre = make_registration(board, view).px(np.array([[50.0, 40.0]]))[0].round().astype(int)
+    values[centre[1], centre[0]] = 90.0
+    (found,) = measure_parts(replace(image, apparent_c=values), make_registration(board, view), board, **AMBIENT)
+    assert found.max_c == pytest.approx(40.0, abs=0.2)
+    assert found.mean_c == pytest.approx(40.0, abs=0.2)
+
+
+def reason_of(part, view=None, *, image_changes=None, registration_changes=None):
+    board = make_board(part)
+    view = np.array([[1.2, 0, 10.0], [0, 1.2, 8.0], [0, 0, 1.0]]) if view is None else view
+    image = render(board, view, {part.ref: 40.0})
+    if image_changes is not None:
+        image = replace(image, apparent_c=image_changes(np.array(image.apparent_c)))
+    registration = replace(make_registration(board, view), **(registration_changes or {}))
+    (found,) = measure_parts(image, registration, board, **AMBIENT)
+    if not found.measurable:
+        assert found.mean_c is found.max_c is found.rise_k is found.u_c is None
+    return found.reason
+
+
+def test_metal_is_not_measured():
+    assert reason_of(make_part(surface=Surface("metal", 0.1, 0.05))) is reasons.METAL
+
+
+def test_a_part_that_is_partly_out_of_the_frame_is_not_measured():
+    assert reason_of(make_part(x_mm=-2.0)) is reasons.OUT_OF_FRAME
+
+
+def test_a_part_of_fewer_than_three_by_three_pixels_is_not_measured():
+    assert reason_of(make_part(length_mm=3.0, width_mm=3.0)) is reasons.TOO_FEW_PIXELS
+    # A long thin part has pixels enough, but each blends with its surroundings.
+    assert reason_of(make_part(length_mm=30.0, width_mm=2.5)) is reasons.TOO_FEW_PIXELS
+
+
+def test_a_view_beyond_sixty_degrees_is_not_measured():
+    assert reason_of(make_part(), registration_changes={"view_angle_deg": 65.0}) is reasons.TOO_OBLIQUE
+
+
+def test_a_part_whose_pixels_have_no_reading_is_not_measured():
+    assert reason_of(make_part(), image_changes=lambda values: np.full_like(values, np.nan)) is reasons.BAD_PIXELS
+
+
+def test_a_reflection_that_exceeds_the_reading_is_not_measured():
+    part = make_part(surface=Surface("plastic", 0.5, 0.05))
+    board = make_board(part)
+    view = np.array([[1.2, 0, 10.0], [0, 1.2, 8.0], [0, 0, 1.0]])
+    image = render(board, view, {"U1": 20.0})
+    (found,) = measure_parts(image, make_registration(board, view), board, ambient_c=20.0, reflected_c=95.0)
+    assert found.reason is reasons.UNPHYSICAL
+
+
+def test_noise_and_pixels_set_the_scatter_that_is_stated():
+    board = make_board(make_part())
+    view = frontal(1.2)
+    clean = render(board, view, {"U1": 45.0}, noise_k=0.2)
+    rng = np.random.default_rng(5)
+    means, stated = [], []
+    base = np.array(render(board, view, {"U1": 45.0}).apparent_c)
+    for _ in range(120):
+        image = replace(clean, apparent_c=base + rng.normal(0.0, 0.2, base.shape))
+        (found,) = measure_parts(image, make_registration(board, view), board, **AMBIENT)
+        means.append(found.mean_c)
+        stated.append(next(abs(line.u_k) for line in found.budget if "noise" in line.source))
+    # 120 draws give a standard deviation to about 6.5 % (k = 1).
+    assert np.std(means, ddof=1) == pytest.approx(np.mean(stated), rel=0.25)
+
+
+def test_the_jacobian_is_the_derivative_of_the_homography():
+    board = make_board(make_part())
+    registration = make_registration(board, OBLIQUE)
+    step = 1e-5
+    at = np.array([[33.0, 21.0]])
+    numeric = np.column_stack(
+        [(registration.px(at + step * axis) - registration.px(at))[0] / step for axis in np.eye(2)]
+    )
+    assert local_scale(registration, (33.0, 21.0)) == pytest.approx(numeric, rel=1e-4)
+
+
+def test_the_raster_shows_the_part_where_the_layout_has_it():
+    board = make_board(make_part(x_mm=30.0, y_mm=20.0))
+    image = render(board, OBLIQUE, {"U1": 60.0})
+    rectified = rectify_frame(image, make_registration(board, OBLIQUE), board)
+    hot = np.nan_to_num(rectified.apparent_c) > 45.0
+    centre = rectified.centres_mm()[hot].mean(axis=0)
+    assert centre == pytest.approx([30.0, 20.0], abs=0.5)
+    assert rectified.on_board.mean() == pytest.approx(1.0, abs=0.05)
