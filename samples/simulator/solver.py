@@ -148,7 +148,7 @@ class _Discretised:
 def _discretise(board: Board, sheet: float | Callable[[Array], Array], size_mm: float) -> _Discretised:
     mesh = _mesh(np.asarray(board.outline_mm), size_mm)
     basis = Basis(MeshTri(mesh.p * 1e-3, mesh.t), ElementTriP1(), intorder=4)
-    where = basis.global_coordinates().value * 1e3
+    where = np.asarray(basis.global_coordinates()) * 1e3
     points_mm = np.column_stack([where[0].ravel(), where[1].ravel()])
     area_m2 = basis.dx.ravel()
     conductance = sheet(points_mm) if callable(sheet) else np.full(len(points_mm), sheet)
@@ -164,7 +164,7 @@ def _discretise(board: Board, sheet: float | Callable[[Array], Array], size_mm: 
     for local in range(3):
         rows.append(np.arange(n_points))
         cols.append(mesh.t[local][element])
-        values.append(np.broadcast_to(basis.basis[local][0].value, basis.dx.shape).ravel())
+        values.append(np.broadcast_to(np.asarray(basis.basis[local][0]), basis.dx.shape).ravel())
     at_quadrature = sparse.csr_matrix(
         (np.concatenate(values), (np.concatenate(rows), np.concatenate(cols))), shape=(n_points, mesh.p.shape[1])
     )
