@@ -48,6 +48,8 @@ class Part:
         Peer group.
     max_c : float or None
         Limit of the surface temperature.
+    round_body : bool
+        A disc of diameter ``length_mm``: the corners of its square show the board.
     """
 
     ref: str
@@ -66,6 +68,7 @@ class Part:
     polarity: str | None = None
     note: str | None = None
     psi_jt_k_per_w: float | None = None
+    round_body: bool = False
 
     def corners_mm(self, shrink_mm: float = 0.0) -> NDArray[np.float64]:
         """
@@ -107,6 +110,8 @@ class Board:
         Of the bare board.
     remarks : tuple of str
         Warnings from reading: overlapping bodies and the like.
+    parts_path, parts_sha256
+        The parts file beside the layout, where it has one.
     """
 
     name: str
@@ -118,6 +123,8 @@ class Board:
     path: Path | None = None
     sha256: str | None = None
     remarks: tuple[str, ...] = field(default=())
+    parts_path: Path | None = None
+    parts_sha256: str | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "outline_mm", read_only(self.outline_mm))

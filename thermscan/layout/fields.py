@@ -1,0 +1,223 @@
+"""
+Kinds of value that a person writes in a layout or run file, and faults in our own words.
+
+pydantic gathers the faults; each kind of value checks itself here and says what was seen and what to write.
+"""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from collections.abc import Callable, Iterable, Mapping
+from typing import Annotated, Any, TypeVar
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
+from pydantic_core import ErrorDetails, PydanticCustomError
+
+from thermscan.errors import Fault, nearest_name
+
+# What the end of a key says about its unit, with an example to write.
+_EXAMPLES = {
+    "_deg": "degrees, such as 90",
+    "_mm": "millimetres, such as 12.5",
+    "_c": "degrees Celsius, such as 85",
+    "_px": "pixels, such as 120.5",
+    "_on": "minutes, such as 15",
+    "_k_per_w": "kelvin per watt, such as 8",
+    "emissivity": "a number above 0 and at most 1, such as 0.95",
+}
+_LONGEST_SHOWN = 40
+
+
+class Record(BaseModel):
+    """A table of a file: its keys are all known, and unknown ones are refused."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+def complaint(what: str, fix: str | None = None) -> PydanticCustomError:
+    """
+    A fault that pydantic carries to the end of the file.
+
+    Examples
+    --------
+    >>> complaint("it is empty").message()
+    'it is empty'
+    """
+    return PydanticCustomError("thermscan", "{what}", {"what": what, "fix": fix})
+
+
+def shown(value: object) -> str:
+    """
+    A value as a message quotes it: short, and on one line.
+
+    Examples
+    --------
+    >>> shown("ninety"), shown(True), shown([1, 2])
+    ('"ninety"', 'true', '[1, 2]')
+    """
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    text = f'"{value}"' if isinstance(value, str) else str(value)
+    text = " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    return text if len(text) <= _LONGEST_SHOWN else f"{text[:_LONGEST_SHOWN]}…"
+
+
+def parse_number(text: str, *, decimal_comma: bool = False) -> float | None:
+    """
+    The number that a cell or an option holds, or None.
+
+    Examples
+    --------
+    >>> parse_number("12,5", decimal_comma=True), parse_number("-3.0"), parse_number("ninety")
+    (12.5, -3.0, None)
+    """
+    plain = text.strip().replace("\N{MINUS SIGN}", "-")
+    if decimal_comma and "." not in plain:
+        plain = plain.replace(",", ".")
+    if "_" in plain or not plain.isascii():
+        return None
+    try:
+        return float(plain)
+    except ValueError:
+        return None
+
+
+def _number(value: object) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        quoted = isinstance(value, str) and parse_number(value) is not None
+        raise complaint(f"{shown(value)} is not a number", "write it without quotes" if quoted else None)
+    if not math.isfinite(value):
+        raise complaint(f"{value} is not a finite number")
+    return float(value)
+
+
+def _above_zero(value: object) -> float:
+    number = _number(value)
+    if number <= 0:
+        raise complaint(f"{number:g} is not above 0")
+    return number
+
+
+def _not_negative(value: object) -> float:
+    number = _number(value)
+    if number < 0:
+        raise complaint(f"{number:g} is below 0")
+    return number
+
+
+def _emissivity(value: object) -> float:
+    number = _number(value)
+    if not 0 < number <= 1:
+        raise complaint(f"{number:g} is not above 0 and at most 1")
+    return number
+
+
+def _pair(value: object) -> tuple[float, float]:
+    if not isinstance(value, list | tuple) or len(value) != 2:
+        raise complaint(f"{shown(value)} is not a pair of numbers", "write [x, y]")
+    return _number(value[0]), _number(value[1])
+
+
+def _text(value: object) -> str:
+    if not isinstance(value, str):
+        raise complaint(f"{shown(value)} is not text", "write it between quotes")
+    text = unicodedata.normalize("NFC", value.strip())
+    if any(unicodedata.category(c) in ("Cc", "Cs") for c in text):
+        raise complaint("the text holds a line break or another control character", "write it on one line")
+    return text
+
+
+def _name(value: object) -> str:
+    text = _text(value)
+    if not text:
+        raise complaint("it is empty")
+    return text
+
+
+def _label(value: object) -> str:
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return str(value)
+    return _text(value)
+
+
+def _note(value: object) -> str:
+    if isinstance(value, str):
+        return _text(" ".join(value.split()))
+    return _text(value)
+
+
+Number = Annotated[float, BeforeValidator(_number)]
+AboveZero = Annotated[float, BeforeValidator(_above_zero)]
+NotNegative = Annotated[float, BeforeValidator(_not_negative)]
+Emissivity = Annotated[float, BeforeValidator(_emissivity)]
+Pair = Annotated[tuple[float, float], BeforeValidator(_pair)]
+Name = Annotated[str, BeforeValidator(_name)]  # must not be empty
+Text = Annotated[str, BeforeValidator(_text)]
+Label = Annotated[str, BeforeValidator(_label)]  # text, or a number meant as text: a value, a revision
+Note = Annotated[str, BeforeValidator(_note)]  # line breaks become blanks
+
+
+RecordT = TypeVar("RecordT", bound="Record")
+
+
+def read_record(
+    model: type[RecordT],
+    values: Mapping[str, Any],
+    *,
+    where: Callable[[str], str],
+    faults: list[Fault],
+    hints: Mapping[str, str] | None = None,
+) -> RecordT | None:
+    """
+    A checked record, or None with its faults added to the list.
+
+    Parameters
+    ----------
+    model : type of Record
+    values : mapping
+        As the file has them.
+    where : callable
+        Gives the place of a key (``""`` for the table itself) as a message names it.
+    faults : list of Fault
+        Grows by one for each thing that is wrong.
+    hints : mapping, optional
+        What to say of certain unknown keys.
+    """
+    try:
+        return model.model_validate(dict(values))
+    except ValidationError as error:
+        known = tuple(field.alias or name for name, field in model.model_fields.items())
+        for detail in error.errors(include_url=False):
+            faults.append(_fault(detail, known, where, hints or {}))
+        return None
+
+
+def _fault(detail: ErrorDetails, known: Iterable[str], where: Callable[[str], str], hints: Mapping[str, str]) -> Fault:
+    key, *inner = detail["loc"] or ("",)
+    place = where(str(key))
+    if inner and isinstance(inner[0], int):
+        place += f", item {inner[0] + 1}"
+        place += "".join(f", {step}" for step in inner[1:] if isinstance(step, str))
+    if detail["type"] == "extra_forbidden":
+        near = nearest_name(str(key), known)
+        remedy = hints.get(str(key)) or (f"did you mean {near}?" if near else f"known: {', '.join(known)}")
+        return Fault("unknown key", place, remedy)
+    if detail["type"] == "missing":
+        return Fault("it is missing", place, hints.get(f"+{key}"))
+    if detail["type"] == "thermscan":
+        context = detail["ctx"]
+        return Fault(context["what"], place, context["fix"] or example_for(str(key)))
+    return Fault(f"{shown(detail['input'])} cannot be used ({detail['msg'].lower()})", place, example_for(str(key)))
+
+
+def example_for(key: str) -> str | None:
+    """
+    What to write for a key, by the unit that ends its name.
+
+    Examples
+    --------
+    >>> example_for("rotation_deg")
+    'write degrees, such as 90'
+    """
+    return next((f"write {example}" for end, example in _EXAMPLES.items() if key.endswith(end)), None)

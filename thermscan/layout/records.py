@@ -1,0 +1,144 @@
+"""The tables of a layout file, key by key."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import BeforeValidator
+
+from thermscan.layout.fields import (
+    AboveZero,
+    Emissivity,
+    Label,
+    Name,
+    Note,
+    NotNegative,
+    Number,
+    Pair,
+    Record,
+    Text,
+    complaint,
+    shown,
+)
+
+# A surface limit outside this is a slip: below lies no part's rating, above melts solder.
+LOWEST_LIMIT_C, HIGHEST_LIMIT_C = -55.0, 400.0
+
+
+def _outline(value: object) -> list[object]:
+    if not isinstance(value, list):
+        raise complaint(f"{shown(value)} is not a list of points", "write [[x, y], [x, y], [x, y], …]")
+    return value
+
+
+def _body(value: object) -> list[object]:
+    if not isinstance(value, list | tuple) or len(value) != 2:
+        raise complaint(f"{shown(value)} is not a length and a width", "write [length, width]")
+    return list(value)
+
+
+def _limit(value: object) -> object:
+    if (
+        isinstance(value, int | float)
+        and not isinstance(value, bool)
+        and not LOWEST_LIMIT_C <= value <= HIGHEST_LIMIT_C
+    ):
+        raise complaint(f"{value:g} is not within {LOWEST_LIMIT_C:g} to {HIGHEST_LIMIT_C:g} degrees Celsius")
+    return value
+
+
+class BoardRecord(Record):
+    """The ``[board]`` table."""
+
+    name: Text | None = None
+    revision: Label | None = None
+    width_mm: AboveZero | None = None
+    height_mm: AboveZero | None = None
+    outline_mm: Annotated[list[Pair], BeforeValidator(_outline)] | None = None
+    thickness_mm: AboveZero = 1.6
+    surface: Name = "solder-mask"
+    emissivity: Emissivity | None = None
+    parts: Name | None = None
+    note: Note | None = None
+
+
+class _PartFields(Record):
+    """What an inline part and a row of a parts file have in common."""
+
+    ref: Name
+    package: Name | None = None
+    rotation_deg: Number = 0.0
+    kind: Text | None = None
+    group: Text | None = None
+    surface: Name | None = None
+    emissivity: Emissivity | None = None
+    max_c: Annotated[Number, BeforeValidator(_limit)] | None = None
+    height_mm: NotNegative | None = None
+    value: Label | None = None
+    polarity: Label | None = None
+    note: Note | None = None
+    psi_jt_k_per_w: NotNegative | None = None
+
+
+class InlinePart(_PartFields):
+    """One ``[[part]]``."""
+
+    at_mm: Pair
+    body_mm: Annotated[tuple[AboveZero, AboveZero], BeforeValidator(_body)] | None = None
+
+    @property
+    def body(self) -> tuple[float, float] | None:
+        """Length and width, where given."""
+        return self.body_mm
+
+    @property
+    def centre(self) -> tuple[float, float]:
+        """The body's centre."""
+        return self.at_mm
+
+
+class RowPart(_PartFields):
+    """One row of a parts file."""
+
+    x_mm: Number
+    y_mm: Number
+    length_mm: AboveZero | None = None
+    width_mm: AboveZero | None = None
+
+    @property
+    def body(self) -> tuple[float, float] | None:
+        """Length and width, where both are given."""
+        return None if self.length_mm is None or self.width_mm is None else (self.length_mm, self.width_mm)
+
+    @property
+    def centre(self) -> tuple[float, float]:
+        """The body's centre."""
+        return self.x_mm, self.y_mm
+
+
+# In the order in which a parts file is written.
+PART_COLUMNS = (
+    "ref", "kind", "package", "length_mm", "width_mm", "x_mm", "y_mm", "rotation_deg", "group", "surface", "emissivity",
+    "max_c", "height_mm", "value", "polarity", "note", "psi_jt_k_per_w",
+)  # fmt: skip
+NUMBER_COLUMNS = frozenset(
+    {"x_mm", "y_mm", "length_mm", "width_mm", "rotation_deg", "emissivity", "max_c", "height_mm", "psi_jt_k_per_w"}
+)
+
+# What to say of a key that is unknown, or (with +) missing.
+BOARD_HINTS = {"part": "write [[part]] as a table of its own, not inside [board]"}
+INLINE_HINTS = {
+    "x_mm": "write at_mm = [x, y]",
+    "y_mm": "write at_mm = [x, y]",
+    "length_mm": "write body_mm = [length, width]",
+    "width_mm": "write body_mm = [length, width]",
+    "+at_mm": "write at_mm = [x, y], the body's centre",
+    "+ref": "write the part's reference designator, such as U7",
+}
+ROW_HINTS = {
+    "at_mm": "use the columns x_mm and y_mm",
+    "body_mm": "use the columns length_mm and width_mm",
+    "+ref": "write the part's reference designator, such as U7",
+    "+x_mm": "write where the body's centre is, in millimetres from the board's left edge",
+    "+y_mm": "write where the body's centre is, in millimetres from the board's top edge",
+}

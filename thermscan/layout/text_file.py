@@ -1,0 +1,102 @@
+"""Text of files that people write or send: UTF-8, of a size that makes sense, with faults in our words."""
+
+from __future__ import annotations
+
+import codecs
+import re
+import tomllib
+from dataclasses import dataclass
+from hashlib import sha256
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Any
+
+from thermscan.errors import InputError
+
+# A layout of 10 000 parts has about 2 MB; beyond this it is another kind of file.
+LARGEST_TEXT_BYTES = 20_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class TextFile:
+    """The text of a file and the SHA-256 of its bytes."""
+
+    text: str
+    sha256: str
+
+
+def read_text_file(path: Path) -> TextFile:
+    """
+    The text of a file, without byte order mark and with plain line ends.
+
+    Raises
+    ------
+    InputError
+        Missing, a folder, empty, too large, or not UTF-8 (UTF-16 with its byte order mark is read too).
+    """
+    try:
+        size = path.stat().st_size
+        if path.is_dir():
+            raise InputError("is a folder", where=str(path), fix="name the file in it")
+        if size > LARGEST_TEXT_BYTES:
+            raise InputError(f"has {size} bytes, too many for a text file like this", where=str(path))
+        data = path.read_bytes()
+    except FileNotFoundError as error:
+        raise InputError("no such file", where=str(path), fix="check the name and the folder") from error
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise InputError(f"cannot be read ({reason})", where=str(path)) from error
+    if not data.strip():
+        raise InputError("the file is empty", where=str(path), fix="save it again")
+    encoding = "utf-16" if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) else "utf-8-sig"
+    try:
+        text = data.decode(encoding)
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise InputError("not UTF-8 text", where=f"{path}, line {line}", fix="save the file as UTF-8") from error
+    return TextFile(text.replace("\r\n", "\n").replace("\r", "\n"), sha256(data).hexdigest())
+
+
+def parse_toml(text: str, path: Path) -> dict[str, Any]:
+    """
+    The tables of a TOML text.
+
+    Raises
+    ------
+    InputError
+        Not TOML; with the line.
+
+    Examples
+    --------
+    >>> parse_toml("width_mm = 1.5", Path("board.toml"))
+    {'width_mm': 1.5}
+    """
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        place = re.search(r"\(at (line \d+), (column \d+)\)", str(error))
+        where = f"{path}, {place[1]}, {place[2]}" if place else str(path)
+        what = re.sub(r"\s*\(at .*\)$", "", str(error))
+        raise InputError(f"not valid TOML: {what[:1].lower()}{what[1:]}", where=where, fix="correct it") from error
+    except RecursionError as error:
+        raise InputError("nested too deeply", where=str(path), fix="write plain tables") from error
+
+
+def path_beside(name: str, owner: Path) -> Path | None:
+    """
+    The path of a file that an untrusted file names, or None where it would leave that file's folder.
+
+    Absolute paths, drive letters, ``~`` and ``..`` are refused, and so are links that lead out of the folder.
+
+    Examples
+    --------
+    >>> path_beside("../secret.csv", Path("job/board.toml")) is None
+    True
+    >>> path_beside("parts.csv", Path("job/board.toml")).as_posix()
+    'job/parts.csv'
+    """
+    plain, windows = PurePosixPath(name), PureWindowsPath(name)
+    parts = {*plain.parts, *windows.parts}
+    if not name or "\0" in name or plain.is_absolute() or windows.anchor or ".." in parts or name.startswith("~"):
+        return None
+    path = owner.parent / plain
+    return path if path.resolve().is_relative_to(owner.parent.resolve()) else None
