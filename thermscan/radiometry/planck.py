@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -60,7 +61,7 @@ class SpectralResponse:
         lengths, response = np.asarray(self.wavelengths_um), np.asarray(self.response)
         if lengths.ndim != 1 or lengths.shape != response.shape or lengths.size < 2:
             raise InputError(
-                f"a response table has {response.size} values at {lengths.size} wavelengths; it needs as many, at least two",
+                f"{response.size} values stand at {lengths.size} wavelengths; give as many of both, two or more",
                 where="response",
             )
         if not (np.all(np.isfinite(lengths)) and np.all(np.diff(lengths) > 0) and lengths[0] > 0):
@@ -280,12 +281,13 @@ def _quadrature(band_um: Band) -> tuple[NDArray[np.float64], NDArray[np.float64]
         edges = np.asarray(band_um, dtype=np.float64)
         if edges.shape != (2,) or not (np.all(np.isfinite(edges)) and 0 < edges[0] < edges[1]):
             raise InputError(
-                f"{tuple(band_um)} is not a band; give the shorter and the longer wavelength in micrometres, such as 8, 14",
+                f"{tuple(band_um)} is not a band",
                 where="band_um",
+                fix="give the shorter and the longer wavelength in micrometres, such as 8, 14",
             )
     nodes, node_weights = np.polynomial.legendre.leggauss(_NODES)
     lengths, weights = [], []
-    for start, stop in zip(edges[:-1], edges[1:], strict=True):
+    for start, stop in pairwise(edges):
         pieces = max(1, int(np.ceil(np.log(stop / start) / np.log(_WIDEST_PIECE))))
         ends = np.geomspace(start, stop, pieces + 1)
         half = np.diff(ends)[:, None] / 2

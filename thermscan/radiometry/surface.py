@@ -74,7 +74,8 @@ def surface_temperature(
     """
     e, tau = checked_emissivity(emissivity), checked_transmittance(transmittance, window_c)
     beyond_window = _through_window(apparent_c, tau, window_c, band_um)
-    return band_temperature_c((beyond_window - (1 - e) * band_radiance(reflected_c, band_um=band_um)) / e, band_um=band_um)
+    reflection = (1 - e) * band_radiance(reflected_c, band_um=band_um)
+    return band_temperature_c((beyond_window - reflection) / e, band_um=band_um)
 
 
 def apparent_temperature(

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.radiometry.planck import Band, SpectralResponse
 from thermscan.scales import read_only
 
 
@@ -30,6 +31,8 @@ class ThermalImage:
     frames : int
         How many frames were averaged.
     remarks : tuple of str
+    response : SpectralResponse or None
+        The camera's response within the band; None: a rectangle.
     """
 
     apparent_c: NDArray[np.float64]
@@ -39,6 +42,7 @@ class ThermalImage:
     blur_px: float
     frames: int = 1
     remarks: tuple[str, ...] = field(default=())
+    response: SpectralResponse | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "apparent_c", read_only(self.apparent_c))
@@ -48,3 +52,8 @@ class ThermalImage:
         """Rows and columns."""
         rows, cols = self.apparent_c.shape
         return rows, cols
+
+    @property
+    def band(self) -> Band:
+        """What the radiance balance integrates over: the response where there is one, else the band."""
+        return self.response if self.response is not None else self.band_um

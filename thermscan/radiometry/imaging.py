@@ -1,0 +1,122 @@
+"""From a frame as its file holds it to apparent temperatures, with noise and accuracy."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.errors import InputError
+from thermscan.frames.frame import Frame
+from thermscan.frames.units import COUNTS, celsius
+from thermscan.radiometry.camera import Camera
+from thermscan.radiometry.noise import frame_noise
+from thermscan.radiometry.surface import undo_camera_correction
+from thermscan.radiometry.thermal_image import ThermalImage
+from thermscan.scales import ZERO_C_ABS_K
+
+# A frame this much noisier than its camera's file says is believed rather than the file.
+NOISE_EXCESS = 1.5
+# The shared accuracy is taken at a high reading, for it grows with the reading; single hot pixels do not count.
+ACCURACY_PERCENTILE = 99.0
+# Where nothing tells the noise: what inexpensive cameras rarely exceed. From memory.
+FALLBACK_NOISE_K = 0.1
+
+
+def form_image(frame: Frame, camera: Camera, *, camera_emissivity: float | None, reflected_c: float) -> ThermalImage:
+    """
+    Apparent temperatures of a frame, with what is known of their errors.
+
+    Parameters
+    ----------
+    frame : Frame
+        In a temperature unit, or in counts where the camera's calibration takes counts.
+    camera : Camera
+    camera_emissivity : float or None
+        What the camera was set to when it wrote the frame; None: what its file says, or else 1.
+    reflected_c : float
+        The reflected temperature that it had set, unless the camera's file says another.
+
+    Returns
+    -------
+    ThermalImage
+        NaN where the frame has no value or one that cannot be a temperature.
+
+    Raises
+    ------
+    InputError
+        Counts without a calibration that takes them; an emissivity out of range; a frame with no temperature.
+    """
+    where = f"{frame.source.path}, page {frame.source.page}"
+    remarks = list(frame.remarks)
+    if frame.unit == COUNTS:
+        if camera.calibration is None or camera.calibration.of != COUNTS:
+            raise InputError(
+                "the values are counts, and the camera file has no calibration of counts",
+                where=where,
+                fix="make one with 'thermscan camera fit' and name it as camera",
+            )
+        apparent_c = camera.calibration.temperature_c(frame.values)
+        step_k = _step_in_kelvin(frame.values, apparent_c)
+    else:
+        apparent_c, step_k = _apparent_from_reading(frame, camera, camera_emissivity, reflected_c, remarks)
+    apparent_c = np.where(apparent_c > -ZERO_C_ABS_K, apparent_c, np.nan)
+    valid = np.isfinite(apparent_c)
+    if not valid.any():
+        raise InputError(
+            "no pixel has a value that can be a temperature", where=where, fix="check the unit and the camera file"
+        )
+    return ThermalImage(
+        apparent_c=apparent_c,
+        noise_k=_noise_k(apparent_c, camera, step_k, remarks),
+        accuracy_k=float(camera.u_accuracy_k(np.nanpercentile(apparent_c, ACCURACY_PERCENTILE))),
+        band_um=camera.band_um,
+        blur_px=camera.blur_px,
+        response=camera.response,
+        remarks=tuple(remarks),
+    )
+
+
+def _apparent_from_reading(
+    frame: Frame, camera: Camera, camera_emissivity: float | None, reflected_c: float, remarks: list[str]
+) -> tuple[NDArray[np.float64], float]:
+    reading_c = celsius(frame.values, frame.unit)
+    emissivity = camera_emissivity
+    if emissivity is None:
+        emissivity = 1.0 if camera.emissivity is None else camera.emissivity
+    apparent_c = undo_camera_correction(
+        reading_c,
+        camera_emissivity=emissivity,
+        camera_reflected_c=reflected_c if camera.reflected_c is None else camera.reflected_c,
+        band_um=camera.band,
+    )
+    if emissivity < 1:
+        remarks.append(f"the camera's own correction for emissivity {emissivity:g} was undone")
+    if camera.calibration is not None and camera.calibration.of != COUNTS:
+        apparent_c = camera.calibration.temperature_c(apparent_c)
+        remarks.append(f"the camera file's calibration ({camera.calibration.model}) was applied")
+    return apparent_c, _step_in_kelvin(reading_c, apparent_c)
+
+
+def _step_in_kelvin(values: NDArray[np.float64], apparent_c: NDArray[np.float64]) -> float:
+    """The smallest step that the stored values make, in apparent temperature; 0 where they make none."""
+    good = np.isfinite(values) & np.isfinite(apparent_c)
+    levels, first = np.unique(np.round(values[good], 9), return_index=True)
+    if levels.size < 2:
+        return 0.0
+    steps = np.abs(np.diff(apparent_c[good][first]))
+    return float(np.min(steps[steps > 0], initial=np.inf)) if np.any(steps > 0) else 0.0
+
+
+def _noise_k(apparent_c: NDArray[np.float64], camera: Camera, step_k: float, remarks: list[str]) -> float:
+    measured = frame_noise(apparent_c)
+    # A value rounded to a step is off by a rectangle of that width at most: JCGM 100:2008, F.2.2.1.
+    rounding_k = step_k / np.sqrt(12.0)
+    if camera.netd_k is None:
+        if measured is None:
+            remarks.append("the frame is too small or too broken to measure its noise, and the camera file states none")
+            return float(max(rounding_k, FALLBACK_NOISE_K))
+        return float(max(measured, rounding_k))
+    if measured is not None and measured > NOISE_EXCESS * camera.netd_k:
+        remarks.append(f"the frame's noise is {measured:.2g} K, more than the {camera.netd_k:g} K of the camera file")
+        return float(measured)
+    return float(max(camera.netd_k, rounding_k))

@@ -1,0 +1,200 @@
+"""
+The uncertainty of one part's temperature, source by source, and of the difference between two parts.
+
+Each source is a line: its standard uncertainty in kelvin of surface temperature, with the sign of its
+sensitivity, and the name of what makes it common to parts. In a difference, lines of one name are taken
+off from each other before they are squared; a part's own lines are not.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Protocol
+
+from thermscan.errors import InputError
+from thermscan.radiometry.angle import emissivity_at_angle
+from thermscan.radiometry.planck import DEFAULT_BAND_UM, Band
+from thermscan.radiometry.surface import surface_sensitivities
+
+# How much of a tabulated emissivity's variance is common to all parts of that surface on one board. The table
+# covers every make and finish of, say, plastic; parts of one board share room, age, dust and the table's own
+# error, but not maker, marking and gloss. Nothing published splits it, so: equal halves (a judgement).
+SHARED_EMISSIVITY_VARIANCE = 0.5
+
+
+class Line(Protocol):
+    """Anything with an uncertainty in kelvin and the name of what shares it."""
+
+    @property
+    def u_k(self) -> float:
+        """Standard uncertainty, with the sign of its sensitivity."""
+        ...
+
+    @property
+    def shared(self) -> str | None:
+        """What makes it common; None: the part's own."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class UncertaintyLine:
+    """
+    One source of uncertainty of a part's surface temperature.
+
+    Attributes
+    ----------
+    source : str
+    u_k : float
+        Standard uncertainty, with the sign of its sensitivity.
+    shared : str or None
+        ``camera``, ``reflected``, ``emissivity:plastic`` …; None: the part's own.
+    """
+
+    source: str
+    u_k: float
+    shared: str | None = None
+
+
+def part_budget(
+    apparent_c: float,
+    *,
+    emissivity: float,
+    u_emissivity: float,
+    reflected_c: float,
+    u_reflected_k: float,
+    band_um: Band = DEFAULT_BAND_UM,
+    noise_k: float,
+    pixels: int,
+    accuracy_k: float,
+    surface_name: str,
+    view_angle_deg: float = 0.0,
+    blend_k: float = 0.0,
+    placement_k: float = 0.0,
+) -> tuple[UncertaintyLine, ...]:
+    """
+    The sources of uncertainty of a part's mean surface temperature, in closed form.
+
+    Parameters
+    ----------
+    apparent_c : float
+        Mean apparent temperature over the inner body.
+    emissivity, u_emissivity : float
+        Near the normal; the view angle's drop is taken off here, by `emissivity_at_angle`.
+    reflected_c, u_reflected_k : float
+        Apparent temperature of what the board reflects.
+    band_um : pair of float or SpectralResponse
+    noise_k, pixels : float, int
+        Of one pixel, and how many were averaged.
+    accuracy_k : float
+        Standard uncertainty of the camera's offset.
+    surface_name : str
+        Parts of one name share half of the emissivity's variance.
+    view_angle_deg : float
+    blend_k, placement_k : float
+        Standard uncertainties, in apparent temperature, of what the surroundings mix into the reading
+        and of where the part lies.
+
+    Returns
+    -------
+    tuple of UncertaintyLine
+        Independent of each other. Empty where the reflection accounts for more than was read.
+
+    Raises
+    ------
+    InputError
+        No pixels, an emissivity out of range, or an uncertainty below 0.
+
+    References
+    ----------
+    .. [1] JCGM 100:2008 (GUM), 5.1.2: combined standard uncertainty of independent inputs.
+
+    Examples
+    --------
+    >>> lines = part_budget(
+    ...     60.0, emissivity=0.94, u_emissivity=0.02, reflected_c=22.0, u_reflected_k=2.0, noise_k=0.05,
+    ...     pixels=100, accuracy_k=1.15, surface_name="plastic")
+    >>> [(line.source, round(line.u_k, 3), line.shared) for line in lines][:2]
+    [('camera', 1.21, 'camera'), ('noise', 0.005, None)]
+    """
+    _refuse_negative(
+        u_emissivity=u_emissivity,
+        u_reflected_k=u_reflected_k,
+        noise_k=noise_k,
+        accuracy_k=accuracy_k,
+        blend_k=blend_k,
+        placement_k=placement_k,
+    )
+    if pixels < 1:
+        raise InputError(f"{pixels} pixels carry no reading", where="pixels")
+    seen = emissivity_at_angle(emissivity, view_angle_deg=view_angle_deg)
+    slopes = surface_sensitivities(apparent_c, emissivity=seen.emissivity, reflected_c=reflected_c, band_um=band_um)
+    per_apparent, per_emissivity = float(slopes.per_apparent), float(slopes.per_emissivity)
+    if not math.isfinite(per_apparent):
+        return ()
+    common = per_emissivity * u_emissivity * math.sqrt(SHARED_EMISSIVITY_VARIANCE)
+    own = per_emissivity * u_emissivity * math.sqrt(1 - SHARED_EMISSIVITY_VARIANCE)
+    return (
+        UncertaintyLine("camera", per_apparent * accuracy_k, "camera"),
+        UncertaintyLine("noise", per_apparent * noise_k / math.sqrt(pixels)),
+        UncertaintyLine("emissivity of the kind of surface", common, f"emissivity:{surface_name}"),
+        UncertaintyLine("emissivity of the part", own),
+        UncertaintyLine("reflected temperature", float(slopes.per_reflected) * u_reflected_k, "reflected"),
+        UncertaintyLine("blending with the surroundings", per_apparent * blend_k),
+        UncertaintyLine("place of the part", per_apparent * placement_k),
+        UncertaintyLine("view angle", per_emissivity * seen.u_angle),
+    )
+
+
+def combined_u_k(budget: Iterable[Line]) -> float:
+    """
+    Standard uncertainty of one part's absolute temperature.
+
+    Examples
+    --------
+    >>> combined_u_k([UncertaintyLine("camera", 3.0, "camera"), UncertaintyLine("noise", 4.0)])
+    5.0
+    """
+    return math.sqrt(sum(line.u_k**2 for line in budget))
+
+
+def difference_u_k(budget_a: Iterable[Line], budget_b: Iterable[Line]) -> float:
+    """
+    Standard uncertainty of the difference between two parts of one frame.
+
+    Parameters
+    ----------
+    budget_a, budget_b : iterable of lines
+        Lines of one ``shared`` name cancel as far as they agree; the others add.
+
+    Returns
+    -------
+    float
+        In kelvin.
+
+    References
+    ----------
+    .. [1] JCGM 100:2008 (GUM), 5.2.2: inputs that are the same for both are fully correlated.
+
+    Examples
+    --------
+    >>> a = [UncertaintyLine("camera", 1.2, "camera"), UncertaintyLine("noise", 0.3)]
+    >>> b = [UncertaintyLine("camera", 1.2, "camera"), UncertaintyLine("noise", 0.4)]
+    >>> difference_u_k(a, b)
+    0.5
+    """
+    own_variance, shared_k = 0.0, dict[str, float]()
+    for sign, budget in ((1.0, budget_a), (-1.0, budget_b)):
+        for line in budget:
+            if line.shared is None:
+                own_variance += line.u_k**2
+            else:
+                shared_k[line.shared] = shared_k.get(line.shared, 0.0) + sign * line.u_k
+    return math.sqrt(own_variance + sum(u**2 for u in shared_k.values()))
+
+
+def _refuse_negative(**uncertainties: float) -> None:
+    for name, value in uncertainties.items():
+        if not (math.isfinite(value) and value >= 0):
+            raise InputError(f"{value:g} is not an uncertainty", where=name, fix="give 0 or more")
