@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -93,4 +94,4 @@ def emissivity_at_angle(emissivity: float, *, view_angle_deg: float) -> AngledEm
     """
     kept = float(dielectric_emissivity(view_angle_deg) / dielectric_emissivity(0.0))
     half_drop = emissivity * max(1 - kept, 0.0) / 2
-    return AngledEmissivity(emissivity - half_drop, half_drop / np.sqrt(3.0))
+    return AngledEmissivity(emissivity - half_drop, half_drop / math.sqrt(3.0))

@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from thermscan.errors import Fault, InputError
 from thermscan.layout.fields import read_record, shown
-from thermscan.layout.text_file import read_text_file
+from thermscan.layout.text_file import parse_toml, read_text_file
 from thermscan.radiometry.calibration import Calibration
 from thermscan.radiometry.camera_fields import (
     DEFAULT_ACCURACY_K,

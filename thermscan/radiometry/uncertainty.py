@@ -116,7 +116,7 @@ def part_budget(
     ...     60.0, emissivity=0.94, u_emissivity=0.02, reflected_c=22.0, u_reflected_k=2.0, noise_k=0.05,
     ...     pixels=100, accuracy_k=1.15, surface_name="plastic")
     >>> [(line.source, round(line.u_k, 3), line.shared) for line in lines][:2]
-    [('camera', 1.21, 'camera'), ('noise', 0.005, None)]
+    [('camera', 1.206, 'camera'), ('noise', 0.005, None)]
     """
     _refuse_negative(
         u_emissivity=u_emissivity,
