@@ -168,6 +168,7 @@ def read_record(
     where: Callable[[str], str],
     faults: list[Fault],
     hints: Mapping[str, str] | None = None,
+    nested: Mapping[str, Iterable[str]] | None = None,
 ) -> RecordT | None:
     """
     A checked record, or None with its faults added to the list.
@@ -182,33 +183,42 @@ def read_record(
     faults : list of Fault
         Grows by one for each thing that is wrong.
     hints : mapping, optional
-        What to say of certain unknown keys.
+        What to say of certain keys: of an unknown one under its name, of a missing one under ``+`` and its name.
+    nested : mapping, optional
+        The keys that are known within a list of tables.
     """
     try:
         return model.model_validate(dict(values))
     except ValidationError as error:
         known = tuple(field.alias or name for name, field in model.model_fields.items())
         for detail in error.errors(include_url=False):
-            faults.append(_fault(detail, known, where, hints or {}))
+            faults.append(_fault(detail, {"": known, **(nested or {})}, where, hints or {}))
         return None
 
 
-def _fault(detail: ErrorDetails, known: Iterable[str], where: Callable[[str], str], hints: Mapping[str, str]) -> Fault:
-    key, *inner = detail["loc"] or ("",)
-    place = where(str(key))
-    if inner and isinstance(inner[0], int):
-        place += f", item {inner[0] + 1}"
-        place += "".join(f", {step}" for step in inner[1:] if isinstance(step, str))
+def _fault(
+    detail: ErrorDetails, known: Mapping[str, Iterable[str]], where: Callable[[str], str], hints: Mapping[str, str]
+) -> Fault:
+    key, *inner = (str(step + 1) if isinstance(step, int) else step for step in detail["loc"] or ("",))
+    place = where(key)
+    if inner and inner[0].isdigit():
+        place += f", item {', '.join(step for step in inner if not step.isdigit() or step is inner[0])}"
+    last = inner[-1] if inner and not inner[-1].isdigit() else key
     if detail["type"] == "extra_forbidden":
-        near = nearest_name(str(key), known)
-        remedy = hints.get(str(key)) or (f"did you mean {near}?" if near else f"known: {', '.join(known)}")
-        return Fault("unknown key", place, remedy)
+        names = tuple(known.get(key if inner else "", ()))
+        near = nearest_name(last, names)
+        return Fault("unknown key", place, hints.get(last) or (f"did you mean {near}?" if near else _list(names)))
     if detail["type"] == "missing":
-        return Fault("it is missing", place, hints.get(f"+{key}"))
+        return Fault("it is missing", place, hints.get(f"+{last}"))
     if detail["type"] == "thermscan":
         context = detail["ctx"]
-        return Fault(context["what"], place, context["fix"] or example_for(str(key)))
-    return Fault(f"{shown(detail['input'])} cannot be used ({detail['msg'].lower()})", place, example_for(str(key)))
+        return Fault(context["what"], place, context["fix"] or example_for(last))
+    return Fault(f"{shown(detail['input'])} cannot be used ({detail['msg'].lower()})", place, example_for(last))
+
+
+def _list(names: Iterable[str]) -> str | None:
+    text = ", ".join(names)
+    return f"known: {text}" if text else None
 
 
 def example_for(key: str) -> str | None:

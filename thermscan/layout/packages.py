@@ -1,12 +1,12 @@
 """
 Bodies of packages by name: how long, how wide, how high.
 
-The table is calibration/packages.csv; its columns are ``name``, ``length_mm``, ``width_mm``, ``height_mm``, ``surface``,
-``shape`` (rectangle or round), ``aliases`` (separated by blanks), ``source`` and ``note``. Length and width are those of the body, without leads, as seen
-from above; the height is that of the top above the board when the part sits on it (a socket adds about 4 mm).
-``surface`` is what shows from above where nothing is stated: plastic for an IC and for anything moulded or sleeved, and
-metal for a part in a metal can (crystals, oscillators, TO-3, TO-5, TO-18): calling those plastic would read a reflection
-as a temperature.
+The table is calibration/packages.csv; its columns are ``name``, ``length_mm``, ``width_mm``, ``height_mm``,
+``surface``, ``shape`` (rectangle or round), ``aliases`` (separated by blanks), ``source`` and ``note``. Length and
+width are those of the body, without leads, as seen from above; the height is that of the top above the board when the
+part sits on it (a socket adds about 4 mm). ``surface`` is what shows from above where the layout states nothing:
+plastic for an IC and for anything moulded or sleeved, and metal for a part in a metal can (crystals, oscillators,
+TO-3, TO-5, TO-18): calling those plastic would read a reflection as a temperature.
 """
 
 from __future__ import annotations
@@ -79,7 +79,7 @@ def package_body(name: str) -> PackageBody:
     'SOIC-16W'
     >>> package_body("DIP-41")
     Traceback (most recent call last):
-    thermscan.errors.InputError: "DIP-41" is not a known package; did you mean DIP-40? If not, give the body's length and width
+    thermscan.errors.InputError: "DIP-41" is not a known package; did you mean DIP-40? If not, give the body's size
     """
     body = _by_key(data_path("calibration", "packages.csv")).get(package_key(name))
     if body is not None:

@@ -17,8 +17,8 @@ class Supply:
 
     @property
     def watts(self) -> float:
-        """Power drawn from this rail."""
-        return self.volts * self.amps
+        """Power drawn from this rail; a negative rail draws power too."""
+        return abs(self.volts * self.amps)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,3 +63,4 @@ class Run:
     corners_px: tuple[tuple[float, float], ...] | None = None
     landmarks: tuple[Landmark, ...] = field(default=())
     path: Path | None = None
+    remarks: tuple[str, ...] = field(default=())

@@ -1,0 +1,62 @@
+"""A run as results.json tells it: as given, with defaults filled in."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from thermscan.runs.run import Run
+
+
+def run_document(run: Run) -> dict[str, object]:
+    """
+    A run in values that strict JSON knows, under the keys of the run file.
+
+    Parameters
+    ----------
+    run : Run
+
+    Returns
+    -------
+    dict
+        Every key of the run file; None where nothing was given. Paths are relative to the run file's folder (or to
+        the current directory, where there is no run file) as long as they lie within it, else absolute.
+
+    Examples
+    --------
+    >>> run = Run(frames=(Path("/job/a.tiff"),), ambient_c=22.0, reflected_c=22.0, path=Path("/job/run.toml"))
+    >>> run_document(run)["frames"], run_document(run)["ambient_c"]
+    (['a.tiff'], 22.0)
+    """
+    base = run.path.parent if run.path else Path.cwd()
+
+    def text(path: Path | None) -> str | None:
+        return None if path is None else _relative(path, base)
+
+    return {
+        "path": str(run.path) if run.path else None,
+        "layout": text(run.layout),
+        "frames": [_relative(path, base) for path in run.frames],
+        "unit": run.unit,
+        "ambient_c": run.ambient_c,
+        "reflected_c": run.reflected_c,
+        "stage": run.stage,
+        "minutes_on": run.minutes_on,
+        "board_serial": run.board_serial,
+        "camera": text(run.camera),
+        "camera_emissivity": run.camera_emissivity,
+        "operator": run.operator,
+        "note": run.note,
+        "taken": run.taken.isoformat() if run.taken else None,
+        "supply": [{"rail": rail.rail, "volts": rail.volts, "amps": rail.amps} for rail in run.supply],
+        "corners_px": [list(point) for point in run.corners_px] if run.corners_px is not None else None,
+        "landmarks": [{"ref": landmark.ref, "px": list(landmark.px)} for landmark in run.landmarks],
+    }
+
+
+def _relative(path: Path, base: Path) -> str:
+    whole = Path(os.path.normpath(base / path))
+    try:
+        return whole.relative_to(Path(os.path.normpath(base.absolute()))).as_posix()
+    except ValueError:
+        return whole.as_posix()

@@ -1,0 +1,212 @@
+"""A run from its file and from options, which win: everything that is wrong is said at once."""
+
+from __future__ import annotations
+
+import glob
+import re
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from thermscan.errors import Fault, InputError, nearest_name
+from thermscan.layout.fields import read_record
+from thermscan.layout.text_file import parse_toml, read_text_file
+from thermscan.runs.records import HINTS, NESTED_KEYS, RunRecord
+from thermscan.runs.run import Landmark, Run, Supply
+
+UNITS = ("cK", "dK", "K", "C", "F", "mK")
+# The unit of frames that a camera file turns into temperatures.
+COUNTS = "counts"
+# An ambient above this is allowed, but a bench is seldom so hot: most likely it is in degrees Fahrenheit.
+DOUBTFUL_AMBIENT_C = 50.0
+
+# Keys whose option is not simply the key with hyphens.
+_OPTIONS = {
+    "ambient_c": "--ambient",
+    "reflected_c": "--reflected",
+    "corners_px": "--corners",
+    "landmarks": "--landmark",
+    "frames": "FRAME",
+}
+
+
+def option_name(key: str) -> str:
+    """
+    The command's option for a key of the run file.
+
+    Examples
+    --------
+    >>> option_name("ambient_c"), option_name("minutes_on")
+    ('--ambient', '--minutes-on')
+    """
+    return _OPTIONS.get(key, f"--{key.replace('_', '-')}")
+
+
+def read_run(path: Path | None, *, overrides: Mapping[str, object]) -> Run:
+    """
+    A run from its file, from options, or from both.
+
+    Parameters
+    ----------
+    path : Path or None
+        Run file (TOML). None: the options tell everything.
+    overrides : mapping
+        Keys of the run file with Python values; None or an empty list means not given. They win over the file.
+        Relative paths in them are relative to the current directory, those in the file to the file.
+
+    Returns
+    -------
+    Run
+        Paths are absolute, globs expanded, defaults filled in; reflected_c is ambient_c where not given.
+
+    Raises
+    ------
+    InputError
+        With every fault: unknown key, missing frame, no ambient, crossed corners …
+
+    Examples
+    --------
+    >>> read_run(None, overrides={"frames": ["no-such.tiff"], "ambient_c": 22.0})
+    Traceback (most recent call last):
+    thermscan.errors.InputError: FRAME: no file "no-such.tiff"; check the name and the folder
+    """
+    from_file = parse_toml(read_text_file(path).text, path) if path else {}
+    given = {key: value for key, value in overrides.items() if value is not None and value not in ((), [])}
+    values: dict[str, Any] = {**from_file, **given}
+
+    def where(key: str) -> str:
+        if key in given:
+            return option_name(key)
+        if path:
+            return f"{path}, {key}" if key else str(path)
+        return option_name(key)
+
+    faults: list[Fault] = []
+    record = read_record(RunRecord, values, where=where, faults=faults, hints=HINTS, nested=NESTED_KEYS)
+    files = _find_files(values, _Places(path, frozenset(given), where, faults))
+    if record is None or faults:
+        raise InputError.from_faults(faults)
+    return Run(
+        frames=files.frames, ambient_c=record.ambient_c,
+        reflected_c=record.ambient_c if record.reflected_c is None else record.reflected_c,
+        layout=files.layout, unit=files.unit, stage=record.stage or None, minutes_on=record.minutes_on,
+        board_serial=record.board_serial or None, camera=files.camera, camera_emissivity=record.camera_emissivity,
+        operator=record.operator or None, note=record.note or None, taken=record.taken,
+        supply=tuple(Supply(rail.rail, rail.volts, rail.amps) for rail in record.supply),
+        corners_px=tuple(record.corners_px) if record.corners_px is not None else None,
+        landmarks=tuple(Landmark(landmark.ref, landmark.px) for landmark in record.landmarks),
+        path=path.absolute() if path else None, remarks=_remarks(record),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class _Files:
+    """The files that a run names, and its unit, which may be one of them."""
+
+    frames: tuple[Path, ...]
+    layout: Path | None
+    camera: Path | None
+    unit: str | None
+
+
+class _Places:
+    """Finds the files that a run names, and notes those that are missing."""
+
+    def __init__(
+        self, run_file: Path | None, given: frozenset[str], where: Callable[[str], str], faults: list[Fault]
+    ) -> None:
+        self._run_file, self._given, self._where, self._faults = run_file, given, where, faults
+
+    def fault(self, key: str, what: str, fix: str) -> None:
+        """Note what is wrong with a key."""
+        self._faults.append(Fault(what, self._where(key), fix))
+
+    def path(self, key: str, name: str) -> Path:
+        """The path that a name under a key means."""
+        if self._run_file is None or key in self._given:
+            return Path.cwd() / name
+        return self._run_file.absolute().parent / name
+
+    def file(self, key: str, name: str) -> Path | None:
+        """A file that must exist."""
+        path = self.path(key, name)
+        if _is_file(path):
+            return path
+        folder = "\0" not in name and path.is_dir()
+        self.fault(key, f'"{name}" is a folder' if folder else f'no file "{name}"', "check the name and the folder")
+        return None
+
+    def frames(self, names: Iterable[str]) -> tuple[Path, ...]:
+        """Files and globs in the order given, globs in natural order; each file once, or averaging would cheat."""
+        found: dict[Path, Path] = {}
+        for name in names:
+            if glob.has_magic(name) and not _is_file(self.path("frames", name)):
+                matches = sorted(glob.glob(str(self.path("frames", name)), recursive=True), key=natural_key)
+                paths = [Path(match) for match in matches if _is_file(Path(match))]
+                if not paths:
+                    self.fault("frames", f'no file matches "{name}"', "check the name and the folder")
+            else:
+                paths = [path] if (path := self.file("frames", name)) else []
+            for path in paths:
+                found.setdefault(path.resolve(), path)
+        return tuple(found.values())
+
+
+def _find_files(values: Mapping[str, Any], places: _Places) -> _Files:
+    """The files of a run, looked for even where other keys are faulty, so that one look tells all that is wrong."""
+
+    def text(key: str) -> str | None:
+        value = values.get(key)
+        return str(value) if isinstance(value, str | Path) and str(value) else None
+
+    frames = values.get("frames")
+    names = frames if isinstance(frames, list | tuple) else [frames]
+    camera_name, unit = text("camera"), text("unit")
+    camera = places.file("camera", camera_name) if camera_name else None
+    if unit == COUNTS and camera_name is None:
+        places.fault("unit", "counts need a camera file that turns them into temperatures", "add camera")
+    elif unit is not None and unit not in UNITS and unit != COUNTS:
+        unit_file = places.path("unit", unit)
+        if not _is_file(unit_file):
+            near = nearest_name(unit, UNITS)
+            fix = f"did you mean {near}?" if near else f"write one of {' '.join(UNITS)}, or the name of a camera file"
+            places.fault("unit", f'"{unit[:60]}" is neither a unit nor a camera file', fix)
+        elif camera is not None and camera.resolve() != unit_file.resolve():
+            places.fault("unit", "unit names one camera file and camera another", "keep one of them")
+        camera, unit = unit_file, COUNTS
+    layout_name = text("layout")
+    return _Files(
+        frames=places.frames(str(name) for name in names if isinstance(name, str | Path) and str(name)),
+        layout=places.file("layout", layout_name) if layout_name else None,
+        camera=camera,
+        unit=unit,
+    )
+
+
+def _remarks(record: RunRecord) -> tuple[str, ...]:
+    if record.ambient_c <= DOUBTFUL_AMBIENT_C:
+        return ()
+    shown = f"{record.ambient_c:g}"
+    celsius = (record.ambient_c - 32.0) / 1.8
+    return (f"ambient_c is {shown}, hot for a bench; {shown} degrees Fahrenheit would be {celsius:.1f}",)
+
+
+def natural_key(name: str) -> list[tuple[int, int, str]]:
+    """
+    Sorts numbers in names by their value.
+
+    Examples
+    --------
+    >>> sorted(["f10.tiff", "f9.tiff"], key=natural_key)
+    ['f9.tiff', 'f10.tiff']
+    """
+    pieces = re.findall(r"[0-9]+|[^0-9]+", name)
+    return [(0, int(piece), "") if piece[0].isdigit() else (1, 0, piece.casefold()) for piece in pieces]
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except (OSError, ValueError):
+        return False
