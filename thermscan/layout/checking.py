@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from thermscan.errors import Fault
 from thermscan.layout.board import Board
 from thermscan.layout.outline import meets_polygon, outside_mm, overlaps
+from thermscan.layout.part_reading import PlacedPart
 
 # Bodies are nominal and places measured by ruler or photo: neighbours that touch may seem to overlap by this much.
 OVERLAP_TOLERANCE_MM = 0.5
@@ -16,9 +17,22 @@ EDGE_TOLERANCE_MM = 0.5
 MOST_REMARKS_OF_A_KIND = 20
 
 
-def board_faults(board: Board, places: Sequence[str]) -> list[Fault]:
+def repeated_refs(parts: Sequence[PlacedPart]) -> list[Fault]:
+    """A fault for each part whose ref another part has already."""
+    faults = []
+    first: dict[str, str] = {}
+    for placed in parts:
+        ref = placed.part.ref
+        if ref in first:
+            what = f'ref "{ref[:40]}" is there twice, first in {first[ref]}'
+            faults.append(Fault(what, placed.place, "give each part its own ref"))
+        first.setdefault(ref, placed.place)
+    return faults
+
+
+def parts_off_board(board: Board, places: Sequence[str]) -> list[Fault]:
     """
-    Faults of the parts taken together.
+    A fault for each part no bit of which lies on the board.
 
     Parameters
     ----------
@@ -27,12 +41,7 @@ def board_faults(board: Board, places: Sequence[str]) -> list[Fault]:
         Where each part stands in its file, as messages name it.
     """
     faults = []
-    first: dict[str, str] = {}
     for part, place in zip(board.parts, places, strict=True):
-        if part.ref in first:
-            what = f'ref "{part.ref[:40]}" is there twice, first in {first[part.ref]}'
-            faults.append(Fault(what, place, "give each part its own ref"))
-        first.setdefault(part.ref, place)
         if not meets_polygon(part, board.outline_mm):
             what = (
                 f"{part.ref[:40]} at ({part.x_mm:g}, {part.y_mm:g}) lies outside the board, "

@@ -85,9 +85,7 @@ def package_body(name: str) -> PackageBody:
     if body is not None:
         return body
     near = nearest_package(name)
-    fix = (
-        f"did you mean {near}? If not, give the body's length and width" if near else "give the body's length and width"
-    )
+    fix = f"did you mean {near}? If not, give the body's size" if near else "give the body's length and width"
     raise InputError(f'"{name}" is not a known package', fix=fix)
 
 

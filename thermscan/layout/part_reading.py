@@ -1,0 +1,188 @@
+"""Parts from a layout or from the parts file beside it, each with the place where it stands."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from thermscan.errors import Fault, InputError
+from thermscan.layout.board import Part
+from thermscan.layout.fields import read_record
+from thermscan.layout.packages import nearest_package, package_body
+from thermscan.layout.parts_table import read_table, unknown_columns
+from thermscan.layout.records import (
+    INLINE_HINTS,
+    NUMBER_COLUMNS,
+    PART_COLUMNS,
+    ROW_HINTS,
+    BoardRecord,
+    InlinePart,
+    RowPart,
+)
+from thermscan.layout.surfaces import surface_named
+from thermscan.layout.text_file import path_beside, read_text_file
+
+# Unless stated, an IC is plastic.
+DEFAULT_SURFACE = "plastic"
+
+Place = Callable[[str], str]
+T = TypeVar("T")
+
+
+@dataclass(slots=True)
+class Reading:
+    """What has been found so far to be wrong or odd in one layout."""
+
+    faults: list[Fault]
+    remarks: list[str]
+
+    def take(self, make: Callable[[], T], where: str) -> T | None:
+        """A result, or None with its faults noted at their place."""
+        try:
+            return make()
+        except InputError as error:
+            self.faults.extend(Fault(fault.what, fault.where or where, fault.fix) for fault in error.faults)
+            return None
+
+
+@dataclass(frozen=True, slots=True)
+class PlacedPart:
+    """A part and where it stands in its file, as messages name it."""
+
+    part: Part
+    place: str
+
+
+@dataclass(frozen=True, slots=True)
+class PartsRead:
+    """The parts of a layout, and the parts file where there is one."""
+
+    parts: tuple[PlacedPart, ...]
+    path: Path | None = None
+    sha256: str | None = None
+
+
+def read_parts(document: Mapping[str, Any], record: BoardRecord | None, path: Path, reading: Reading) -> PartsRead:
+    """
+    The parts of a layout, from its own tables or from the parts file that it names.
+
+    Parameters
+    ----------
+    document : mapping
+        The layout file.
+    record : BoardRecord or None
+        None where [board] is faulty: parts are checked all the same.
+    path : Path
+        The layout file.
+    reading : Reading
+        Grows by what is wrong.
+    """
+    inline = document.get("part", [])
+    if not isinstance(inline, list) or not all(isinstance(item, dict) for item in inline):
+        reading.faults.append(Fault("is not a list of tables", f"{path}, part", "write [[part]] before each part"))
+        inline = []
+    found = [
+        part for number, values in enumerate(inline, start=1) if (part := _inline_part(number, values, path, reading))
+    ]
+    name = record.parts if record else _raw_parts_name(document)
+    if name is None:
+        return PartsRead(tuple(found))
+    where = f"{path}, board, parts"
+    if inline:
+        reading.faults.append(Fault("the layout names a parts file and holds [[part]] too", where, "keep one of them"))
+    parts_path = path_beside(name, path)
+    if parts_path is None:
+        fix = "name a file in the layout's own folder, such as parts.csv"
+        reading.faults.append(Fault(f'"{name[:60]}" leads out of the layout\'s folder', where, fix))
+        return PartsRead(tuple(found))
+    file = reading.take(lambda: read_text_file(parts_path), where)
+    if file is None:
+        return PartsRead(tuple(found), parts_path)
+    found += _parts_from_rows(file.text, parts_path, reading)
+    return PartsRead(tuple(found), parts_path, file.sha256)
+
+
+def _raw_parts_name(document: Mapping[str, Any]) -> str | None:
+    """The parts file of a layout whose [board] is faulty: its rows are checked all the same."""
+    board = document.get("board")
+    name = board.get("parts") if isinstance(board, dict) else None
+    return name if isinstance(name, str) and name else None
+
+
+def _inline_part(number: int, values: Mapping[str, Any], path: Path, reading: Reading) -> PlacedPart | None:
+    ref = values.get("ref")
+    called = f"part {number} ({ref[:30]})" if isinstance(ref, str) and ref.strip() else f"part {number}"
+
+    def place(key: str) -> str:
+        return f"{path}, {called}, {key}" if key else f"{path}, {called}"
+
+    record = read_record(InlinePart, values, where=place, faults=reading.faults, hints=INLINE_HINTS)
+    return _part(record, place, reading) if record else None
+
+
+def _parts_from_rows(text: str, path: Path, reading: Reading) -> list[PlacedPart]:
+    table = read_table(text, known=PART_COLUMNS, where=str(path), faults=reading.faults)
+    reading.faults.extend(unknown_columns(table.columns, PART_COLUMNS, str(path), ROW_HINTS))
+    missing = [column for column in ("ref", "x_mm", "y_mm") if column not in table.columns]
+    if table.columns and missing:
+        reading.faults.append(
+            Fault(f"no column {' or '.join(missing)}", str(path), "name the columns in the first line")
+        )
+        return []
+    found = []
+    for row in table.rows:
+        values: dict[str, object] = {key: cell for key, cell in row.cells.items() if key in PART_COLUMNS}
+        for key in NUMBER_COLUMNS & values.keys():
+            number = table.number(row.cells[key])
+            values[key] = row.cells[key] if number is None else number
+
+        def place(key: str, row_number: int = row.number) -> str:
+            return f"{path}, row {row_number}, {key}" if key else f"{path}, row {row_number}"
+
+        record = read_record(RowPart, values, where=place, faults=reading.faults, hints=ROW_HINTS)
+        if record and (part := _part(record, place, reading)):
+            found.append(part)
+    return found
+
+
+def _part(record: InlinePart | RowPart, place: Place, reading: Reading) -> PlacedPart | None:
+    body, round_body, default_surface = record.body, False, DEFAULT_SURFACE
+    if isinstance(record, RowPart) and (record.length_mm is None) != (record.width_mm is None):
+        lacking = "length_mm" if record.length_mm is None else "width_mm"
+        reading.faults.append(Fault("it is missing", place(lacking), "give length_mm and width_mm, or neither"))
+        return None
+    if record.package is None and body is None:
+        reading.faults.append(
+            Fault("neither package nor body is given", place(""), "give package, or the body's length and width")
+        )
+    elif record.package is not None:
+        package_name = record.package
+        try:
+            package = package_body(package_name)
+            round_body = package.round_body and body is None
+            default_surface = package.surface
+            body = body or (package.length_mm, package.width_mm)
+        except InputError as error:
+            if body is None:
+                reading.faults.append(Fault(error.faults[0].what, place("package"), error.faults[0].fix))
+            else:
+                near = nearest_package(package_name)
+                hint = f"; did you mean {near}?" if near else ""
+                reading.remarks.append(
+                    f'{record.ref}: package "{package_name}" is not known, its body is as given{hint}'
+                )
+    surface_name = record.surface or default_surface
+    surface = reading.take(lambda: surface_named(surface_name, record.emissivity), place("surface"))
+    if body is None or surface is None:
+        return None
+    x_mm, y_mm = record.centre
+    part = Part(
+        ref=record.ref, length_mm=body[0], width_mm=body[1], x_mm=x_mm, y_mm=y_mm,
+        rotation_deg=record.rotation_deg, surface=surface, kind=record.kind or None, package=record.package,
+        group=record.group or None, max_c=record.max_c, height_mm=record.height_mm, value=record.value or None,
+        polarity=record.polarity or None, note=record.note or None, psi_jt_k_per_w=record.psi_jt_k_per_w,
+        round_body=round_body,
+    )  # fmt: skip
+    return PlacedPart(part, place(""))
