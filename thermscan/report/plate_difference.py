@@ -1,0 +1,73 @@
+"""What changed since the known-good runs, as a map."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+from numpy.typing import NDArray
+
+from thermscan.coordinates import sample_bilinear
+from thermscan.inspection import Inspection
+from thermscan.judge.baseline import Baseline
+from thermscan.report.canvas import INK, Sheet, titled
+from thermscan.report.pictures import draw_bar, draw_bodies, draw_key, label_bodies, thermal_map
+from thermscan.report.plate_board import board_axes, board_bodies, draw_raster
+from thermscan.report.plate_frame import note_left_out
+
+# Diverging, and apart for colour-blind readers; both ends are dark in grey, so that contours carry the sign there.
+_DIFFERENCE_MAP = "RdBu_r"
+
+# The scale never gets so fine that noise looks like a fault.
+_LEAST_RANGE_K = 2.0
+
+
+def draw_difference(sheet: Sheet, inspection: Inspection, baseline: Baseline) -> None:
+    """The board's rise minus the baseline's, the board-wide shift taken out; contours tell hotter from colder."""
+    difference, shift = difference_raster_k(inspection, baseline)
+    runs = len(baseline.runs)
+    caption = (
+        f"Apparent rise above ambient minus the mean of {runs} known-good {'run' if runs == 1 else 'runs'}; "
+        f"the board-wide shift of {shift:+.1f} K (median) is taken out. "
+    ).replace("-", "\N{MINUS SIGN}")
+    room = titled(sheet, "Difference from the baseline", caption + "Solid contours: hotter; dotted: colder.")
+    axes, beside = board_axes(draw_key(room, inspection), inspection)
+    finite = difference[np.isfinite(difference)]
+    end = max(_LEAST_RANGE_K, float(np.percentile(np.abs(finite), 99.8)) if finite.size else 0.0)
+    mm_per_px = inspection.rectified.mm_per_px
+    picture = draw_raster(axes, inspection, difference, mm_per_px, thermal_map(_DIFFERENCE_MAP), -end, end)
+    if beside is not None and finite.size:
+        draw_bar(beside, picture, difference, "difference from the baseline, K")
+        _draw_contours(axes, difference, mm_per_px, end)
+    bodies = board_bodies(inspection)
+    draw_bodies(axes, bodies)
+    note_left_out(axes, label_bodies(axes, bodies, inspection, others=False))
+
+
+def difference_raster_k(inspection: Inspection, baseline: Baseline) -> tuple[NDArray[np.float64], float]:
+    """
+    The run's apparent rise minus the baseline's, on the run's raster, and the board-wide shift taken out.
+
+    Returns
+    -------
+    difference_k : ndarray of shape (rows, cols)
+        NaN off the board and where either was not seen.
+    shift_k : float
+        Median over the board; 0 where nothing can be compared.
+    """
+    rectified = inspection.rectified
+    places = rectified.centres_mm().reshape(-1, 2) / baseline.mm_per_px - 0.5
+    before = sample_bilinear(baseline.rise_raster_k, places).reshape(rectified.apparent_c.shape)
+    now = np.where(rectified.on_board, rectified.apparent_c - inspection.run.ambient_c, np.nan)
+    difference = now - before
+    shift = float(np.nanmedian(difference)) if np.isfinite(difference).any() else 0.0
+    return difference - shift, shift
+
+
+def _draw_contours(axes: Axes, difference: NDArray[np.float64], mm_per_px: float, end: float) -> None:
+    rows, cols = difference.shape
+    x, y = (np.arange(cols) + 0.5) * mm_per_px, (np.arange(rows) + 0.5) * mm_per_px
+    inside = np.ma.masked_invalid(difference)
+    for level, style in ((end / 2, "solid"), (-end / 2, "dotted")):
+        # matplotlib warns where a level is never reached.
+        if inside.min() < level < inside.max():
+            axes.contour(x, y, inside, levels=[level], colors=INK, linewidths=0.9, linestyles=style)

@@ -1,0 +1,87 @@
+"""The annotated frame, as the camera saw it."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.axes import Axes
+from numpy.typing import NDArray
+
+from thermscan.inspection import Inspection
+from thermscan.report.canvas import TITLE_PT, Sheet, titled
+from thermscan.report.gathering import verdicts_in_layout_order
+from thermscan.report.pictures import (
+    KEY_PT,
+    NO_READING_COLOUR,
+    Body,
+    colour_range,
+    draw_bar,
+    draw_bodies,
+    draw_key,
+    label_bodies,
+    picture_axes,
+    picture_height_pt,
+    thermal_map,
+)
+
+
+def draw_annotated_frame(sheet: Sheet, inspection: Inspection) -> None:
+    """The frame with the board's outline and the parts' bodies drawn over it; flagged parts are labelled."""
+    frames = inspection.image.frames
+    caption = "Apparent temperature, before any correction for the surfaces."
+    if frames > 1:
+        caption += f" Average of {frames} aligned frames."
+    room = draw_key(titled(sheet, "Annotated frame, as the camera saw it", caption), inspection)
+    rows, cols = inspection.image.shape
+    axes, beside = picture_axes(room, cols, rows)
+    draw_camera_view(axes, inspection, beside)
+    bodies = frame_bodies(inspection)
+    draw_bodies(axes, bodies)
+    left_out = label_bodies(axes, bodies, inspection, others=False)
+    note_left_out(axes, left_out)
+
+
+def annotated_frame_height_pt(inspection: Inspection, width_pt: float) -> float:
+    """Height of a sheet whose width the frame fills."""
+    rows, cols = inspection.image.shape
+    return picture_height_pt(width_pt, cols, rows) + TITLE_PT + KEY_PT
+
+
+def draw_camera_view(axes: Axes, inspection: Inspection, beside: Axes | None) -> None:
+    """The averaged frame in grey-proof colours, with the board's outline."""
+    apparent = inspection.image.apparent_c
+    rows, cols = apparent.shape
+    low, high = colour_range(apparent)
+    axes.set_facecolor(NO_READING_COLOUR)
+    picture = axes.imshow(apparent, cmap=thermal_map(), vmin=low, vmax=high, aspect="auto", interpolation="nearest")
+    axes.set(xlim=(-0.5, cols - 0.5), ylim=(rows - 0.5, -0.5), xlabel="x, pixels", ylabel="y, pixels")
+    if beside is not None and np.isfinite(apparent).any():
+        draw_bar(beside, picture, apparent, "apparent temperature, °C")
+    outline = outline_px(inspection)
+    closed = np.vstack([outline, outline[:1]])
+    for colour, width in (("black", 2.2), ("white", 1.0)):
+        axes.plot(closed[:, 0], closed[:, 1], color=colour, linewidth=width, scalex=False, scaley=False)
+
+
+def frame_bodies(inspection: Inspection) -> list[Body]:
+    """The parts that the frame shows at least in part, in pixels."""
+    rows, cols = inspection.image.shape
+    bodies = []
+    for verdict in verdicts_in_layout_order(inspection):
+        corners = inspection.registration.px(verdict.measurement.part.corners_mm())
+        x, y = corners.T
+        if np.isfinite(corners).all() and x.max() > 0 and y.max() > 0 and x.min() < cols - 1 and y.min() < rows - 1:
+            bodies.append(Body(verdict, corners))
+    return bodies
+
+
+def outline_px(inspection: Inspection) -> NDArray[np.float64]:
+    """The board's outline in the frame; shape (n, 2)."""
+    return inspection.registration.px(inspection.board.outline_mm)
+
+
+def note_left_out(axes: Axes, refs: tuple[str, ...]) -> None:
+    """Say under the picture how many flagged parts found no room for a label."""
+    if refs:
+        axes.set_xlabel(
+            f"{axes.get_xlabel()}   ({len(refs)} flagged parts unlabelled for want of room: see the ranking)"
+        )

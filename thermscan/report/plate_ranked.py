@@ -1,0 +1,171 @@
+"""Parts ranked within their peer groups, with error bars."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from thermscan.inspection import Inspection
+from thermscan.judge.finding import Finding, PartVerdict
+from thermscan.regions.measurement import PartMeasurement
+from thermscan.report.canvas import FAINT_INK, INK, RULE, TITLE_PT, Sheet, titled
+from thermscan.report.gathering import FLAGGED_VERDICTS, main_finding_by_ref, verdicts_in_layout_order
+from thermscan.report.lettering import fitted_text
+from thermscan.report.pictures import KEY_PT, draw_key
+from thermscan.report.verdicts import VERDICT_MARKS
+
+_ROW_PT = 11.0
+_COLUMNS = 2
+_GUTTER_PT = 18.0
+_REF_PT, _VALUE_PT, _SCALE_PT = 46.0, 66.0, 26.0
+
+# Error bars span this many standard uncertainties: about 95 %.
+_COVERAGE = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One line of the ranking: a part, or the name of the group that follows."""
+
+    heading: str | None = None
+    verdict: PartVerdict | None = None
+    peer_median_k: float | None = None
+
+
+def ranked_rows(inspection: Inspection) -> list[Row]:
+    """Groups with a flagged part first, then the warmest; within a group the warmest part first."""
+    groups: dict[str, list[PartVerdict]] = defaultdict(list)
+    for each in verdicts_in_layout_order(inspection):
+        if each.measurement.rise_k is not None:
+            groups[each.measurement.part.group or ""].append(each)
+    rows: list[Row] = []
+    for name in sorted(groups, key=lambda name: _group_weight(name, groups[name])):
+        members = sorted(groups[name], key=lambda each: -(each.measurement.rise_k or 0.0))
+        rises = [each.measurement.rise_k for each in members if each.measurement.rise_k is not None]
+        median = float(np.median(rises)) if name and len(rises) > 1 else None
+        rows.append(Row(heading=f"{name} ({len(members)})" if name else "parts without a peer group"))
+        rows.extend(Row(verdict=each, peer_median_k=median) for each in members)
+    return rows
+
+
+def ranked_pages(inspection: Inspection, height_pt: float) -> list[list[list[Row]]]:
+    """The rows, cut into pages of columns that a sheet of that height can hold; a heading keeps its first part."""
+    room = max(int((height_pt - TITLE_PT - KEY_PT - _SCALE_PT) / _ROW_PT), 3)
+    columns: list[list[Row]] = [[]]
+    rows = ranked_rows(inspection)
+    for index, row in enumerate(rows):
+        alone = row.heading is not None and len(columns[-1]) == room - 1
+        if len(columns[-1]) == room or alone:
+            columns.append([])
+            if row.heading is None:
+                heading = next(each.heading for each in reversed(rows[:index]) if each.heading)
+                columns[-1].append(Row(heading=f"{heading}, continued"))
+        columns[-1].append(row)
+    return [columns[first : first + _COLUMNS] for first in range(0, len(columns), _COLUMNS)] if rows else []
+
+
+def draw_ranked(sheet: Sheet, inspection: Inspection, columns: Sequence[Sequence[Row]]) -> None:
+    """One page of the ranking."""
+    room = titled(
+        sheet,
+        "Parts ranked against their peers",
+        "Rise above ambient. Thick bar: what a part does not share with its peers; thin bar: all (both 95 %). "
+        "Upright line: the group's median.",
+    )
+    room = draw_key(room, inspection)
+    findings = main_finding_by_ref(inspection)
+    limits = _limits(inspection)
+    width = (room.width_pt - _GUTTER_PT * (_COLUMNS - 1)) / _COLUMNS
+    for index, rows in enumerate(columns):
+        height = len(rows) * _ROW_PT
+        column = room.part(index * (width + _GUTTER_PT), room.height_pt - height - _SCALE_PT, width, height + _SCALE_PT)
+        _draw_column(column, rows, findings, limits)
+
+
+def ranked_height_pt(columns: Sequence[Sequence[Row]]) -> float:
+    """Height of a sheet that just holds these columns."""
+    return TITLE_PT + KEY_PT + _SCALE_PT + _ROW_PT * max(len(rows) for rows in columns)
+
+
+def own_uncertainty_k(measurement: PartMeasurement) -> float | None:
+    """What a part does not share with others, standard uncertainty; None where there is no budget."""
+    own = [line.u_k for line in measurement.budget if line.shared is None]
+    return float(np.sqrt(np.sum(np.square(own)))) if own else None
+
+
+def _group_weight(name: str, members: Sequence[PartVerdict]) -> tuple[bool, bool, float]:
+    flagged = any(each.verdict in FLAGGED_VERDICTS for each in members)
+    warmest = max(each.measurement.rise_k or 0.0 for each in members)
+    return not flagged, not name, -warmest
+
+
+def _limits(inspection: Inspection) -> tuple[float, float]:
+    low, high = 0.0, 1.0
+    for each in inspection.judgement.parts:
+        measured = each.measurement
+        if measured.rise_k is not None:
+            spread = _COVERAGE * (measured.u_c or 0.0)
+            low, high = min(low, measured.rise_k - spread), max(high, measured.rise_k + spread)
+    margin = 0.04 * (high - low)
+    return low - margin, high + margin
+
+
+def _draw_column(sheet: Sheet, rows: Sequence[Row], findings: dict[str, Finding], limits: tuple[float, float]) -> None:
+    axes = sheet.axes(_REF_PT, _SCALE_PT, sheet.width_pt - _REF_PT - _VALUE_PT, sheet.height_pt - _SCALE_PT)
+    axes.set(xlim=limits, ylim=(len(rows) - 0.5, -0.5), yticks=[], xlabel="rise above ambient, K")
+    axes.grid(axis="x", color=RULE, linewidth=0.4)
+    axes.set_axisbelow(True)
+    for index, row in enumerate(rows):
+        y_pt = sheet.height_pt - (index + 0.5) * _ROW_PT
+        if row.verdict is None:
+            text = fitted_text(row.heading or "", sheet.width_pt, 7.0, bold=True)
+            axes.axhspan(index - 0.5, index + 0.5, color="white", zorder=1.5)
+            sheet.text(0.0, y_pt, text, fontsize=7.0, weight="bold", va="center_baseline")
+            continue
+        part = row.verdict.measurement.part
+        flagged = row.verdict.verdict in FLAGGED_VERDICTS
+        look = {"fontsize": 6.5, "va": "center_baseline", "weight": "bold" if flagged else "normal"}
+        sheet.text(0.0, y_pt, fitted_text(part.ref, _REF_PT - 4.0, 6.5, bold=flagged), **look)
+        sheet.text(sheet.width_pt - _VALUE_PT + 4.0, y_pt, _value_text(row.verdict), **look)
+        _draw_row(axes, index, row, findings.get(part.ref))
+
+
+def _draw_row(axes: Axes, index: int, row: Row, finding: Finding | None) -> None:
+    verdict = row.verdict
+    if verdict is None or verdict.measurement.rise_k is None:
+        return
+    rise = verdict.measurement.rise_k
+    if row.peer_median_k is not None:
+        axes.plot([row.peer_median_k] * 2, [index - 0.5, index + 0.5], color=FAINT_INK, linewidth=1.0)
+    if finding is not None and finding.own_k is not None and finding.received_k is not None:
+        axes.barh(index, finding.own_k, height=0.5, color="#CFCFCF", edgecolor=FAINT_INK, linewidth=0.4)
+        received = {"left": finding.own_k, "height": 0.5, "facecolor": "white", "edgecolor": FAINT_INK}
+        axes.barh(index, finding.received_k, hatch="////", linewidth=0.4, **received)
+    own = own_uncertainty_k(verdict.measurement)
+    for spread, width in ((verdict.measurement.u_c, 0.7), (own, 2.4)):
+        if spread is not None:
+            reach = _COVERAGE * spread
+            axes.plot([rise - reach, rise + reach], [index, index], color=INK, linewidth=width, solid_capstyle="butt")
+    mark = VERDICT_MARKS[verdict.verdict]
+    flagged = verdict.verdict in FLAGGED_VERDICTS
+    axes.plot(
+        [rise],
+        [index],
+        marker=mark.marker,
+        markersize=5.5 if flagged else 3.6,
+        markerfacecolor=mark.colour,
+        markeredgecolor=INK,
+        markeredgewidth=0.5,
+        zorder=3,
+    )
+
+
+def _value_text(verdict: PartVerdict) -> str:
+    measured = verdict.measurement
+    spread = f" ± {measured.u_c:.1f}" if measured.u_c is not None else ""
+    word = "" if verdict.verdict == "normal" else f" {verdict.verdict}"
+    return f"{measured.rise_k:+.1f}{spread} K{word}".replace("-", "\N{MINUS SIGN}", 1)

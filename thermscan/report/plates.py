@@ -1,0 +1,78 @@
+"""The report's pictures, in their order, each with its name and the height it would like."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+
+from matplotlib.figure import Figure
+
+from thermscan.inspection import Inspection
+from thermscan.report.canvas import Sheet, blank_sheet
+from thermscan.report.plate_board import board_height_pt, draw_rectified_board
+from thermscan.report.plate_budget import budget_height_pt, budget_pages, draw_budget
+from thermscan.report.plate_difference import draw_difference
+from thermscan.report.plate_frame import annotated_frame_height_pt, draw_annotated_frame
+from thermscan.report.plate_ranked import draw_ranked, ranked_height_pt, ranked_pages
+from thermscan.report.plate_registration import draw_registration_check, registration_height_pt
+
+# A4 paper, its margins, and the strips for header and footer, in points.
+PAGE_WIDTH_PT, PAGE_HEIGHT_PT = 595.28, 841.89
+MARGIN_PT, HEADER_PT, FOOTER_PT = 42.0, 46.0, 22.0
+BODY_WIDTH_PT = PAGE_WIDTH_PT - 2 * MARGIN_PT
+BODY_HEIGHT_PT = PAGE_HEIGHT_PT - 2 * MARGIN_PT - HEADER_PT - FOOTER_PT
+
+# White around a picture that stands alone.
+_PNG_MARGIN_PT = 12.0
+
+
+@dataclass(frozen=True, slots=True)
+class Plate:
+    """
+    One picture.
+
+    Attributes
+    ----------
+    name : str
+        Of its PNG file, without the suffix.
+    height_pt : float
+        At which it fills the width of a page.
+    draw : callable
+        Takes the sheet to draw on.
+    """
+
+    name: str
+    height_pt: float
+    draw: Callable[[Sheet], None]
+
+
+def plates_of(inspection: Inspection) -> list[Plate]:
+    """All pictures that this inspection calls for; the annotated frame is the first."""
+    width, most = BODY_WIDTH_PT, BODY_HEIGHT_PT
+    board_height = min(board_height_pt(inspection, width), most)
+    frame_height = min(annotated_frame_height_pt(inspection, width), most)
+    plates = [
+        Plate("annotated-frame", frame_height, partial(draw_annotated_frame, inspection=inspection)),
+        Plate("rectified-board", board_height, partial(draw_rectified_board, inspection=inspection)),
+    ]
+    if inspection.baseline is not None:
+        draw = partial(draw_difference, inspection=inspection, baseline=inspection.baseline)
+        plates.append(Plate("difference-from-baseline", board_height, draw))
+    for number, columns in enumerate(ranked_pages(inspection, most), start=1):
+        draw = partial(draw_ranked, inspection=inspection, columns=columns)
+        plates.append(Plate(f"ranked-parts-{number}", ranked_height_pt(columns), draw))
+    for number, parts in enumerate(budget_pages(inspection, most), start=1):
+        height = budget_height_pt(parts)
+        plates.append(Plate(f"uncertainty-budget-{number}", height, partial(draw_budget, parts=parts)))
+    height = min(registration_height_pt(inspection, width), most)
+    plates.append(Plate("registration-check", height, partial(draw_registration_check, inspection=inspection)))
+    return plates
+
+
+def plate_figure(plate: Plate) -> Figure:
+    """The picture as a figure of its own."""
+    margin = _PNG_MARGIN_PT
+    whole = blank_sheet(BODY_WIDTH_PT + 2 * margin, plate.height_pt + 2 * margin)
+    plate.draw(whole.part(margin, margin, BODY_WIDTH_PT, plate.height_pt))
+    return whole.figure

@@ -1,0 +1,240 @@
+"""results.json: the inspection as other programs read it."""
+
+from __future__ import annotations
+
+import json
+import math
+import platform
+from collections.abc import Mapping
+from datetime import date, datetime
+from importlib.metadata import PackageNotFoundError, version
+from importlib.resources import files
+from pathlib import PurePath
+from typing import Any
+
+import numpy as np
+
+from thermscan.frames.frame import Frame
+from thermscan.inspection import Inspection
+from thermscan.judge.finding import Finding, PartVerdict, UnmappedHeat
+from thermscan.registration.registration import Registration
+from thermscan.report.gathering import gathered_remarks, verdicts_in_layout_order
+from thermscan.runs.describe import run_document
+
+SCHEMA_NAME = "thermscan.inspection/1"
+
+# Distributions under which each library may be installed, the usual one first.
+_DISTRIBUTIONS = {
+    "thermscan": ("thermscan",),
+    "numpy": ("numpy",),
+    "opencv": ("opencv-python", "opencv-python-headless", "opencv-contrib-python", "opencv-contrib-python-headless"),
+    "scipy": ("scipy",),
+    "scikit-image": ("scikit-image",),
+    "tifffile": ("tifffile",),
+    "matplotlib": ("matplotlib",),
+}
+
+
+def results_document(inspection: Inspection) -> dict[str, Any]:
+    """
+    The inspection as a document of plain Python values, ready for strict JSON.
+
+    Parameters
+    ----------
+    inspection : Inspection
+
+    Returns
+    -------
+    dict
+        As the schema in :func:`results_schema` has it. A number that could not be had is None.
+
+    Notes
+    -----
+    Parts are in the layout's order, and findings in the judge's.
+    """
+    judgement = inspection.judgement
+    document = {
+        "schema": SCHEMA_NAME,
+        "overall": judgement.overall,
+        "run": run_document(inspection.run),
+        "software": software_versions(),
+        "board": {
+            "name": inspection.board.name,
+            "revision": inspection.board.revision,
+            "layout": inspection.board.path,
+            "sha256": inspection.board.sha256,
+        },
+        "frames": [_frame_entry(frame) for frame in inspection.frames],
+        "registration": _registration_entry(inspection.registration),
+        "parts": [_part_entry(each) for each in verdicts_in_layout_order(inspection)],
+        "unmapped": [_unmapped_entry(heat) for heat in judgement.unmapped],
+        "findings": [_finding_entry(finding) for finding in judgement.findings],
+        "remarks": list(gathered_remarks(inspection)),
+    }
+    plain: dict[str, Any] = plain_value(document)
+    return plain
+
+
+def results_text(document: Mapping[str, Any]) -> str:
+    """
+    A document as strict JSON text that ends with a line feed.
+
+    Raises
+    ------
+    ValueError
+        The document holds NaN or infinity; those of :func:`results_document` never do.
+
+    Examples
+    --------
+    >>> print(results_text({"rise_k": None}), end="")
+    {
+      "rise_k": null
+    }
+    """
+    return json.dumps(document, allow_nan=False, ensure_ascii=False, indent=2) + "\n"
+
+
+def results_schema() -> dict[str, Any]:
+    """
+    The JSON Schema (draft 2020-12) that every results.json meets.
+
+    Examples
+    --------
+    >>> results_schema()["properties"]["schema"]["const"]
+    'thermscan.inspection/1'
+    """
+    text = files("thermscan.report").joinpath("schema", "inspection-1.schema.json").read_text(encoding="utf-8")
+    schema: dict[str, Any] = json.loads(text)
+    return schema
+
+
+def software_versions() -> dict[str, str | None]:
+    """
+    Versions of what computed the result; None where it cannot be told.
+
+    Examples
+    --------
+    >>> sorted(software_versions())[:3]
+    ['matplotlib', 'numpy', 'opencv']
+    """
+    versions: dict[str, str | None] = {name: _version_of(names) for name, names in _DISTRIBUTIONS.items()}
+    return versions | {"python": platform.python_version()}
+
+
+def plain_value(value: Any) -> Any:  # noqa: PLR0911 - one return a kind of value
+    """
+    A value as JSON can hold it: numpy scalars and arrays, paths, times and non-finite numbers are converted.
+
+    Examples
+    --------
+    >>> plain_value({"rise_k": np.float32(1.5), "u_k": float("nan"), "corners_px": np.zeros((1, 2))})
+    {'rise_k': 1.5, 'u_k': None, 'corners_px': [[0.0, 0.0]]}
+    """
+    if isinstance(value, Mapping):
+        return {str(key): plain_value(item) for key, item in value.items()}
+    if isinstance(value, np.ndarray | np.generic):
+        return plain_value(value.tolist())
+    if isinstance(value, list | tuple):
+        return [plain_value(item) for item in value]
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, datetime | date):
+        return value.isoformat()
+    if isinstance(value, PurePath):
+        return plain_value(str(value))
+    if isinstance(value, str):
+        # A file name that is no Unicode reaches Python as lone surrogates, which UTF-8 cannot hold.
+        return value.encode("utf-8", "backslashreplace").decode("utf-8")
+    return value
+
+
+def _version_of(names: tuple[str, ...]) -> str | None:
+    for name in names:
+        try:
+            return version(name)
+        except PackageNotFoundError:
+            continue
+    return None
+
+
+def _frame_entry(frame: Frame) -> dict[str, Any]:
+    rows, cols = frame.shape
+    return {
+        "path": frame.source.path,
+        "page": frame.source.page,
+        "sha256": frame.source.sha256,
+        "file_format": frame.source.file_format,
+        "stored_as": frame.source.stored_as,
+        "rows": rows,
+        "cols": cols,
+        "unit": frame.unit,
+        "unit_source": frame.unit_source,
+        "time_s": frame.time_s,
+    }
+
+
+def _registration_entry(registration: Registration) -> dict[str, Any]:
+    return {
+        "method": registration.method,
+        "px_from_mm": registration.px_from_mm,
+        "corners_px": registration.corners_px,
+        "residual_px": registration.residual_px,
+        "uncertainty_mm": registration.uncertainty_mm,
+        "view_angle_deg": registration.view_angle_deg,
+    }
+
+
+def _part_entry(verdict: PartVerdict) -> dict[str, Any]:
+    measured = verdict.measurement
+    part = measured.part
+    return {
+        "ref": part.ref,
+        "kind": part.kind,
+        "group": part.group,
+        "package": part.package,
+        "surface": part.surface.name,
+        "emissivity": part.surface.emissivity,
+        "pixels": measured.pixels,
+        "mean_c": measured.mean_c,
+        "max_c": measured.max_c,
+        "rise_k": measured.rise_k,
+        "u_c": measured.u_c,
+        "measurable": measured.measurable,
+        "reason": str(measured.reason) if measured.reason else None,
+        "verdict": verdict.verdict,
+        "reason_code": measured.reason.code if measured.reason else None,
+        "verdict_reason": verdict.reason,
+        "compared_by": verdict.compared_by,
+        "apparent_mean_c": measured.apparent_mean_c,
+        "view_angle_deg": measured.view_angle_deg,
+        "budget": [{"source": line.source, "u_k": line.u_k, "shared": line.shared} for line in measured.budget],
+    }
+
+
+def _unmapped_entry(heat: UnmappedHeat) -> dict[str, Any]:
+    return {
+        "x_mm": heat.x_mm,
+        "y_mm": heat.y_mm,
+        "peak_c": heat.peak_c,
+        "rise_k": heat.rise_k,
+        "area_mm2": heat.area_mm2,
+        "nearest_ref": heat.nearest_ref,
+        "distance_mm": heat.distance_mm,
+    }
+
+
+def _finding_entry(finding: Finding) -> dict[str, Any]:
+    return {
+        "ref": finding.ref,
+        "rule": finding.rule,
+        "level": finding.level,
+        "direction": finding.direction,
+        "excess_k": finding.excess_k,
+        "u_k": finding.u_k,
+        "score": finding.score,
+        "text": finding.text,
+        "own_k": finding.own_k,
+        "received_k": finding.received_k,
+        "source_ref": finding.source_ref,
+        "hypotheses": finding.hypotheses,
+    }

@@ -1,0 +1,175 @@
+"""What the report tells in words: findings, what was not measured, where it all came from, cautions."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from thermscan.inspection import Inspection
+from thermscan.judge.finding import Finding, PartVerdict
+from thermscan.report.cautions import CAUTIONS
+from thermscan.report.flowing import Block, heading
+from thermscan.report.gathering import findings_by_weight, gathered_remarks
+from thermscan.report.results import software_versions
+from thermscan.report.summary import not_measured_lines, registration_line
+from thermscan.report.verdicts import OVERALL_MARKS, OVERALL_SENTENCES, VERDICT_MARKS, Mark
+
+_INDENT_PT = 14.0
+
+# A recording can have thousands of frames; results.json has them all.
+_MOST_FRAMES = 24
+
+
+def findings_blocks(inspection: Inspection) -> list[Block]:
+    """The overall verdict and the findings, each a plain sentence with its shape."""
+    judgement = inspection.judgement
+    mark = OVERALL_MARKS[judgement.overall]
+    blocks = [
+        Block(f"Overall: {mark.word}", size_pt=13.0, bold=True, indent_pt=_INDENT_PT + 4.0, gap_pt=0.0, mark=mark),
+        Block(OVERALL_SENTENCES[judgement.overall]),
+        Block(_counts(judgement.parts)),
+        heading("Findings"),
+    ]
+    if not judgement.findings:
+        blocks.append(Block("None."))
+    for finding in findings_by_weight(judgement.findings):
+        blocks.append(Block(finding.text, indent_pt=_INDENT_PT, gap_pt=4.0, mark=_finding_mark(finding)))
+        detail = _detail(finding)
+        blocks.append(Block(detail, size_pt=7.5, indent_pt=_INDENT_PT, gap_pt=0.5))
+        blocks.extend(
+            Block(f"Possible: {hypothesis}", size_pt=7.5, indent_pt=_INDENT_PT, gap_pt=0.5)
+            for hypothesis in finding.hypotheses
+        )
+    return blocks
+
+
+def not_measured_blocks(inspection: Inspection) -> list[Block]:
+    """Each reason with its parts and its remedy; empty where all were measured."""
+    lines = not_measured_lines(inspection, most_refs=60)
+    mark = VERDICT_MARKS["not-measurable"]
+    blocks = [Block(line, indent_pt=_INDENT_PT, mark=mark) for line in lines]
+    return [heading("What could not be measured"), *blocks] if blocks else []
+
+
+def remark_blocks(inspection: Inspection) -> list[Block]:
+    """What the stages remarked; empty where there is nothing."""
+    remarks = gathered_remarks(inspection)
+    return [heading("Remarks"), *(Block(remark) for remark in remarks)] if remarks else []
+
+
+def provenance_blocks(inspection: Inspection) -> list[Block]:
+    """Run, files with their hashes, camera, registration and software."""
+    return [
+        heading("Run"),
+        *_facts(_run_facts(inspection)),
+        heading("Files"),
+        *_file_blocks(inspection),
+        heading("Image and registration"),
+        *_facts(_image_facts(inspection)),
+        Block(registration_line(inspection)),
+        *_baseline_blocks(inspection),
+        heading("Software"),
+        Block(", ".join(f"{name} {number or 'unknown'}" for name, number in software_versions().items())),
+    ]
+
+
+def caution_blocks() -> list[Block]:
+    """The usual cautions."""
+    return [heading("Cautions"), *(Block(caution, gap_pt=3.0) for caution in CAUTIONS)]
+
+
+def _finding_mark(finding: Finding) -> Mark:
+    return VERDICT_MARKS["watch" if finding.level == "watch" else finding.direction]
+
+
+def _counts(parts: tuple[PartVerdict, ...]) -> str:
+    counted = Counter(each.verdict for each in parts)
+    told = ", ".join(f"{counted[verdict]} {mark.word}" for verdict, mark in VERDICT_MARKS.items() if counted[verdict])
+    return f"{len(parts)} parts: {told}." if parts else "The layout has no parts."
+
+
+def _detail(finding: Finding) -> str:
+    told = [f"{finding.level}, {finding.direction}", f"rule: {finding.rule}"]
+    if finding.excess_k is not None:
+        spread = "" if finding.u_k is None else f" ± {finding.u_k:.1f} (k = 1)"
+        told.append(f"{finding.excess_k:+.1f}{spread} K".replace("-", "\N{MINUS SIGN}", 1))
+    if finding.score is not None:
+        told.append(f"score {finding.score:.1f}")
+    if finding.own_k is not None and finding.received_k is not None:
+        giver = f", most from {finding.source_ref}" if finding.source_ref else ""
+        told.append(f"own heat {finding.own_k:.1f} K, received {finding.received_k:.1f} K{giver}")
+    return "; ".join(told)
+
+
+def _facts(facts: dict[str, object]) -> list[Block]:
+    return [Block(f"{name}: {value}", gap_pt=1.0) for name, value in facts.items() if value is not None]
+
+
+def _run_facts(inspection: Inspection) -> dict[str, object]:
+    run = inspection.run
+    facts: dict[str, object] = {
+        "Board": " ".join(filter(None, [inspection.board.name, inspection.board.revision])),
+        "Serial": run.board_serial,
+        "Stage": run.stage,
+        "Taken": run.taken.isoformat(sep=" ") if run.taken else None,
+        "Operator": run.operator,
+        "Time on": None if run.minutes_on is None else f"{run.minutes_on:g} min",
+        "Ambient": f"{run.ambient_c:.1f} °C",
+        "Reflected temperature": f"{run.reflected_c:.1f} °C",
+        "Note": run.note,
+    }
+    if run.supply:
+        rails = [f"{each.rail} {each.volts:g} V {each.amps:g} A ({each.watts:.2f} W)" for each in run.supply]
+        facts["Supply"] = f"{'; '.join(rails)}; {sum(each.watts for each in run.supply):.2f} W in all"
+    return facts
+
+
+def _file_blocks(inspection: Inspection) -> list[Block]:
+    board, run = inspection.board, inspection.run
+    blocks = [
+        Block(f"{what}: {path}", gap_pt=1.0)
+        for what, path in (("Run file", run.path), ("Layout", board.path), ("Camera file", run.camera))
+        if path is not None
+    ]
+    if board.sha256:
+        blocks.append(Block(f"Layout's SHA-256: {board.sha256}", size_pt=7.0, indent_pt=_INDENT_PT, gap_pt=0.0))
+    for frame in inspection.frames[:_MOST_FRAMES]:
+        source = frame.source
+        rows, cols = frame.shape
+        told = f"Frame: {source.path}, page {source.page}; {source.file_format} of {source.stored_as}, "
+        told += f"{cols} x {rows} pixels, unit {frame.unit} ({frame.unit_source})"
+        blocks.append(Block(told, gap_pt=3.0))
+        blocks.append(Block(f"SHA-256: {source.sha256}", size_pt=7.0, indent_pt=_INDENT_PT, gap_pt=0.0))
+    more = len(inspection.frames) - _MOST_FRAMES
+    if more > 0:
+        blocks.append(Block(f"… and {more} frames more, all in results.json."))
+    return blocks
+
+
+def _image_facts(inspection: Inspection) -> dict[str, object]:
+    image = inspection.image
+    low, high = image.band_um
+    return {
+        "Frames averaged": image.frames,
+        "Noise a pixel (1 standard deviation)": f"{image.noise_k * 1000:.0f} mK",
+        "Camera's accuracy (k = 1)": f"{image.accuracy_k:.2g} K",
+        "Band": f"{low:g} to {high:g} µm",
+        "Blur (1 standard deviation)": f"{image.blur_px:.2f} px",
+        "Camera's own emissivity setting": f"{inspection.run.camera_emissivity:g}",
+    }
+
+
+def _baseline_blocks(inspection: Inspection) -> list[Block]:
+    if inspection.baseline is None:
+        return []
+    blocks = [heading("Baseline")]
+    for number, run in enumerate(inspection.baseline.runs, start=1):
+        told = [
+            f"Known-good run {number}",
+            f"serial {run.board_serial}" if run.board_serial else "",
+            f"taken {run.taken}" if run.taken else "",
+            run.stage or "",
+            f"ambient {run.ambient_c:.1f} °C",
+            f"{len(run.rise_k)} parts measured",
+        ]
+        blocks.append(Block("; ".join(filter(None, told)), gap_pt=1.0))
+    return blocks

@@ -1,0 +1,63 @@
+"""How a verdict looks: a word, a shape and a colour, so that no reader depends on the colour."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from thermscan.judge.finding import Overall, Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """
+    The look of one verdict.
+
+    Attributes
+    ----------
+    word : str
+        As in results.json.
+    marker : str
+        matplotlib's marker code.
+    shape : str
+        The shape's name, for the key.
+    colour : str
+        Hexadecimal.
+    """
+
+    word: str
+    marker: str
+    shape: str
+    colour: str
+
+
+# Colours from M. Okabe and K. Ito, "Color Universal Design" (2008), which keep apart for most colour-blind readers.
+VERDICT_MARKS: Mapping[Verdict, Mark] = MappingProxyType(
+    {
+        "hot": Mark("hot", "^", "triangle pointing up", "#D55E00"),
+        "cold": Mark("cold", "v", "triangle pointing down", "#0072B2"),
+        "watch": Mark("watch", "D", "diamond", "#E69F00"),
+        "normal": Mark("normal", "o", "circle", "#009E73"),
+        "not-measurable": Mark("not-measurable", "X", "cross", "#7A7A7A"),
+    }
+)
+
+OVERALL_MARKS: Mapping[Overall, Mark] = MappingProxyType(
+    {
+        "act": Mark("act", "s", "square", "#D55E00"),
+        "watch": Mark("watch", "D", "diamond", "#E69F00"),
+        "clear": Mark("clear", "o", "circle", "#009E73"),
+        "undecided": Mark("undecided", "X", "cross", "#7A7A7A"),
+    }
+)
+
+# What each overall verdict means, in a sentence; none of them promises anything beyond what was seen.
+OVERALL_SENTENCES: Mapping[Overall, str] = MappingProxyType(
+    {
+        "act": "Something was found that calls for action before going on.",
+        "watch": "Something was found that is worth watching; it is not sure enough, or not large enough, to act on.",
+        "clear": "Nothing was found beyond the stated uncertainty among the parts that could be measured.",
+        "undecided": "Too little could be measured or compared to tell.",
+    }
+)
