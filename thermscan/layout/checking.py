@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from thermscan.errors import Fault
 from thermscan.layout.board import Board
 from thermscan.layout.outline import meets_polygon, outside_mm, overlaps
-from thermscan.layout.part_reading import PlacedPart
 
 # Bodies are nominal and places measured by ruler or photo: neighbours that touch may seem to overlap by this much.
 OVERLAP_TOLERANCE_MM = 0.5
@@ -15,19 +14,6 @@ OVERLAP_TOLERANCE_MM = 0.5
 EDGE_TOLERANCE_MM = 0.5
 # A layout with more overlaps than this has one cause for them; the rest is only counted.
 MOST_REMARKS_OF_A_KIND = 20
-
-
-def repeated_refs(parts: Sequence[PlacedPart]) -> list[Fault]:
-    """A fault for each part whose ref another part has already."""
-    faults = []
-    first: dict[str, str] = {}
-    for placed in parts:
-        ref = placed.part.ref
-        if ref in first:
-            what = f'ref "{ref[:40]}" is there twice, first in {first[ref]}'
-            faults.append(Fault(what, placed.place, "give each part its own ref"))
-        first.setdefault(ref, placed.place)
-    return faults
 
 
 def parts_off_board(board: Board, places: Sequence[str]) -> list[Fault]:

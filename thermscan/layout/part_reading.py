@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 from thermscan.errors import Fault, InputError
 from thermscan.layout.board import Part
 from thermscan.layout.fields import read_record
-from thermscan.layout.packages import nearest_package, package_body
+from thermscan.layout.packages import PackageBody, nearest_package, package_body
 from thermscan.layout.parts_table import read_table, unknown_columns
 from thermscan.layout.records import (
     INLINE_HINTS,
@@ -28,23 +29,29 @@ from thermscan.layout.text_file import path_beside, read_text_file
 DEFAULT_SURFACE = "plastic"
 
 Place = Callable[[str], str]
-T = TypeVar("T")
 
 
 @dataclass(slots=True)
 class Reading:
     """What has been found so far to be wrong or odd in one layout."""
 
-    faults: list[Fault]
-    remarks: list[str]
+    faults: list[Fault] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+    refs: list[tuple[str, str]] = field(default_factory=list)  # every part's ref and place, faulty or not
 
-    def take(self, make: Callable[[], T], where: str) -> T | None:
-        """A result, or None with its faults noted at their place."""
-        try:
-            return make()
-        except InputError as error:
-            self.faults.extend(Fault(fault.what, fault.where or where, fault.fix) for fault in error.faults)
-            return None
+    def fault(self, what: str, where: str, fix: str) -> None:
+        """Note what is wrong."""
+        self.faults.append(Fault(what, where, fix))
+
+    def note_ref(self, ref: object, place: str) -> None:
+        """Remember a part's ref; one that is there already is a fault."""
+        if not isinstance(ref, str) or not ref.strip():
+            return
+        name = unicodedata.normalize("NFC", ref.strip())
+        first = next((where for known, where in self.refs if known == name), None)
+        if first:
+            self.fault(f'ref "{name[:40]}" is there twice, first in {first}', place, "give each part its own ref")
+        self.refs.append((name, place))
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +88,7 @@ def read_parts(document: Mapping[str, Any], record: BoardRecord | None, path: Pa
     """
     inline = document.get("part", [])
     if not isinstance(inline, list) or not all(isinstance(item, dict) for item in inline):
-        reading.faults.append(Fault("is not a list of tables", f"{path}, part", "write [[part]] before each part"))
+        reading.fault("is not a list of tables", f"{path}, part", "write [[part]] before each part")
         inline = []
     found = [
         part for number, values in enumerate(inline, start=1) if (part := _inline_part(number, values, path, reading))
@@ -91,14 +98,16 @@ def read_parts(document: Mapping[str, Any], record: BoardRecord | None, path: Pa
         return PartsRead(tuple(found))
     where = f"{path}, board, parts"
     if inline:
-        reading.faults.append(Fault("the layout names a parts file and holds [[part]] too", where, "keep one of them"))
+        reading.fault("the layout names a parts file and holds [[part]] too", where, "keep one of them")
     parts_path = path_beside(name, path)
     if parts_path is None:
         fix = "name a file in the layout's own folder, such as parts.csv"
-        reading.faults.append(Fault(f'"{name[:60]}" leads out of the layout\'s folder', where, fix))
+        reading.fault(f'"{name[:60]}" leads out of the layout\'s folder', where, fix)
         return PartsRead(tuple(found))
-    file = reading.take(lambda: read_text_file(parts_path), where)
-    if file is None:
+    try:
+        file = read_text_file(parts_path)
+    except InputError as error:
+        reading.faults.extend(error.faults)
         return PartsRead(tuple(found), parts_path)
     found += _parts_from_rows(file.text, parts_path, reading)
     return PartsRead(tuple(found), parts_path, file.sha256)
@@ -118,6 +127,7 @@ def _inline_part(number: int, values: Mapping[str, Any], path: Path, reading: Re
     def place(key: str) -> str:
         return f"{path}, {called}, {key}" if key else f"{path}, {called}"
 
+    reading.note_ref(ref, place(""))
     record = read_record(InlinePart, values, where=place, faults=reading.faults, hints=INLINE_HINTS)
     return _part(record, place, reading) if record else None
 
@@ -127,9 +137,7 @@ def _parts_from_rows(text: str, path: Path, reading: Reading) -> list[PlacedPart
     reading.faults.extend(unknown_columns(table.columns, PART_COLUMNS, str(path), ROW_HINTS))
     missing = [column for column in ("ref", "x_mm", "y_mm") if column not in table.columns]
     if table.columns and missing:
-        reading.faults.append(
-            Fault(f"no column {' or '.join(missing)}", str(path), "name the columns in the first line")
-        )
+        reading.fault(f"no column {' or '.join(missing)}", str(path), "name the columns in the first line")
         return []
     found = []
     for row in table.rows:
@@ -141,6 +149,7 @@ def _parts_from_rows(text: str, path: Path, reading: Reading) -> list[PlacedPart
         def place(key: str, row_number: int = row.number) -> str:
             return f"{path}, row {row_number}, {key}" if key else f"{path}, row {row_number}"
 
+        reading.note_ref(values.get("ref"), place(""))
         record = read_record(RowPart, values, where=place, faults=reading.faults, hints=ROW_HINTS)
         if record and (part := _part(record, place, reading)):
             found.append(part)
@@ -151,38 +160,33 @@ def _part(record: InlinePart | RowPart, place: Place, reading: Reading) -> Place
     body, round_body, default_surface = record.body, False, DEFAULT_SURFACE
     if isinstance(record, RowPart) and (record.length_mm is None) != (record.width_mm is None):
         lacking = "length_mm" if record.length_mm is None else "width_mm"
-        reading.faults.append(Fault("it is missing", place(lacking), "give length_mm and width_mm, or neither"))
+        reading.fault("it is missing", place(lacking), "give length_mm and width_mm, or neither")
         return None
-    if record.package is None and body is None:
-        reading.faults.append(
-            Fault("neither package nor body is given", place(""), "give package, or the body's length and width")
-        )
+    if record.package is not None and (package := _known_package(record.package)):
+        round_body = package.round_body and body is None
+        default_surface = package.surface
+        body = body or (package.length_mm, package.width_mm)
     elif record.package is not None:
-        package_name = record.package
-        try:
-            package = package_body(package_name)
-            round_body = package.round_body and body is None
-            default_surface = package.surface
-            body = body or (package.length_mm, package.width_mm)
-        except InputError as error:
-            if body is None:
-                reading.faults.append(Fault(error.faults[0].what, place("package"), error.faults[0].fix))
-            else:
-                near = nearest_package(package_name)
-                hint = f"; did you mean {near}?" if near else ""
-                reading.remarks.append(
-                    f'{record.ref}: package "{package_name}" is not known, its body is as given{hint}'
-                )
-    surface_name = record.surface or default_surface
-    surface = reading.take(lambda: surface_named(surface_name, record.emissivity), place("surface"))
-    if body is None or surface is None:
+        near = nearest_package(record.package)
+        hint = f"; did you mean {near}?" if near else ""
+        reading.remarks.append(f'{record.ref}: package "{record.package}" is not known, its body is as given{hint}')
+    if body is None:
+        fix = "give package, or the body's length and width"
+        reading.fault("neither package nor body is given", place(""), fix)
         return None
     x_mm, y_mm = record.centre
     part = Part(
-        ref=record.ref, length_mm=body[0], width_mm=body[1], x_mm=x_mm, y_mm=y_mm,
-        rotation_deg=record.rotation_deg, surface=surface, kind=record.kind or None, package=record.package,
-        group=record.group or None, max_c=record.max_c, height_mm=record.height_mm, value=record.value or None,
-        polarity=record.polarity or None, note=record.note or None, psi_jt_k_per_w=record.psi_jt_k_per_w,
-        round_body=round_body,
+        ref=record.ref, length_mm=body[0], width_mm=body[1], x_mm=x_mm, y_mm=y_mm, rotation_deg=record.rotation_deg,
+        surface=surface_named(record.surface or default_surface, record.emissivity),
+        kind=record.kind or None, package=record.package, group=record.group or None, max_c=record.max_c,
+        height_mm=record.height_mm, value=record.value or None, polarity=record.polarity or None,
+        note=record.note or None, psi_jt_k_per_w=record.psi_jt_k_per_w, round_body=round_body,
     )  # fmt: skip
     return PlacedPart(part, place(""))
+
+
+def _known_package(name: str) -> PackageBody | None:
+    try:
+        return package_body(name)
+    except InputError:
+        return None

@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.errors import Fault, InputError, nearest_name
+from thermscan.errors import InputError, nearest_name
 from thermscan.layout.board import Board, Part
-from thermscan.layout.checking import board_remarks, parts_off_board, repeated_refs
+from thermscan.layout.checking import board_remarks, parts_off_board
 from thermscan.layout.fields import read_record
 from thermscan.layout.outline import crossing_sides, polygon_area, tidy_polygon
 from thermscan.layout.part_reading import Reading, read_parts
@@ -68,25 +68,22 @@ def read_board(path: Path) -> Board:
     13.8
     """
     file = read_text_file(path)
-    reading = Reading([], [])
+    reading = Reading()
     if path.suffix.lower() in (".csv", ".tsv", ".txt"):
         raise InputError("is a parts table", where=str(path), fix="give the layout (TOML) that names it under parts")
     document = parse_toml(file.text, path)
     _unknown_tables(document, path, reading)
     record = _board_record(document, path, reading)
     outline = _outline(record, path, reading) if record else None
-    surface_name, emissivity = (record.surface, record.emissivity) if record else ("solder-mask", None)
-    surface = reading.take(lambda: surface_named(surface_name, emissivity), f"{path}, board, surface")
     read = read_parts(document, record, path, reading)
-    reading.faults.extend(repeated_refs(read.parts))
-    if record and outline is not None and surface:
+    if record and outline is not None:
         shift = outline.min(axis=0)
         board = Board(
             name=record.name or path.stem,
             revision=record.revision,
             outline_mm=outline - shift,
             thickness_mm=record.thickness_mm,
-            surface=surface,
+            surface=surface_named(record.surface, record.emissivity),
             parts=tuple(_moved(placed.part, shift) for placed in read.parts),
             path=path,
             sha256=file.sha256,
@@ -106,16 +103,14 @@ def _unknown_tables(document: Mapping[str, Any], path: Path, reading: Reading) -
             fix = f"did you mean {near}?" if near else "a layout has [board] and [[part]]"
             if key in BoardRecord.model_fields and key != "parts":
                 fix = "write it below a line [board]"
-            reading.faults.append(Fault("unknown key", f"{path}, {key}", fix))
+            reading.fault("unknown key", f"{path}, {key}", fix)
 
 
 def _board_record(document: Mapping[str, Any], path: Path, reading: Reading) -> BoardRecord | None:
     values = document.get("board")
     if not isinstance(values, dict):
         what = "is missing" if values is None else "is not a table"
-        reading.faults.append(
-            Fault(f"the [board] table {what}", str(path), "write [board] with width_mm and height_mm")
-        )
+        reading.fault(f"the [board] table {what}", str(path), "write [board] with width_mm and height_mm")
         return None
     return read_record(
         BoardRecord, values, where=lambda key: f"{path}, board, {key}", faults=reading.faults, hints=BOARD_HINTS
@@ -128,28 +123,28 @@ def _outline(record: BoardRecord, path: Path, reading: Reading) -> NDArray[np.fl
     if record.outline_mm is None:
         if size[0] is None or size[1] is None:
             missing = " and ".join(n for n, v in zip(("width_mm", "height_mm"), size, strict=True) if v is None)
-            reading.faults.append(Fault(f"{missing} missing", f"{path}, board", "give both, or outline_mm"))
+            reading.fault(f"{missing} missing", f"{path}, board", "give both, or outline_mm")
             return None
         width, height = size
         return np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
     faults = len(reading.faults)
     if len(record.outline_mm) > MOST_OUTLINE_POINTS:
-        reading.faults.append(Fault(f"{len(record.outline_mm)} points are too many", where, "keep to 2000"))
+        reading.fault(f"{len(record.outline_mm)} points are too many", where, "keep to 2000")
         return None
     points = tidy_polygon(record.outline_mm)
     if len(points) < 3:
-        reading.faults.append(Fault(f"{len(points)} different points do not make an outline", where, "give 3 or more"))
+        reading.fault(f"{len(points)} different points do not make an outline", where, "give 3 or more")
     elif crossed := crossing_sides(points):
         corners = [f"({x:g}, {y:g})" for x, y in points[list(crossed)]]
         what = f"the sides that start at {corners[0]} and {corners[1]} cross or touch"
-        reading.faults.append(Fault(what, where, "list the corner points in order round the board"))
+        reading.fault(what, where, "list the corner points in order round the board")
     elif polygon_area(points) <= 0:
-        reading.faults.append(Fault("the points lie on one line", where, "list the corner points of the board"))
+        reading.fault("the points lie on one line", where, "list the corner points of the board")
     else:
         for key, given, extent in zip(("width_mm", "height_mm"), size, np.ptp(points, axis=0), strict=True):
             if given is not None and abs(given - extent) > SAME_SIZE_MM:
                 what = f"{given:g} does not agree with outline_mm, which is {extent:g} mm across"
-                reading.faults.append(Fault(what, f"{path}, board, {key}", "correct one of them, or leave one out"))
+                reading.fault(what, f"{path}, board, {key}", "correct one of them, or leave one out")
         start = points.min(axis=0)
         if np.abs(start).max() > SAME_SIZE_MM:
             reading.remarks.append(

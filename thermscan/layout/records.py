@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Annotated
 
-from pydantic import BeforeValidator
+from pydantic import AfterValidator, BeforeValidator, ValidationInfo
 
+from thermscan.errors import InputError
 from thermscan.layout.fields import (
     AboveZero,
     Emissivity,
@@ -20,6 +22,8 @@ from thermscan.layout.fields import (
     complaint,
     shown,
 )
+from thermscan.layout.packages import package_body
+from thermscan.layout.surfaces import surface_named
 
 # A surface limit outside this is a slip: below lies no part's rating, above melts solder.
 LOWEST_LIMIT_C, HIGHEST_LIMIT_C = -55.0, 400.0
@@ -47,6 +51,24 @@ def _limit(value: object) -> object:
     return value
 
 
+def _surface(name: str) -> str:
+    return _known(name, surface_named)
+
+
+def _package(name: str, info: ValidationInfo) -> str:
+    """An unknown package is a fault only where the body must come from it."""
+    has_body = info.data.get("body_mm") or (info.data.get("length_mm") and info.data.get("width_mm"))
+    return name if has_body else _known(name, package_body)
+
+
+def _known(name: str, look_up: Callable[[str], object]) -> str:
+    try:
+        look_up(name)
+    except InputError as error:
+        raise complaint(error.faults[0].what, error.faults[0].fix) from error
+    return name
+
+
 class BoardRecord(Record):
     """The ``[board]`` table."""
 
@@ -56,7 +78,7 @@ class BoardRecord(Record):
     height_mm: AboveZero | None = None
     outline_mm: Annotated[list[Pair], BeforeValidator(_outline)] | None = None
     thickness_mm: AboveZero = 1.6
-    surface: Name = "solder-mask"
+    surface: Annotated[Name, AfterValidator(_surface)] = "solder-mask"
     emissivity: Emissivity | None = None
     parts: Name | None = None
     note: Note | None = None
@@ -66,11 +88,10 @@ class _PartFields(Record):
     """What an inline part and a row of a parts file have in common."""
 
     ref: Name
-    package: Name | None = None
     rotation_deg: Number = 0.0
     kind: Text | None = None
     group: Text | None = None
-    surface: Name | None = None
+    surface: Annotated[Name, AfterValidator(_surface)] | None = None
     emissivity: Emissivity | None = None
     max_c: Annotated[Number, BeforeValidator(_limit)] | None = None
     height_mm: NotNegative | None = None
@@ -85,6 +106,7 @@ class InlinePart(_PartFields):
 
     at_mm: Pair
     body_mm: Annotated[tuple[AboveZero, AboveZero], BeforeValidator(_body)] | None = None
+    package: Annotated[Name, AfterValidator(_package)] | None = None  # after body_mm, which it looks at
 
     @property
     def body(self) -> tuple[float, float] | None:
@@ -104,6 +126,7 @@ class RowPart(_PartFields):
     y_mm: Number
     length_mm: AboveZero | None = None
     width_mm: AboveZero | None = None
+    package: Annotated[Name, AfterValidator(_package)] | None = None  # after the body, which it looks at
 
     @property
     def body(self) -> tuple[float, float] | None:
