@@ -135,6 +135,15 @@ def _name(value: object) -> str:
     return text
 
 
+def _ref(value: object) -> str:
+    text = _name(value)
+    if text.startswith("#"):
+        raise complaint(
+            f"{shown(text)} starts with #, which begins a comment in a parts file", "write it without the #"
+        )
+    return text
+
+
 def _label(value: object) -> str:
     if isinstance(value, int | float) and not isinstance(value, bool):
         return str(value)
@@ -153,6 +162,7 @@ NotNegative = Annotated[float, BeforeValidator(_not_negative)]
 Emissivity = Annotated[float, BeforeValidator(_emissivity)]
 Pair = Annotated[tuple[float, float], BeforeValidator(_pair)]
 Name = Annotated[str, BeforeValidator(_name)]  # must not be empty
+Ref = Annotated[str, BeforeValidator(_ref)]
 Text = Annotated[str, BeforeValidator(_text)]
 Label = Annotated[str, BeforeValidator(_label)]  # text, or a number meant as text: a value, a revision
 Note = Annotated[str, BeforeValidator(_note)]  # line breaks become blanks

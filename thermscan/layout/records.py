@@ -18,6 +18,7 @@ from thermscan.layout.fields import (
     Number,
     Pair,
     Record,
+    Ref,
     Text,
     complaint,
     shown,
@@ -87,7 +88,7 @@ class BoardRecord(Record):
 class _PartFields(Record):
     """What an inline part and a row of a parts file have in common."""
 
-    ref: Name
+    ref: Ref
     rotation_deg: Number = 0.0
     kind: Text | None = None
     group: Text | None = None

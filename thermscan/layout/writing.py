@@ -1,0 +1,160 @@
+"""A layout as files: what write_board writes, read_board reads back alike."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+import numpy as np
+
+from thermscan.errors import InputError
+from thermscan.layout.board import Board, Part, Surface
+from thermscan.layout.packages import package_body
+from thermscan.layout.part_reading import DEFAULT_SURFACE
+from thermscan.layout.records import PART_COLUMNS
+from thermscan.layout.saving import save_text
+from thermscan.layout.surfaces import known_surfaces
+
+
+def write_board(board: Board, path: Path, *, parts_name: str | None = None) -> tuple[Path, ...]:
+    """
+    Write a layout, and its parts file if one is named; a file that was there is kept as a backup.
+
+    Parameters
+    ----------
+    board : Board
+    path : Path
+        Of the layout (TOML).
+    parts_name : str, optional
+        Name of a parts file (CSV) in the same folder; without it the parts stand in the layout.
+
+    Returns
+    -------
+    tuple of Path
+        Backups of files that were there before.
+
+    Raises
+    ------
+    InputError
+        A file cannot be written.
+    """
+    texts = {path: board_text(board, parts_name=parts_name)}
+    if parts_name is not None:
+        texts[path.parent / parts_name] = parts_text(board.parts)
+    backups = [save_text(target, text) for target, text in texts.items()]
+    return tuple(backup for backup in backups if backup)
+
+
+def board_text(board: Board, *, parts_name: str | None = None) -> str:
+    """
+    A layout as TOML text.
+
+    Examples
+    --------
+    >>> from thermscan.layout.surfaces import surface_named
+    >>> board = Board("Bo", None, [[0, 0], [9, 0], [9, 5], [0, 5]], 1.6, surface_named("solder-mask"), ())
+    >>> print(board_text(board), end="")
+    [board]
+    name = "Bo"
+    width_mm = 9.0
+    height_mm = 5.0
+    thickness_mm = 1.6
+    surface = "solder-mask"
+    """
+    values: dict[str, object] = {"name": board.name, "revision": board.revision}
+    if board.outline_mm.shape == (4, 2) and np.allclose(board.outline_mm, board.corners_mm, rtol=0, atol=1e-9):
+        values |= {"width_mm": board.width_mm, "height_mm": board.height_mm}
+    else:
+        values["outline_mm"] = board.outline_mm.tolist()
+    values |= {"thickness_mm": board.thickness_mm, "surface": board.surface.name}
+    values["emissivity"] = _own_emissivity(board.surface)
+    values["parts"] = parts_name
+    tables = ["[board]\n" + _lines(values)]
+    if parts_name is None:
+        tables += ["[[part]]\n" + _lines(_inline(part_values(part))) for part in board.parts]
+    return "\n".join(tables)
+
+
+def parts_text(parts: Iterable[Part]) -> str:
+    """
+    Parts as the text of a parts file (CSV); columns that no part fills are left out.
+
+    Examples
+    --------
+    >>> from thermscan.layout.surfaces import surface_named
+    >>> print(parts_text([Part("U1", 50.0, 20.0, 30.0, 40.0, 90.0, surface_named("plastic"))]), end="")
+    ref,length_mm,width_mm,x_mm,y_mm,rotation_deg,surface
+    U1,50.0,20.0,30.0,40.0,90.0,plastic
+    """
+    return rows_text([part_values(part) for part in parts])
+
+
+def rows_text(rows: Iterable[Mapping[str, object]], *, comments: Iterable[str] = ()) -> str:
+    """
+    Rows of a parts file as CSV text, followed by comment lines.
+
+    Examples
+    --------
+    >>> print(rows_text([{"ref": "U1", "x_mm": 1.0, "y_mm": 2.0}]), end="")
+    ref,x_mm,y_mm
+    U1,1.0,2.0
+    """
+    filled = list(rows)
+    always = {"ref", "x_mm", "y_mm"}
+    columns = [name for name in PART_COLUMNS if name in always or any(row.get(name) is not None for row in filled)]
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows([["" if row.get(name) is None else row[name] for name in columns] for row in filled])
+    return text.getvalue() + "".join(f"# {' '.join(line.split())}\n" for line in comments)
+
+
+def part_values(part: Part) -> dict[str, object]:
+    """What a parts file says of a part; None where nothing need be said."""
+    body: tuple[float | None, float | None] = (part.length_mm, part.width_mm)
+    default_surface = DEFAULT_SURFACE
+    try:
+        package = package_body(part.package or "")
+        default_surface = package.surface
+        if body == (package.length_mm, package.width_mm):
+            body = (None, None)
+    except InputError:
+        pass
+    return {
+        "ref": part.ref, "kind": part.kind, "package": part.package, "length_mm": body[0], "width_mm": body[1],
+        "x_mm": part.x_mm, "y_mm": part.y_mm, "rotation_deg": part.rotation_deg or None, "group": part.group,
+        "surface": None if part.package and part.surface.name == default_surface else part.surface.name,
+        "emissivity": _own_emissivity(part.surface), "max_c": part.max_c, "height_mm": part.height_mm,
+        "value": part.value, "polarity": part.polarity, "note": part.note, "psi_jt_k_per_w": part.psi_jt_k_per_w,
+    }  # fmt: skip
+
+
+def _own_emissivity(surface: Surface) -> float | None:
+    """An emissivity that is not the table's."""
+    table = known_surfaces().get(surface.name)
+    return None if table == surface else surface.emissivity
+
+
+def _inline(values: dict[str, object]) -> dict[str, object]:
+    """A row's values as an inline part has them: pairs instead of columns."""
+    inline: dict[str, object] = {}
+    for key, value in values.items():
+        if key == "length_mm" and value is not None:
+            inline["body_mm"] = [value, values["width_mm"]]
+        elif key == "x_mm":
+            inline["at_mm"] = [value, values["y_mm"]]
+        elif key not in ("length_mm", "width_mm", "y_mm"):
+            inline[key] = value
+    return inline
+
+
+def _lines(values: Mapping[str, object]) -> str:
+    return "".join(f"{key} = {_toml(value)}\n" for key, value in values.items() if value is not None)
+
+
+def _toml(value: object) -> str:
+    """TOML's basic strings and arrays are JSON's, but for the delete character."""
+    return json.dumps(value, ensure_ascii=False, allow_nan=False).replace("\x7f", "\\u007f")
