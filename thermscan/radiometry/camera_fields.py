@@ -12,7 +12,7 @@ from thermscan.layout.fields import AboveZero, Emissivity, Name, Note, NotNegati
 # What inexpensive cameras claim: within 2 K, or 2 % of the reading in Celsius where that is more.
 # Common practice in data sheets of uncooled cameras.
 DEFAULT_ACCURACY_K, DEFAULT_ACCURACY_PERCENT = 2.0, 2.0
-# A lens that is sharp to about a pixel: from memory; `estimate_blur_px` measures it from a frame's edges.
+# A lens that is sharp to about a pixel: from memory; `thermscan.regions.blur.estimate_blur` measures it.
 DEFAULT_BLUR_PX = 0.6
 
 
