@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -9,6 +10,10 @@ import numpy as np
 import tifffile
 
 from samples.simulator.shapes import Array
+from samples.simulator.solver import DEFAULT_HEIGHT_MM
+from thermscan.layout.board import Board
+
+_SIZE = ("length_mm", "width_mm", "height_mm")
 
 
 def write_tiff(path: Path, frames_c: Sequence[Array], *, unit: str = "cK", times_s: Sequence[float] = ()) -> None:
@@ -65,3 +70,27 @@ def write_csv(
         cells = [f"{value:.{digits}f}".replace(".", decimal) for value in row]
         lines.append(separator.join([str(number), *cells] if indices else cells))
     path.write_text("\n".join(lines) + "\n", encoding=encoding, newline="")
+
+
+def write_layout(folder: Path, board: Board) -> Path:
+    """``board.toml`` and ``parts.csv`` of a board, with every body given in millimetres; the layout's path."""
+    outline = ", ".join(f"[{x:.4f}, {y:.4f}]" for x, y in np.asarray(board.outline_mm))
+    lines = [
+        "[board]",
+        f'name = "{board.name}"',
+        *([f'revision = "{board.revision}"'] if board.revision else []),
+        f"outline_mm = [{outline}]",
+        f"thickness_mm = {board.thickness_mm}",
+        f'surface = "{board.surface.name}"',
+        'parts = "parts.csv"',
+    ]
+    path = folder / "board.toml"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8", newline="\n")
+    with (folder / "parts.csv").open("w", encoding="utf-8", newline="") as file:
+        table = csv.writer(file, lineterminator="\n")
+        table.writerow(["ref", "kind", *_SIZE, "x_mm", "y_mm", "rotation_deg", "group", "surface"])
+        for part in board.parts:
+            size = [part.length_mm, part.width_mm, DEFAULT_HEIGHT_MM if part.height_mm is None else part.height_mm]
+            place = [part.x_mm, part.y_mm, part.rotation_deg]
+            table.writerow([part.ref, part.kind or "", *size, *place, part.group or "", part.surface.name])
+    return path

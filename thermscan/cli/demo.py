@@ -1,0 +1,156 @@
+"""``thermscan demo``: the sample job, written out and run."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from thermscan.cli.progress import stage_progress
+from thermscan.errors import InputError
+from thermscan.resources import data_path
+
+if TYPE_CHECKING:
+    from thermscan.inspection import Inspection
+
+DEFAULT_FOLDER = "thermscan-demo"
+# Its presence says that the folder is the demo's own and may be written again.
+MARKER = "made-by-thermscan-demo.txt"
+GOOD_RUNS = ("good-1", "good-2", "good-3")
+TEST_RUNS = ("shorted-latch", "dead-ram", "warm-neighbour", "recording")
+BASELINE_FILE = "good.json"
+
+
+@click.command("demo")
+@click.argument("folder", default=DEFAULT_FOLDER, metavar="[DIR]")
+@click.option("--json", "as_json", is_flag=True, help="Print what was found as JSON and nothing else.")
+def command(folder: str, as_json: bool) -> int:
+    """
+    What does thermscan do with a whole job?
+
+    Writes the sample to DIR (default: ./thermscan-demo): the controller board of an invented station's
+    departure display, three good runs and four to be judged. Learns the good ones, inspects the others and
+    writes their reports. Exit status: 0 when the demo ran, although the sample's faults are found.
+
+    Example: thermscan demo try-it
+    """
+    target = Path(folder)
+    _write_sample(target)
+    inspections = _run_sample(target)
+    if as_json:
+        click.echo(json.dumps(_document(inspections, target), indent=2, allow_nan=False))
+    else:
+        for line in _summary(inspections, target):
+            click.echo(line)
+    return 0
+
+
+def _write_sample(target: Path) -> None:
+    """Copy the sample's files; a folder with anything of someone else's in it is refused."""
+    if target.exists() and not target.is_dir():
+        raise InputError("is a file, not a folder", where=str(target), fix="name another folder")
+    if target.is_dir() and any(target.iterdir()) and not (target / MARKER).is_file():
+        fix = "name another folder, such as: thermscan demo try-it"
+        raise InputError("the folder is not empty and was not made by the demo", where=str(target), fix=fix)
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+        (target / MARKER).write_text("thermscan demo made this folder and may write it again.\n", encoding="utf-8")
+        for source in sorted(data_path("samples", "departure_display").iterdir()):
+            if source.is_file():
+                shutil.copyfile(source, target / source.name)
+    except OSError as error:
+        what = f"cannot be written ({error.strerror or error})"
+        raise InputError(what, where=str(target), fix="name a folder that you may write to") from error
+
+
+def _run_sample(target: Path) -> dict[str, Inspection]:
+    """The same steps that ``baseline`` and ``inspect`` take, in order."""
+    from thermscan.inspection import inspect_run
+    from thermscan.judge.baseline_file import write_baseline
+    from thermscan.judge.learning import learn_baseline
+    from thermscan.report.report import write_report
+    from thermscan.runs.reading import read_run
+
+    with stage_progress("running the sample", runs=len(GOOD_RUNS) + len(TEST_RUNS)) as progress:
+        good = [inspect_run(read_run(target / f"{name}.toml", overrides={}), progress=progress) for name in GOOD_RUNS]
+        baseline = learn_baseline(good)
+        write_baseline(baseline, target / BASELINE_FILE)
+        inspections = {}
+        for name in TEST_RUNS:
+            run = read_run(target / f"{name}.toml", overrides={})
+            inspections[name] = inspect_run(run, baseline=baseline, progress=progress)
+            write_report(inspections[name], _report_folder(target, name))
+    return inspections
+
+
+def _report_folder(target: Path, name: str) -> Path:
+    return target / "reports" / name
+
+
+def _summary(inspections: dict[str, Inspection], target: Path) -> list[str]:
+    lines = [f"The sample job is in {target}: {len(GOOD_RUNS)} good runs learned, {len(TEST_RUNS)} runs judged.", ""]
+    for name, inspection in inspections.items():
+        lines.append(f"{name}: {_overall(inspection)}")
+        lines += [f"  {line}" for line in _faults(inspection)]
+        lines += [f"  report: {_report_folder(target, name) / 'report.pdf'}", ""]
+    run = target / f"{TEST_RUNS[0]}.toml"
+    lines.append(f"The same by hand: thermscan inspect {run} --baseline {target / BASELINE_FILE} --out report")
+    return lines
+
+
+def _overall(inspection: Inspection) -> str:
+    return {
+        "clear": "nothing to act on",
+        "watch": "nothing to act on, something to watch",
+        "act": "something to act on",
+        "undecided": "could not be decided",
+    }[inspection.judgement.overall]
+
+
+def _faults(inspection: Inspection) -> list[str]:
+    """One line for each part to act on: what it is, hot or cold, by how much."""
+    lines = []
+    for finding in _to_act_on(inspection):
+        part = inspection.board.part(finding.ref) if finding.ref else None
+        name = f"{finding.ref} ({part.kind})" if part and part.kind else finding.ref or "a place with no part"
+        amount = "" if finding.excess_k is None else f" by {abs(finding.excess_k):.1f} K"
+        sure = "" if finding.u_k is None else f" (standard uncertainty {finding.u_k:.1f} K)"
+        lines.append(f"{name}: {finding.direction}{amount}{sure}")
+    return lines
+
+
+def _to_act_on(inspection: Inspection) -> list[Any]:
+    """The strongest finding of each part, in the judge's order."""
+    strongest: dict[str | None, Any] = {}
+    for finding in inspection.judgement.findings:
+        if finding.level == "act":
+            known = strongest.get(finding.ref)
+            if known is None or abs(finding.score or 0.0) > abs(known.score or 0.0):
+                strongest[finding.ref] = finding
+    return list(strongest.values())
+
+
+def _document(inspections: dict[str, Inspection], target: Path) -> dict[str, Any]:
+    runs = [
+        {
+            "run": name,
+            "overall": inspection.judgement.overall,
+            "report": str(_report_folder(target, name) / "report.pdf"),
+            "act": [
+                {
+                    "ref": finding.ref,
+                    "rule": finding.rule,
+                    "direction": finding.direction,
+                    "excess_k": finding.excess_k,
+                    "u_k": finding.u_k,
+                    "text": finding.text,
+                }
+                for finding in _to_act_on(inspection)
+            ],
+        }
+        for name, inspection in inspections.items()
+    ]
+    return {"schema": "thermscan.demo/1", "folder": str(target), "runs": runs}
