@@ -1,0 +1,373 @@
+"""A run against known-good runs of the same board type, part by part."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.coordinates import sample_bilinear
+from thermscan.errors import InputError
+from thermscan.heat.split import HeatSplit
+from thermscan.judge import thresholds
+from thermscan.judge.baseline import Baseline
+from thermscan.judge.comparison import Comparison, own_u_k
+from thermscan.judge.finding import Finding
+from thermscan.judge.spread import shrunk_scale
+from thermscan.layout.board import Board
+from thermscan.regions.measurement import PartMeasurement
+from thermscan.runs.run import Run
+
+# A scale needs this many parts in common; with fewer only the shift is fitted.
+FEWEST_FOR_SCALE = 6
+FEWEST_IN_COMMON = 3
+# Before the data: loads and airflow change all rises by about this, thermometers and cameras shift them by that.
+SCALE_EXPECTED = 0.4
+SHIFT_EXPECTED_K = 4.0
+# Tukey's biweight; 95 % efficient for normal residuals (P. J. Huber, Robust Statistics, 1981).
+BIWEIGHT = 4.685
+
+
+@dataclass(frozen=True, slots=True)
+class BoardWide:
+    """How all rises together differ from the baseline: ``rise = shift_k + scale * baseline``."""
+
+    shift_k: float
+    scale: float
+    u_shift_k: float
+    u_scale: float
+    parts: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Expected:
+    """What the baseline lets expect of each part, before shift and scale."""
+
+    refs: tuple[str, ...]
+    mean_k: NDArray[np.float64]
+    sd_k: NDArray[np.float64]
+    runs: NDArray[np.intp]
+    degrees: float
+
+
+@dataclass(frozen=True, slots=True)
+class BaselineResult:
+    """The board-wide difference, each part's comparison, and what to say about it."""
+
+    board_wide: BoardWide
+    comparisons: tuple[Comparison, ...]
+    remarks: tuple[str, ...] = field(default=())
+
+
+def check_same_board(baseline: Baseline, board: Board, *, digest: str) -> None:
+    """
+    Refuse a baseline of another board, revision or layout.
+
+    Raises
+    ------
+    InputError
+        With what differs.
+    """
+    learn = "learn a baseline from good runs with this layout"
+    if baseline.board_name != board.name:
+        raise InputError(f'it is of the board "{baseline.board_name}", not "{board.name}"', where="baseline", fix=learn)
+    if baseline.board_revision != board.revision:
+        there, here = baseline.board_revision or "none", board.revision or "none"
+        raise InputError(f"it is of revision {there}, the layout is of revision {here}", where="baseline", fix=learn)
+    if baseline.layout_digest != digest:
+        raise InputError("the layout's outline or parts have changed since it was learned", where="baseline", fix=learn)
+
+
+def expect_from(baseline: Baseline, *, same_serial: bool = True) -> Expected:
+    """
+    Each part's usual rise and how much it differs from run to run.
+
+    Parameters
+    ----------
+    baseline : Baseline
+    same_serial : bool
+        Whether the runs and the board judged are one specimen: specimens differ more than looks.
+
+    Returns
+    -------
+    Expected
+
+    Notes
+    -----
+    The runs are brought to a common level first, each by its own shift and scale. The spread is expected
+    as a share of the rise; the runs together say how far that is off, and the more runs there are the more
+    a part's own scatter counts.
+    """
+    refs = tuple(sorted({ref for run in baseline.runs for ref in run.rise_k}))
+    table = np.array([[run.rise_k.get(ref, np.nan) for ref in refs] for run in baseline.runs]).reshape(-1, len(refs))
+    levelled = _levelled(table)
+    runs = np.isfinite(levelled).sum(axis=0)
+    mean = np.nansum(levelled, axis=0) / np.maximum(runs, 1)
+    share = thresholds.REPEAT_SHARE if same_serial else thresholds.PEER_SHARE
+    expected = np.hypot(share * mean, thresholds.REPEAT_FLOOR_K)
+    scatter = np.nansum((levelled - mean) ** 2, axis=0)
+    many = runs > 1
+    standard = ((levelled - mean) / expected / np.sqrt(np.maximum(1 - 1 / np.maximum(runs, 1), 1e-9)))[:, many]
+    factor, degrees = shrunk_scale(
+        standard[np.isfinite(standard)], degrees=thresholds.EXPECTATION_DEGREES, bounds=_bounds(share)
+    )
+    weight = min(degrees, 2 * thresholds.EXPECTATION_DEGREES)
+    own = np.maximum(runs - 1, 0)
+    variance = (weight * (factor * expected) ** 2 + scatter) / (weight + own)
+    floor = np.hypot(thresholds.REPEAT_SHARE_BOUNDS[0] * mean, 0.5 * thresholds.REPEAT_FLOOR_K)
+    return Expected(refs, mean, np.maximum(np.sqrt(variance), floor), runs, degrees)
+
+
+def fit_board_wide(rise_k: NDArray[np.float64], mean_k: NDArray[np.float64], sd_k: NDArray[np.float64]) -> BoardWide:
+    """
+    Shift and scale that bring the baseline to this run, blind to the few parts that differ.
+
+    Parameters
+    ----------
+    rise_k, mean_k, sd_k : ndarray of shape (n,)
+        Of the parts in common: now, baseline, and the difference's expected standard deviation.
+
+    Returns
+    -------
+    BoardWide
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> usual = np.linspace(3.0, 20.0, 12)
+    >>> now = 1.0 + 1.2 * usual
+    >>> now[4] += 30.0
+    >>> fit = fit_board_wide(now, usual, np.full(12, 0.3))
+    >>> round(fit.scale, 2), round(fit.shift_k, 1)
+    (1.2, 1.0)
+    """
+    n = len(rise_k)
+    use_scale = n >= FEWEST_FOR_SCALE and float(np.ptp(mean_k)) > 4 * float(np.median(sd_k))
+    design = np.column_stack([np.ones(n), mean_k])
+    prior_sd = np.array([SHIFT_EXPECTED_K, SCALE_EXPECTED if use_scale else 0.05])
+    prior = np.array([0.0, 1.0])
+    solution = _first_guess(rise_k, mean_k, use_scale=use_scale)
+    covariance = np.diag(prior_sd**2)
+    for _ in range(30):
+        residual = (rise_k - design @ solution) / sd_k
+        scale = max(1.4826 * float(np.median(np.abs(residual))), 0.3)
+        weight = np.clip(1 - (residual / (BIWEIGHT * scale)) ** 2, 0, None) ** 2 / (scale * sd_k) ** 2
+        normal = design.T @ (weight[:, None] * design) + np.diag(1 / prior_sd**2)
+        covariance = np.linalg.inv(normal)
+        moved = covariance @ (design.T @ (weight * rise_k) + prior / prior_sd**2)
+        if np.allclose(moved, solution, atol=1e-9):
+            break
+        solution = moved
+    u_shift, u_scale = np.sqrt(np.diag(covariance))
+    return BoardWide(float(solution[0]), float(solution[1]), float(u_shift), float(u_scale), n)
+
+
+def difference_raster_k(
+    board_rise_k: NDArray[np.float64], mm_per_px: float, baseline: Baseline, board_wide: BoardWide
+) -> NDArray[np.float64]:
+    """
+    Bare board's rise less the baseline's, after shift and scale, on this run's raster; NaN where either is unseen.
+    """
+    rows, cols = np.indices(board_rise_k.shape)
+    ratio = mm_per_px / baseline.mm_per_px
+    points = np.column_stack([((cols.ravel() + 0.5) * ratio) - 0.5, ((rows.ravel() + 0.5) * ratio) - 0.5])
+    usual = sample_bilinear(baseline.rise_raster_k, points).reshape(board_rise_k.shape)
+    result: NDArray[np.float64] = board_rise_k - (board_wide.shift_k + board_wide.scale * usual)
+    return result
+
+
+def common_parts(
+    measurements: Sequence[PartMeasurement], expected: Expected
+) -> tuple[tuple[PartMeasurement, ...], NDArray[np.intp]]:
+    """Measurable parts that the baseline knows, and their places in ``expected``."""
+    place = {ref: i for i, ref in enumerate(expected.refs)}
+    both = [m for m in measurements if m.measurable and m.rise_k is not None and m.part.ref in place]
+    return tuple(both), np.array([place[m.part.ref] for m in both], dtype=np.intp)
+
+
+def compare_baseline(
+    common: tuple[PartMeasurement, ...],
+    expected: Expected,
+    places: NDArray[np.intp],
+    board_wide: BoardWide,
+    *,
+    change: HeatSplit | None,
+    not_comparable: str | None,
+) -> tuple[Comparison, ...]:
+    """
+    Each part's rise against the baseline's, brought to this run's level.
+
+    Parameters
+    ----------
+    common, places
+        From `common_parts`.
+    expected : Expected
+    board_wide : BoardWide
+    change : HeatSplit or None
+        The split of the differences: what of each part's change its neighbours' changes gave it.
+    not_comparable : str or None
+        Why the runs cannot be compared as equals, such as another time since power-on.
+    """
+    rise = np.array([float(m.rise_k or 0.0) for m in common])
+    usual = board_wide.shift_k + board_wide.scale * expected.mean_k[places]
+    temp_excess = rise - usual
+    heats = [change.of(m.part.ref) if change is not None else None for m in common]
+    received = np.array([heat.received_k if heat else 0.0 for heat in heats])
+    excess = temp_excess - received - (change.constant_k if change is not None else 0.0)
+    u_received = np.array([heat.u_received_k if heat else 0.0 for heat in heats])
+    scaled_sd = expected.sd_k[places] * max(board_wide.scale, 0.3)
+    runs = np.maximum(expected.runs[places], 1)
+    noise = np.array([own_u_k(m) for m in common])
+    # A look differs from the mean of n looks by sqrt(1 + 1/n) standard deviations.
+    spread = scaled_sd * np.sqrt(1 + 1 / runs)
+    level = np.hypot(board_wide.u_shift_k, board_wide.u_scale * (expected.mean_k[places] - expected.mean_k.mean()))
+    u_k = np.sqrt(noise**2 * (1 + 1 / runs) + u_received**2 + np.minimum(level, 1.0) ** 2 / 4)
+    # Most parts are good: their scatter on this very board says how far the expected spread is off.
+    factor, degrees = shrunk_scale(
+        excess / np.hypot(spread, noise), degrees=expected.degrees, bounds=_bounds(thresholds.REPEAT_SHARE)
+    )
+    floor = np.hypot(thresholds.REPEAT_SHARE_BOUNDS[0] * usual, 0.5 * thresholds.REPEAT_FLOOR_K)
+    return tuple(
+        Comparison(
+            ref=m.part.ref,
+            rule="baseline",
+            excess_k=float(excess[i]),
+            u_k=float(u_k[i]),
+            spread_k=float(max(factor * spread[i], floor[i])),
+            degrees=degrees,
+            temp_excess_k=float(temp_excess[i]),
+            expected_k=float(usual[i]),
+            own_expected_k=float(usual[i] - board_wide.shift_k),
+            count=int(runs[i]),
+            against=f"{runs[i]} known-good run{'s' if runs[i] > 1 else ''}",
+            at_most_watch=not_comparable,
+        )
+        for i, m in enumerate(common)
+    )
+
+
+def warm_up_mismatch(run: Run, baseline: Baseline) -> str | None:
+    """
+    Why two looks at different times after power-on are not equals, or None.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> good = BaselineRun(None, None, None, 30.0, 22.0, None, (), {}, {})
+    >>> baseline = Baseline("b", None, "", (good,), np.zeros((2, 2)), 1.0)
+    >>> from thermscan.runs.run import Run
+    >>> warm_up_mismatch(Run((), 22.0, 22.0, minutes_on=3.0), baseline)
+    'this run was taken 3 minutes after power-on, the baseline after 30: the board was not equally warm'
+    """
+    known = [known.minutes_on for known in baseline.runs if known.minutes_on is not None]
+    if run.minutes_on is None or not known:
+        return None
+    then = float(np.median(known))
+
+    def share(minutes: float) -> float:
+        return 1.0 - float(np.exp(-minutes / thresholds.WARM_UP_MINUTES))
+
+    if abs(share(run.minutes_on) - share(then)) <= thresholds.WARM_UP_LEAST_SHARE:
+        return None
+    return (
+        f"this run was taken {run.minutes_on:g} minutes after power-on, the baseline after {then:g}: "
+        "the board was not equally warm"
+    )
+
+
+def board_findings(board_wide: BoardWide) -> tuple[Finding, ...]:
+    """A finding where the whole board differs from its known-good runs by more than good looks do."""
+    ratio = board_wide.scale - 1.0
+    shifted = abs(board_wide.shift_k) >= thresholds.BOARD_SHIFT_LEAST_K + 2 * board_wide.u_shift_k
+    scaled = abs(ratio) >= thresholds.BOARD_SCALE_LEAST + 2 * board_wide.u_scale
+    if not shifted and not scaled:
+        return ()
+    if scaled:
+        text = (
+            f"All rises together are {board_wide.scale:.2f} times those of the known-good runs: another load, "
+            "supply or airflow. Parts were judged on what is left."
+        )
+    else:
+        text = (
+            f"The whole board reads {abs(board_wide.shift_k):.1f} K {'higher' if board_wide.shift_k > 0 else 'lower'} "
+            "than in the known-good runs beyond the stated ambient: check ambient_c and the camera."
+        )
+    return (
+        Finding(
+            ref=None,
+            rule="board",
+            level="watch",
+            direction="hot" if (ratio if scaled else board_wide.shift_k) > 0 else "cold",
+            excess_k=None if scaled else board_wide.shift_k,
+            u_k=None if scaled else board_wide.u_shift_k,
+            score=ratio / board_wide.u_scale if scaled else board_wide.shift_k / board_wide.u_shift_k,
+            text=text,
+            hypotheses=(
+                "supply voltage or load not as in the known-good runs?",
+                "a fan, a draught or another ambient?",
+            ),
+        ),
+    )
+
+
+def baseline_remarks(
+    measurements: Sequence[PartMeasurement],
+    baseline: Baseline,
+    run: Run,
+    board_wide: BoardWide,
+    *,
+    not_comparable: str | None,
+) -> tuple[str, ...]:
+    """What a reader should know of the comparison with the known-good runs."""
+    remarks = [
+        f"against the known-good runs all rises are {board_wide.scale:.2f} times as large "
+        f"and shifted by {board_wide.shift_k:+.1f} K; parts were judged on what is left"
+    ]
+    if not_comparable is not None:
+        remarks.append(not_comparable)
+    known = {ref for known_run in baseline.runs for ref in known_run.rise_k}
+    unknown = sorted(m.part.ref for m in measurements if m.measurable and m.part.ref not in known)
+    if unknown:
+        remarks.append(f"not measurable in any known-good run, so not compared with them: {', '.join(unknown)}")
+    stages = {known_run.stage for known_run in baseline.runs if known_run.stage}
+    if run.stage and stages and run.stage not in stages:
+        remarks.append(f'the known-good runs were taken at stage "{sorted(stages)[0]}", this one at "{run.stage}"')
+    return tuple(remarks)
+
+
+def _bounds(share: float) -> tuple[float, float]:
+    low, high = thresholds.REPEAT_SHARE_BOUNDS
+    return low / share, high / share
+
+
+def _levelled(table: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The runs, each brought to the mean of all by its own shift and scale."""
+    levelled = table.copy()
+    for _ in range(3 if len(table) > 1 else 0):
+        counts = np.isfinite(levelled).sum(axis=0)
+        mean = np.nansum(levelled, axis=0) / np.maximum(counts, 1)
+        for i, row in enumerate(table):
+            both = np.isfinite(row) & (counts > 1)
+            if both.sum() < FEWEST_IN_COMMON:
+                continue
+            sd = np.hypot(thresholds.REPEAT_SHARE * mean[both], thresholds.REPEAT_FLOOR_K)
+            fit = fit_board_wide(row[both], mean[both], sd)
+            levelled[i] = (row - fit.shift_k) / max(fit.scale, 0.2)
+    return levelled
+
+
+def _first_guess(rise_k: NDArray[np.float64], mean_k: NDArray[np.float64], *, use_scale: bool) -> NDArray[np.float64]:
+    """Weighted median of the slopes between all pairs (Theil and Sen): up to 29 % of the parts may be wrong."""
+    slope = 1.0
+    if use_scale:
+        dx = mean_k[:, None] - mean_k[None, :]
+        dy = rise_k[:, None] - rise_k[None, :]
+        far = dx > 0.05 * float(np.ptp(mean_k))
+        # Pairs weigh by their distance: near pairs know little of the slope.
+        ratio, weight = dy[far] / dx[far], dx[far]
+        order = np.argsort(ratio)
+        heavy = np.cumsum(weight[order])
+        slope = float(np.clip(ratio[order][np.searchsorted(heavy, heavy[-1] / 2)], 0.2, 5.0))
+    return np.array([float(np.median(rise_k - slope * mean_k)), slope])

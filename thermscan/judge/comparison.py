@@ -1,0 +1,112 @@
+"""One comparison of a part with what it should be: the evidence before it is weighed over the board."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy import stats
+
+from thermscan.regions.measurement import PartMeasurement
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """
+    A part against its peers or its baseline.
+
+    Attributes
+    ----------
+    ref, rule : str
+    excess_k : float
+        Of the part's own heat over what was expected: received heat is taken out.
+    u_k : float
+        Standard uncertainty of measuring that difference; what both sides share cancels.
+    spread_k : float
+        Standard deviation of the difference between good parts or looks, without ``u_k``.
+    degrees : float
+        Degrees of freedom behind ``spread_k``.
+    temp_excess_k : float
+        The plain temperature's excess, received heat included.
+    expected_k : float
+        Rise of the peers or the baseline (scaled to this run).
+    own_expected_k : float
+        The share of it that is the parts' own heat.
+    count : int
+        Peers or runs it is compared with.
+    at_most_watch : str or None
+        Why this comparison can carry no more than a watch.
+    against : str
+        What it is compared with, in words.
+    """
+
+    ref: str
+    rule: str
+    excess_k: float
+    u_k: float
+    spread_k: float
+    degrees: float
+    temp_excess_k: float
+    expected_k: float
+    own_expected_k: float
+    count: int
+    against: str
+    at_most_watch: str | None = None
+    refs: tuple[str, ...] = field(default=())
+
+    @property
+    def score(self) -> float:
+        """Excess over all that could have made it by chance."""
+        return self.excess_k / max(float(np.hypot(self.u_k, self.spread_k)), 1e-9)
+
+    @property
+    def p_value(self) -> float:
+        """Chance of a difference this large, either way, between good parts (Student's t)."""
+        return float(2.0 * stats.t.sf(abs(self.score), self.degrees))
+
+    @property
+    def temp_p_value(self) -> float:
+        """The same for the plain temperature."""
+        score = self.temp_excess_k / max(float(np.hypot(self.u_k, self.spread_k)), 1e-9)
+        return float(2.0 * stats.t.sf(abs(score), self.degrees))
+
+
+def difference_u_k(one: PartMeasurement, others: Sequence[PartMeasurement]) -> float:
+    """
+    Standard uncertainty of one part's temperature less the mean of others', in which shared errors cancel.
+
+    Lines of the budget with the same ``shared`` name are one error: their signed effects are subtracted.
+    Lines of the part's own add in quadrature.
+
+    Examples
+    --------
+    >>> from thermscan.layout.board import Part, Surface
+    >>> from thermscan.regions.measurement import BudgetLine
+    >>> part = Part("U1", 20, 7, 10, 10, 0, Surface("plastic", 0.93, 0.02))
+    >>> def one(*lines):
+    ...     return PartMeasurement(part, 50, 40.0, 40.0, 20.0, 2.0, budget=lines)
+    >>> camera, noise = BudgetLine("camera", 2.0, "camera"), BudgetLine("noise", 0.3)
+    >>> round(difference_u_k(one(camera, noise), [one(camera, noise)]), 3)
+    0.424
+    """
+    names = {line.shared for measurement in (one, *others) for line in measurement.budget if line.shared is not None}
+    variance = sum(
+        (_shared_k(one, name) - float(np.mean([_shared_k(other, name) for other in others]))) ** 2 for name in names
+    )
+    variance += _own_variance(one)
+    variance += sum(_own_variance(other) for other in others) / len(others) ** 2
+    return float(np.sqrt(variance))
+
+
+def own_u_k(measurement: PartMeasurement) -> float:
+    """Standard uncertainty of a part's temperature without what it shares with others."""
+    return float(np.sqrt(_own_variance(measurement)))
+
+
+def _shared_k(measurement: PartMeasurement, name: str) -> float:
+    return sum(line.u_k for line in measurement.budget if line.shared == name)
+
+
+def _own_variance(measurement: PartMeasurement) -> float:
+    return sum(line.u_k**2 for line in measurement.budget if line.shared is None)

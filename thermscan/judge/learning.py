@@ -1,0 +1,190 @@
+"""Learning what good looks like, from inspections of boards known to be good."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.coordinates import sample_bilinear
+from thermscan.errors import InputError
+from thermscan.frames.frame import Frame
+from thermscan.judge.baseline import Baseline, BaselineRun
+from thermscan.judge.comparison import own_u_k
+from thermscan.layout.board import Board
+from thermscan.layout.digest import layout_digest
+from thermscan.regions.measurement import PartMeasurement, Rectified
+from thermscan.runs.run import Run
+
+# Runs that start this far apart in minutes since power-on are not one state of the board.
+MINUTES_RATIO = 2.0
+
+
+class Inspected(Protocol):
+    """What is read of an inspection."""
+
+    @property
+    def run(self) -> Run: ...
+    @property
+    def board(self) -> Board: ...
+    @property
+    def frames(self) -> tuple[Frame, ...]: ...
+    @property
+    def rectified(self) -> Rectified: ...
+    @property
+    def measurements(self) -> tuple[PartMeasurement, ...]: ...
+
+
+def learn_baseline(inspections: Sequence[Inspected]) -> Baseline:
+    """
+    A baseline from one or more inspections of one layout.
+
+    Parameters
+    ----------
+    inspections : sequence of Inspection
+        Each with a run, board, frames, rectified raster and measurements.
+
+    Returns
+    -------
+    Baseline
+
+    Raises
+    ------
+    InputError
+        No inspection, different layouts, the same frames twice, or no measurable part in one of them.
+    """
+    if not inspections:
+        raise InputError("no run to learn from", fix="name at least one run of a board known to be good")
+    first = inspections[0]
+    baseline = Baseline(
+        board_name=first.board.name,
+        board_revision=first.board.revision,
+        layout_digest=layout_digest(first.board),
+        runs=(),
+        rise_raster_k=np.full(first.rectified.apparent_c.shape, np.nan),
+        mm_per_px=first.rectified.mm_per_px,
+    )
+    return extend_baseline(baseline, inspections)
+
+
+def extend_baseline(baseline: Baseline, inspections: Sequence[Inspected]) -> Baseline:
+    """
+    A baseline with further runs; the old ones stay as they are.
+
+    Raises
+    ------
+    InputError
+        As `learn_baseline`.
+    """
+    runs = list(baseline.runs)
+    total = np.nan_to_num(baseline.rise_raster_k) * len(runs)
+    seen = np.isfinite(baseline.rise_raster_k) * float(len(runs))
+    for inspection in inspections:
+        _check_layout(baseline, inspection)
+        learned = _learned_run(inspection)
+        if any(set(learned.frame_sha256) & set(known.frame_sha256) for known in runs):
+            raise InputError(
+                "these frames are in the baseline already", where=_where(inspection), fix="name each run once"
+            )
+        runs.append(learned)
+        raster = _on_raster(_rise_raster(inspection), inspection.rectified.mm_per_px, baseline)
+        total += np.nan_to_num(raster)
+        seen += np.isfinite(raster)
+    mean = np.divide(total, seen, out=np.full(total.shape, np.nan), where=seen > 0)
+    return replace(baseline, runs=tuple(runs), rise_raster_k=mean, remarks=_remarks(runs))
+
+
+def forget_run(baseline: Baseline, number: int) -> Baseline:
+    """
+    A baseline without one of its runs; the raster, a mean over all of them, keeps its share in it.
+
+    Parameters
+    ----------
+    baseline : Baseline
+    number : int
+        From 1.
+
+    Raises
+    ------
+    InputError
+        There is no such run, or it is the only one.
+    """
+    if not 1 <= number <= len(baseline.runs):
+        raise InputError(f"there is no run {number}, only 1 to {len(baseline.runs)}", where="baseline")
+    if len(baseline.runs) == 1:
+        raise InputError("its only run cannot be forgotten", where="baseline", fix="learn a new baseline instead")
+    runs = [run for i, run in enumerate(baseline.runs, start=1) if i != number]
+    kept = f"the board's raster still holds a share of a forgotten run taken {baseline.runs[number - 1].taken or ''}"
+    return replace(baseline, runs=tuple(runs), remarks=(*_remarks(runs), kept.strip()))
+
+
+def _check_layout(baseline: Baseline, inspection: Inspected) -> None:
+    board = inspection.board
+    if baseline.board_name != board.name or baseline.board_revision != board.revision:
+        there = f"{baseline.board_name} {baseline.board_revision or ''}".strip()
+        here = f"{board.name} {board.revision or ''}".strip()
+        raise InputError(
+            f'its board is "{here}", that of the baseline "{there}"',
+            where=_where(inspection),
+            fix="learn one baseline for each board and revision",
+        )
+    if baseline.layout_digest != layout_digest(board):
+        raise InputError(
+            "its layout differs from the baseline's in outline or parts",
+            where=_where(inspection),
+            fix="use one layout for all runs of a baseline",
+        )
+
+
+def _learned_run(inspection: Inspected) -> BaselineRun:
+    run = inspection.run
+    measured = [m for m in inspection.measurements if m.measurable and m.rise_k is not None]
+    if not measured:
+        raise InputError("no part of it could be measured", where=_where(inspection), fix="leave this run out")
+    return BaselineRun(
+        taken=run.taken.isoformat() if run.taken else None,
+        board_serial=run.board_serial,
+        stage=run.stage,
+        minutes_on=run.minutes_on,
+        ambient_c=run.ambient_c,
+        supply_w=sum(rail.watts for rail in run.supply) if run.supply else None,
+        frame_sha256=tuple(frame.source.sha256 for frame in inspection.frames),
+        rise_k={m.part.ref: float(m.rise_k or 0.0) for m in measured},
+        u_k={m.part.ref: own_u_k(m) for m in measured},
+    )
+
+
+def _rise_raster(inspection: Inspected) -> NDArray[np.float64]:
+    rectified = inspection.rectified
+    return np.where(rectified.on_board, rectified.apparent_c - inspection.run.ambient_c, np.nan)
+
+
+def _on_raster(raster_k: NDArray[np.float64], mm_per_px: float, baseline: Baseline) -> NDArray[np.float64]:
+    """A raster brought to the baseline's."""
+    rows, cols = np.indices(baseline.rise_raster_k.shape)
+    ratio = baseline.mm_per_px / mm_per_px
+    points = np.column_stack([((cols.ravel() + 0.5) * ratio) - 0.5, ((rows.ravel() + 0.5) * ratio) - 0.5])
+    return sample_bilinear(raster_k, points).reshape(baseline.rise_raster_k.shape)
+
+
+def _remarks(runs: Sequence[BaselineRun]) -> tuple[str, ...]:
+    remarks = []
+    if len(runs) == 1:
+        remarks.append(
+            "one run only: how much this board differs from look to look is assumed, not learned; "
+            "three or more are better"
+        )
+    stages = sorted({run.stage for run in runs if run.stage})
+    if len(stages) > 1:
+        remarks.append(f"the runs are of different stages: {', '.join(stages)}")
+    minutes = sorted(run.minutes_on for run in runs if run.minutes_on)
+    if minutes and minutes[-1] > MINUTES_RATIO * minutes[0]:
+        remarks.append(f"the runs were taken {minutes[0]:g} to {minutes[-1]:g} minutes after power-on")
+    return tuple(remarks)
+
+
+def _where(inspection: Inspected) -> str | None:
+    return inspection.run.path.name if inspection.run.path else None

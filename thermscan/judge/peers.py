@@ -1,0 +1,250 @@
+"""Parts that should run alike, compared with one another on their own heat."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.heat.split import HeatSplit
+from thermscan.judge import thresholds
+from thermscan.judge.comparison import Comparison, difference_u_k, own_u_k
+from thermscan.judge.spread import robust_spread, shrunk_scale
+from thermscan.layout.board import Board, Part
+from thermscan.regions.measurement import PartMeasurement
+
+# Two parts cannot tell which of them is wrong.
+FEWEST_PEERS = 3
+# A peer that lies this many standard deviations off is not used as a yardstick for the others.
+YARDSTICK_LIMIT = 3.5
+# Without a split of the heat, a hotter part this near may have warmed the one that is judged.
+WARMING_REACH_MM = 25.0
+
+DIVIDED = "the group falls into two camps, and which of them is right cannot be told"
+PROPOSED = "these parts are not declared as a group, only alike in kind and package"
+NO_SPLIT = "a hotter part is near, and own heat could not be told from received heat"
+
+
+@dataclass(frozen=True, slots=True)
+class PeerGroup:
+    """Parts that should run alike; ``proposed`` where the layout does not say so itself."""
+
+    name: str
+    refs: tuple[str, ...]
+    proposed: bool
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Readings:
+    """What is compared, for the members of one group in order."""
+
+    members: tuple[PartMeasurement, ...]
+    own_k: NDArray[np.float64]
+    rise_k: NDArray[np.float64]
+    level_k: float
+    expected_sd_k: float
+
+
+def peer_groups(parts: Sequence[Part]) -> tuple[PeerGroup, ...]:
+    """
+    The groups that the layout declares, then those proposed from kind, package and value.
+
+    Parameters
+    ----------
+    parts : sequence of Part
+        In any order; the groups come in the order of their names.
+
+    Returns
+    -------
+    tuple of PeerGroup
+        Groups of fewer than three parts are left out.
+
+    Examples
+    --------
+    >>> from thermscan.layout.board import Part, Surface
+    >>> plastic = Surface("plastic", 0.93, 0.02)
+    >>> parts = [Part(f"U{i}", 20, 7, 10, 10 * i, 0, plastic, group="sram") for i in (1, 2, 3)]
+    >>> peer_groups(parts)
+    (PeerGroup(name='sram', refs=('U1', 'U2', 'U3'), proposed=False),)
+    """
+    declared: dict[str, list[str]] = {}
+    alike: dict[str, list[str]] = {}
+    for part in parts:
+        if part.group:
+            declared.setdefault(part.group, []).append(part.ref)
+        elif part.kind and (part.package or part.value):
+            label = " ".join(word for word in (part.kind, part.package, part.value) if word)
+            alike.setdefault(label, []).append(part.ref)
+    groups = [PeerGroup(name, tuple(sorted(refs)), False) for name, refs in sorted(declared.items())]
+    groups += [PeerGroup(name, tuple(sorted(refs)), True) for name, refs in sorted(alike.items())]
+    return tuple(group for group in groups if len(group.refs) >= FEWEST_PEERS)
+
+
+def compare_peers(
+    measurements: Sequence[PartMeasurement], board: Board, split: HeatSplit | None
+) -> tuple[Comparison, ...]:
+    """
+    Every measurable part of every group against its peers.
+
+    Parameters
+    ----------
+    measurements : sequence of PartMeasurement
+    board : Board
+    split : HeatSplit or None
+        None: temperatures alone are compared, and a part near a hotter one can at most be watched.
+
+    Returns
+    -------
+    tuple of Comparison
+
+    Notes
+    -----
+    Leave one out: a part is no yardstick for itself. Peers that lie far off are not used as yardsticks
+    either, one after the other, as long as more than half of the group remains; where more would have to
+    go, the group is divided and nobody in it is accused. The spread between good peers is expected as a
+    share of their own heat, and the expectation gives way to what all groups and the group itself show.
+
+    References
+    ----------
+    .. [1] G. J. Hahn and W. Q. Meeker, Statistical Intervals, Wiley 1991, section 4.7 (prediction of one
+       further value: t sqrt(1 + 1/n)).
+    """
+    by_ref = {m.part.ref: m for m in measurements if m.measurable and m.rise_k is not None}
+    found: list[tuple[PeerGroup, _Readings]] = []
+    for group in peer_groups([m.part for m in measurements]):
+        members = tuple(by_ref[ref] for ref in group.refs if ref in by_ref)
+        if len(members) >= FEWEST_PEERS:
+            found.append((group, _readings(members, split, proposed=group.proposed)))
+    factor, degrees = _pooled_factor([readings for group, readings in found if not group.proposed])
+    index = {part.ref: i for i, part in enumerate(board.parts)}
+    comparisons: list[Comparison] = []
+    for group, readings in found:
+        # Nothing is known of groups that nobody declared: their own expectation stands.
+        known = (1.0, thresholds.EXPECTATION_DEGREES) if group.proposed else (factor, degrees)
+        comparisons += _compare_group(group, readings, known=known, split=split, index=index)
+    return tuple(comparisons)
+
+
+def _readings(members: tuple[PartMeasurement, ...], split: HeatSplit | None, *, proposed: bool) -> _Readings:
+    rise = np.array([float(m.rise_k or 0.0) for m in members])
+    own = rise.copy()
+    if split is not None:
+        heats = [split.of(m.part.ref) for m in members]
+        known = [heat for heat in heats if heat is not None]
+        received = np.array([heat.received_k for heat in known])
+        # Heat at a board's edge has fewer ways out: the same watts make more kelvin there.
+        response = np.array([heat.self_response for heat in known])
+        at_edge = np.array([heat.own_board_k for heat in known]) * (
+            1.0 - np.median(response) / np.maximum(response, 1e-12)
+        )
+        own = rise - received - split.constant_k - at_edge
+    level = max(float(np.median(own)), 0.0)
+    share = thresholds.PROPOSED_SHARE if proposed else thresholds.PEER_SHARE
+    return _Readings(members, own, rise, level, float(np.hypot(share * level, thresholds.PEER_FLOOR_K)))
+
+
+def _pooled_factor(readings: Sequence[_Readings]) -> tuple[float, float]:
+    """How far the spread of all groups together is from what is expected, and its degrees of freedom."""
+    standard: list[float] = []
+    for group in readings:
+        n = len(group.own_k)
+        noise = np.array([own_u_k(m) for m in group.members])
+        sd = np.hypot(group.expected_sd_k, noise) * np.sqrt(1.0 - 1.0 / n)
+        standard += ((group.own_k - np.median(group.own_k)) / sd).tolist()
+    low, high = (bound / thresholds.PEER_SHARE for bound in thresholds.PEER_SHARE_BOUNDS)
+    return shrunk_scale(standard, degrees=thresholds.EXPECTATION_DEGREES, bounds=(low, high))
+
+
+def _compare_group(
+    group: PeerGroup,
+    readings: _Readings,
+    *,
+    known: tuple[float, float],
+    split: HeatSplit | None,
+    index: Mapping[str, int],
+) -> list[Comparison]:
+    yardsticks, divided = _yardsticks(readings, known)
+    found = []
+    for i, member in enumerate(readings.members):
+        peers = [j for j in yardsticks if j != i]
+        spread, degrees = _spread(readings, peers, known)
+        others = [readings.members[j] for j in peers]
+        u_k = difference_u_k(member, others)
+        if split is not None:
+            contrast = np.zeros(len(split.parts))
+            contrast[index[member.part.ref]] = 1.0
+            for other in others:
+                contrast[index[other.part.ref]] -= 1.0 / len(others)
+            u_k = float(np.hypot(u_k, split.contrast_u_k(contrast)))
+        found.append(
+            Comparison(
+                ref=member.part.ref,
+                rule="peer",
+                excess_k=float(readings.own_k[i] - readings.own_k[peers].mean()),
+                u_k=u_k,
+                spread_k=spread * float(np.sqrt(1.0 + 1.0 / len(peers))),
+                degrees=degrees,
+                temp_excess_k=float(readings.rise_k[i] - readings.rise_k[peers].mean()),
+                expected_k=float(readings.rise_k[peers].mean()),
+                own_expected_k=float(readings.own_k[peers].mean()),
+                count=len(peers),
+                against=f"{len(peers)} peers of its group {group.name}"
+                if not group.proposed
+                else f"{len(peers)} parts alike ({group.name})",
+                at_most_watch=_hold_back(group, readings, i, divided=divided, split=split),
+                refs=tuple(other.part.ref for other in others),
+            )
+        )
+    return found
+
+
+def _hold_back(group: PeerGroup, readings: _Readings, i: int, *, divided: bool, split: HeatSplit | None) -> str | None:
+    if divided:
+        return DIVIDED
+    if group.proposed:
+        return PROPOSED
+    return NO_SPLIT if split is None and _may_be_warmed(readings, i) else None
+
+
+def _may_be_warmed(readings: _Readings, i: int) -> bool:
+    """Whether a peer nearby is hotter; without a split of the heat only the peers' own readings are at hand."""
+    part = readings.members[i].part
+    return any(
+        readings.rise_k[j] > readings.rise_k[i]
+        and np.hypot(part.x_mm - other.part.x_mm, part.y_mm - other.part.y_mm) < WARMING_REACH_MM
+        for j, other in enumerate(readings.members)
+        if j != i
+    )
+
+
+def _yardsticks(readings: _Readings, known: tuple[float, float]) -> tuple[list[int], bool]:
+    """Members that serve as yardsticks, and whether the group is divided."""
+    kept = list(range(len(readings.own_k)))
+    while True:
+        scores = []
+        for i in kept:
+            peers = [j for j in kept if j != i]
+            centre = float(np.median(readings.own_k[peers]))
+            spread, _ = _spread(readings, peers, known)
+            noise = own_u_k(readings.members[i])
+            scores.append(abs(readings.own_k[i] - centre) / np.hypot(spread * np.sqrt(1 + 1 / len(peers)), noise))
+        worst = int(np.argmax(scores))
+        if scores[worst] <= YARDSTICK_LIMIT:
+            return kept, False
+        if 2 * (len(kept) - 1) <= len(readings.own_k):
+            return kept, True
+        kept.pop(worst)
+
+
+def _spread(readings: _Readings, peers: Sequence[int], known: tuple[float, float]) -> tuple[float, float]:
+    """Standard deviation between good peers: the pooled expectation weighed with what these peers show."""
+    factor, degrees = known
+    expected = factor * readings.expected_sd_k
+    weight = min(degrees, 2 * thresholds.EXPECTATION_DEGREES)
+    own = len(peers) - 1
+    seen = robust_spread(readings.own_k[list(peers)])
+    variance = (weight * expected**2 + own * seen**2) / (weight + own)
+    low = thresholds.PEER_SHARE_BOUNDS[0] / thresholds.PEER_SHARE * readings.expected_sd_k
+    return max(float(np.sqrt(variance)), low), degrees + own

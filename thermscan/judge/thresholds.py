@@ -1,0 +1,64 @@
+"""
+Every threshold of the judge in one place, each with its reason.
+
+An ``act`` asks two things: that chance could hardly have made it, over the whole board, and that it is
+large enough to matter. A ``watch`` asks less of both. Physical facts about boards are here as well.
+"""
+
+from __future__ import annotations
+
+# --- how often a good board may be accused -------------------------------------------------------------
+# False discovery rate of 'act' over all comparisons on a board: about one good board in a hundred gets one.
+# An accusation costs a desoldered chip, so it is rare; design: under 0.2, aim 0.02 findings a good board.
+ACT_FALSE_RATE = 0.01
+# Of 'watch': one good board in twenty. A second look costs a minute.
+WATCH_FALSE_RATE = 0.05
+# One-sided 95 % for a limit: a surface reads above its limit by more than this many standard uncertainties.
+LIMIT_COVERAGE = 1.645
+
+# --- how large a difference must be to matter ----------------------------------------------------------
+# Below 2 K a difference is neither a fault's sign nor worth a new chip; electrical plant practice starts
+# to look at 1 to 3 K between like parts (table in NETA's maintenance testing specification).
+ACT_LEAST_K = 2.0
+ACT_LEAST_SHARE = 0.15  # of what the peers give themselves: half as much again as their natural spread
+WATCH_LEAST_K = 1.5
+WATCH_LEAST_SHARE = 0.12
+# A good part warmed by a neighbour is mentioned from here on: a person sees this in the picture and asks.
+WARMED_LEAST_K = 3.0
+
+# --- how much good parts differ ------------------------------------------------------------------------
+# Supply current of like chips of one type at one duty: usually within 10 % of each other (data sheets give
+# typical against maximum a factor of 1.5; chips of one lot lie far closer). The data of the board itself
+# move this between the two bounds.
+PEER_SHARE = 0.08
+PEER_SHARE_BOUNDS = (0.035, 0.25)
+# Mounting, sockets, marking ink and draughts: alike parts at no load differ by this.
+PEER_FLOOR_K = 0.25
+# Parts that nobody declared to be peers, only alike by kind and package, may have quite another duty.
+PROPOSED_SHARE = 0.25
+# The same board looked at again: draught, supply and the part's own duty.
+REPEAT_SHARE = 0.04
+REPEAT_SHARE_BOUNDS = (0.02, 0.2)
+REPEAT_FLOOR_K = 0.25
+# Strength of these expectations, in observations' worth; a board's own data overrule them beyond that.
+EXPECTATION_DEGREES = 8.0
+
+# --- board-wide -----------------------------------------------------------------------------------------
+# Scale of all rises against the baseline that is worth a finding: another load, supply or airflow.
+BOARD_SCALE_LEAST = 0.25
+# Shift beyond what ambient thermometer (1 K) and camera offset (2 K) explain together at 2 sigma.
+BOARD_SHIFT_LEAST_K = 4.5
+# A board warms up with a time constant of three to ten minutes (1.6 mm board in still air about 3, with
+# heavy parts longer); 6 is in the middle. Shares of the final rise that differ by more than this are not
+# compared as equals.
+WARM_UP_MINUTES = 6.0
+WARM_UP_LEAST_SHARE = 0.05
+
+# --- heat where no part is ------------------------------------------------------------------------------
+UNMAPPED_ACT_K = 5.0
+UNMAPPED_WATCH_K = 2.5
+# An excess must stand out of the residuals of the bare board by this many robust deviations.
+UNMAPPED_DEVIATIONS = 6.0
+# and be this share of what the parts' heat makes there: the fin model is not exact near hot parts.
+UNMAPPED_SHARE = 0.2
+UNMAPPED_LEAST_AREA_MM2 = 4.0

@@ -1,0 +1,137 @@
+"""Heat where the layout has no part."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from thermscan.heat.spots import WarmSpot
+from thermscan.judge import thresholds
+from thermscan.judge.finding import Finding, UnmappedHeat
+from thermscan.layout.board import Board, Part, Surface
+
+# Stand-in for a source that the layout does not know, so that its neighbours are not held to give its heat.
+STAND_IN_MM = 4.0
+MOST_STAND_INS = 6
+_STAND_IN = "(no part) "
+
+
+@dataclass(frozen=True, slots=True)
+class UnmappedResult:
+    """Places of unexplained heat, and the findings about them, in the same order."""
+
+    places: tuple[UnmappedHeat, ...]
+    findings: tuple[Finding, ...]
+    remarks: tuple[str, ...] = ()
+
+
+def with_stand_ins(board: Board, spots: Sequence[WarmSpot]) -> Board:
+    """The board with a small stand-in part at each warm spot, named so that no layout can name it so."""
+    surface = Surface(board.surface.name, board.surface.emissivity, board.surface.u_emissivity)
+    extra = tuple(
+        Part(f"{_STAND_IN}{i}", STAND_IN_MM, STAND_IN_MM, spot.x_mm, spot.y_mm, 0.0, surface)
+        for i, spot in enumerate(spots[:MOST_STAND_INS], start=1)
+    )
+    return replace(board, parts=board.parts + extra)
+
+
+def plain_name(ref: str) -> str:
+    """
+    A source's name for a sentence; a stand-in is no part.
+
+    Examples
+    --------
+    >>> plain_name("U7"), plain_name("(no part) 1")
+    ('U7', 'heat where no part is mapped')
+    """
+    return "heat where no part is mapped" if ref.startswith(_STAND_IN) else ref
+
+
+def is_stand_in(ref: str) -> bool:
+    """Whether a name is that of a stand-in."""
+    return ref.startswith(_STAND_IN)
+
+
+def judge_spots(
+    spots: Sequence[WarmSpot],
+    board: Board,
+    *,
+    ambient_c: float,
+    camera_px_mm: float,
+    known_before: Callable[[WarmSpot], bool],
+) -> UnmappedResult:
+    """
+    Which warm spots are heat that no mapped part gives.
+
+    Parameters
+    ----------
+    spots : sequence of WarmSpot
+    board : Board
+    ambient_c : float
+    camera_px_mm : float
+        Millimetres a camera pixel covers: a spot must be larger than a pixel.
+    known_before : callable
+        Whether the known-good runs show the same spot.
+
+    Returns
+    -------
+    UnmappedResult
+    """
+    places, findings, remarks = [], [], []
+    least_area = max(thresholds.UNMAPPED_LEAST_AREA_MM2, 1.5 * camera_px_mm**2)
+    for spot in spots:
+        needed = max(thresholds.UNMAPPED_WATCH_K, thresholds.UNMAPPED_SHARE * abs(spot.explained_k))
+        if spot.excess_k < needed or spot.deviations < thresholds.UNMAPPED_DEVIATIONS or spot.area_mm2 < least_area:
+            continue
+        nearest, distance = _nearest(board, spot)
+        near = f", {distance:.0f} mm from {nearest}" if nearest is not None else ""
+        place = f"at x {spot.x_mm:.0f} mm, y {spot.y_mm:.0f} mm{near}"
+        if known_before(spot):
+            remarks.append(f"the warm spot {place} was there in the known-good runs too")
+            continue
+        act = spot.excess_k >= max(thresholds.UNMAPPED_ACT_K, thresholds.UNMAPPED_SHARE * abs(spot.explained_k))
+        places.append(
+            UnmappedHeat(
+                x_mm=spot.x_mm,
+                y_mm=spot.y_mm,
+                peak_c=ambient_c + spot.rise_k,
+                rise_k=spot.rise_k,
+                area_mm2=spot.area_mm2,
+                nearest_ref=nearest,
+                distance_mm=distance,
+            )
+        )
+        findings.append(
+            Finding(
+                ref=None,
+                rule="unmapped",
+                level="act" if act else "watch",
+                direction="hot",
+                excess_k=spot.excess_k,
+                u_k=spot.excess_k / spot.deviations if spot.deviations > 0 else None,
+                score=spot.deviations,
+                text=(
+                    f"The bare board {place} is {spot.excess_k:.1f} K warmer than the parts around it explain, "
+                    f"over {spot.area_mm2:.0f} mm²."
+                ),
+                source_ref=None,
+                hypotheses=(
+                    f"shorted bypass capacitor{f' near {nearest}' if nearest else ''}?",
+                    "solder bridge or damaged track there?",
+                    "a part that the layout does not list? add it, then judge again",
+                ),
+            )
+        )
+    return UnmappedResult(tuple(places), tuple(findings), tuple(remarks))
+
+
+def _nearest(board: Board, spot: WarmSpot) -> tuple[str | None, float | None]:
+    """The part whose body is nearest, and how far its edge is."""
+    best: tuple[float, str] | None = None
+    for part in board.parts:
+        along = np.abs(part.body_from_board(np.array([[spot.x_mm, spot.y_mm]]))[0])
+        away = float(np.hypot(*np.maximum(along - [part.length_mm / 2, part.width_mm / 2], 0.0)))
+        best = min(best, (away, part.ref)) if best else (away, part.ref)
+    return (best[1], best[0]) if best else (None, None)
