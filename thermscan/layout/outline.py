@@ -184,7 +184,7 @@ def _depth(one: NDArray[np.float64], other: NDArray[np.float64]) -> float:
     sides = np.vstack([np.roll(one, -1, axis=0) - one, np.roll(other, -1, axis=0) - other])
     axes = np.column_stack([-sides[:, 1], sides[:, 0]]) / np.hypot(*sides.T)[:, None]
     a, b = axes @ one.T, axes @ other.T
-    return float((np.minimum(a.max(axis=1), b.max(axis=1)) - np.maximum(a.min(axis=1), b.min(axis=1))).min())
+    return float(np.minimum(a.max(axis=1) - b.min(axis=1), b.max(axis=1) - a.min(axis=1)).min())
 
 
 def _side(a: NDArray[np.float64], b: NDArray[np.float64], p: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -108,6 +108,8 @@ def _unknown_tables(document: Mapping[str, Any], path: Path, reading: Reading) -
 
 def _board_record(document: Mapping[str, Any], path: Path, reading: Reading) -> BoardRecord | None:
     values = document.get("board")
+    if values is None and reading.faults:
+        return None  # said already: [board] is misspelt, or its keys stand above it
     if not isinstance(values, dict):
         what = "is missing" if values is None else "is not a table"
         reading.fault(f"the [board] table {what}", str(path), "write [board] with width_mm and height_mm")
