@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from thermscan.errors import InputError
 from thermscan.frames.frame import Frame
-from thermscan.frames.quality import repair_frame
 from thermscan.frames.reading import read_frames
+from thermscan.frames.repair import repair_frames
+from thermscan.frames.units import COUNTS
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.finding import Judgement
 from thermscan.judge.judging import judge_run
@@ -18,10 +19,12 @@ from thermscan.layout.reading import read_board
 from thermscan.radiometry.camera import Camera, read_camera
 from thermscan.radiometry.imaging import form_image
 from thermscan.radiometry.thermal_image import ThermalImage
+from thermscan.regions.blur import estimate_blur
 from thermscan.regions.measure import measure_parts
 from thermscan.regions.measurement import PartMeasurement, Rectified
 from thermscan.regions.rectify import rectify_frame
 from thermscan.registration.averaging import average_views
+from thermscan.registration.baseline_raster import BaselineRaster
 from thermscan.registration.register import register_board
 from thermscan.registration.registration import Registration
 from thermscan.runs.run import Run
@@ -46,6 +49,8 @@ class Inspection:
 
 # A person at the bench waits for these; the names are shown while they run.
 STAGES = ("reading", "radiometry", "registration", "regions", "judging")
+# The board's edge stands for all of the view: focus and lens change across it by about this much.
+LEAST_BLUR_DOUBT_PX = 0.05
 Progress = Callable[[str], None]
 
 
@@ -78,9 +83,9 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
     tell("reading")
     board = read_board(_layout_of(run))
     camera = read_camera(run.camera)
-    unit = "counts" if camera.counts is not None else run.unit
+    unit = COUNTS if camera.reads_counts else run.unit
     read = [frame for path in run.frames for frame in read_frames(path, unit=unit, ambient_c=run.ambient_c)]
-    frames = tuple(repair_frame(frame) for frame in read)
+    frames = repair_frames(read)
 
     tell("radiometry")
     images = [
@@ -95,11 +100,12 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
         board,
         corners_px=run.corners_px,
         landmarks=run.landmarks,
-        baseline_raster=baseline.raster if baseline else None,
+        baseline_raster=BaselineRaster(baseline.rise_raster_k, baseline.mm_per_px) if baseline else None,
         camera=camera,
     )
 
     tell("regions")
+    image = _with_measured_blur(image, registration, board, camera=camera)
     rectified = rectify_frame(image, registration, board)
     measurements = measure_parts(image, registration, board, ambient_c=run.ambient_c, reflected_c=run.reflected_c)
 
@@ -124,7 +130,7 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
         measurements=measurements,
         judgement=judgement,
         baseline=baseline,
-        remarks=_remarks(board, frames, image, registration, judgement),
+        remarks=_remarks(run, board, frames, image, registration, judgement),
     )
 
 
@@ -142,7 +148,18 @@ def _layout_of(run: Run) -> Path:
     return run.layout
 
 
+def _with_measured_blur(
+    image: ThermalImage, registration: Registration, board: Board, *, camera: Camera
+) -> ThermalImage:
+    """The blur that the board's edges show, unless the camera file states one."""
+    blur = None if camera.blur_px is not None else estimate_blur(image, registration, board)
+    if blur is None:
+        return image
+    return replace(image, blur_px=blur.blur_px, u_blur_px=max(blur.u_px, LEAST_BLUR_DOUBT_PX))
+
+
 def _remarks(
+    run: Run,
     board: Board,
     frames: tuple[Frame, ...],
     image: ThermalImage,
@@ -150,6 +167,6 @@ def _remarks(
     judgement: Judgement,
 ) -> tuple[str, ...]:
     """Every stage's remarks in the order of the work, each once."""
-    said = [*board.remarks, *(remark for frame in frames for remark in frame.remarks)]
+    said = [*run.remarks, *board.remarks, *(remark for frame in frames for remark in frame.remarks)]
     said += [*image.remarks, *registration.remarks, *judgement.remarks]
     return tuple(dict.fromkeys(said))

@@ -11,7 +11,7 @@ from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.registration.registration import Registration
 
 BLACK = Surface("painted", 1.0, 0.001)
-OVERSAMPLING = 8
+OVERSAMPLING = 6
 
 
 def make_board(*parts: Part, width_mm: float = 100.0, height_mm: float = 80.0) -> Board:

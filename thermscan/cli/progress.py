@@ -27,4 +27,4 @@ def stage_progress(label: str, *, runs: int = 1) -> Iterator[Callable[[str], Non
         yield lambda _stage: None
         return
     with click.progressbar(length=runs * len(STAGES), label=label, file=sys.stderr) as bar:
-        yield lambda stage: bar.update(1, stage)
+        yield lambda _stage: bar.update(1)

@@ -13,13 +13,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from thermscan.errors import Fault, InputError
+from thermscan.frames.units import COUNTS
 from thermscan.layout.fields import read_record, shown
 from thermscan.layout.text_file import parse_toml, read_text_file
 from thermscan.radiometry.calibration import Calibration
 from thermscan.radiometry.camera_fields import (
     DEFAULT_ACCURACY_K,
     DEFAULT_ACCURACY_PERCENT,
-    DEFAULT_BLUR_PX,
     CalibrationRecord,
     CameraRecord,
     LensRecord,
@@ -87,8 +87,8 @@ class Camera:
         As stated: half-widths, in kelvin and in percent of the reading in Celsius; the larger counts.
     netd_k : float or None
         Standard deviation of a pixel's noise; None: measured from the frame.
-    blur_px : float
-        Standard deviation of the point spread.
+    blur_px : float or None
+        Standard deviation of the point spread; None: read from the board's edges where they are clear.
     emissivity, reflected_c : float or None
         What the camera had set when it wrote its frames.
     calibration : Calibration or None
@@ -103,7 +103,7 @@ class Camera:
     accuracy_k: float = DEFAULT_ACCURACY_K
     accuracy_percent: float = DEFAULT_ACCURACY_PERCENT
     netd_k: float | None = None
-    blur_px: float = DEFAULT_BLUR_PX
+    blur_px: float | None = None
     lens: Lens | None = None
     emissivity: float | None = None
     reflected_c: float | None = None
@@ -115,6 +115,11 @@ class Camera:
     def band(self) -> Band:
         """What the radiance balance integrates over: the response where there is one, else the band."""
         return self.response if self.response is not None else self.band_um
+
+    @property
+    def reads_counts(self) -> bool:
+        """Whether its frames hold counts that only its calibration turns into temperatures."""
+        return self.calibration is not None and self.calibration.of == COUNTS
 
     def u_accuracy_k(self, temp_c: ArrayLike) -> NDArray[np.float64]:
         """

@@ -9,6 +9,7 @@ from thermscan.errors import InputError
 from thermscan.frames.frame import Frame
 from thermscan.frames.units import COUNTS, celsius
 from thermscan.radiometry.camera import Camera
+from thermscan.radiometry.camera_fields import DEFAULT_BLUR_PX
 from thermscan.radiometry.noise import frame_noise
 from thermscan.radiometry.surface import undo_camera_correction
 from thermscan.radiometry.thermal_image import ThermalImage
@@ -70,7 +71,7 @@ def form_image(frame: Frame, camera: Camera, *, camera_emissivity: float | None,
         noise_k=_noise_k(apparent_c, camera, step_k, remarks),
         accuracy_k=float(camera.u_accuracy_k(np.nanpercentile(apparent_c, ACCURACY_PERCENTILE))),
         band_um=camera.band_um,
-        blur_px=camera.blur_px,
+        blur_px=DEFAULT_BLUR_PX if camera.blur_px is None else camera.blur_px,
         response=camera.response,
         remarks=tuple(remarks),
     )

@@ -28,6 +28,8 @@ class ThermalImage:
         Spectral band of the camera.
     blur_px : float
         Standard deviation of the optics' and detector's point spread, in pixels.
+    u_blur_px : float
+        Standard uncertainty of that blur; unless measured, hand-held focus leaves it open to about a third.
     frames : int
         How many frames were averaged.
     remarks : tuple of str
@@ -41,6 +43,7 @@ class ThermalImage:
     band_um: tuple[float, float]
     blur_px: float
     frames: int = 1
+    u_blur_px: float = 0.2
     remarks: tuple[str, ...] = field(default=())
     response: SpectralResponse | None = None
 

@@ -22,6 +22,14 @@ LEAST_PIXELS = 9
 RING_PX = (0.5, 2.5)
 
 
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """Mean share of the body in what the inner and the ring's pixels see."""
+
+    inner: float
+    ring: float
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class InnerBody:
     """
@@ -33,10 +41,12 @@ class InnerBody:
         Pixels whose centre lies on the inner body and in the frame.
     ring_rows, ring_cols : ndarray of int, shape (m,)
         Pixels just outside the body.
-    coverage, ring_coverage : float
-        Mean share of the body in what those pixels see, blur included.
-    inside_frame : float
-        Share of the body's corners and centre in the frame.
+    coverage : Coverage
+        Mean share of the body in what those pixels see, at the frame's blur.
+    wider_coverage : Coverage
+        The same for a blur one standard uncertainty wider.
+    inside_frame : bool
+        Whether the frame shows the whole body.
     sides_px : tuple of float
         Inner body along its length and width, in pixels.
     """
@@ -45,8 +55,8 @@ class InnerBody:
     cols: NDArray[np.intp]
     ring_rows: NDArray[np.intp]
     ring_cols: NDArray[np.intp]
-    coverage: float
-    ring_coverage: float
+    coverage: Coverage
+    wider_coverage: Coverage
     inside_frame: bool
     sides_px: tuple[float, float]
 
@@ -70,6 +80,7 @@ def find_inner_body(
     jacobian: NDArray[np.float64],
     shape: tuple[int, int],
     blur_px: float,
+    u_blur_px: float,
     placement_px: float,
 ) -> InnerBody:
     """
@@ -83,11 +94,13 @@ def find_inner_body(
     part : Part
     registration : Registration
     jacobian : ndarray of shape (2, 2)
-        Pixels a millimetre at the part, see `thermscan.regions.rectify.local_scale`.
+        Pixels a millimetre at the part, see `thermscan.registration.homography.local_scale`.
     shape : tuple of int
         The frame's rows and columns.
-    blur_px, placement_px : float
-        Standard deviations of the optics' blur and of the part's place, in pixels.
+    blur_px, u_blur_px : float
+        Standard deviation of the optics' blur and its standard uncertainty, in pixels.
+    placement_px : float
+        Standard uncertainty of the part's place, in pixels.
     """
     scale = np.array(body_scale_px_per_mm(part, jacobian))
     body_px = np.array([part.length_mm, part.width_mm]) * scale
@@ -101,16 +114,19 @@ def find_inner_body(
     outside = -depth_px.min(axis=1)
     ring = (outside >= RING_PX[0]) & (outside <= RING_PX[1])
 
-    sigma_px = np.sqrt(blur_px**2 + PIXEL_VARIANCE_PX2)
-    share = np.prod(ndtr(depth_px / sigma_px) - ndtr((depth_px - body_px) / sigma_px), axis=1)
+    def coverage_at(sigma_px: float) -> Coverage:
+        full_sigma_px = np.sqrt(sigma_px**2 + PIXEL_VARIANCE_PX2)
+        share = np.prod(ndtr(depth_px / full_sigma_px) - ndtr((depth_px - body_px) / full_sigma_px), axis=1)
+        return Coverage(*(float(share[which].mean()) if which.any() else 0.0 for which in (inner, ring)))
+
     corners_px = registration.px(part.corners_mm())
     return InnerBody(
         rows=rows[inner],
         cols=cols[inner],
         ring_rows=rows[ring],
         ring_cols=cols[ring],
-        coverage=float(share[inner].mean()) if inner.any() else 0.0,
-        ring_coverage=float(share[ring].mean()) if ring.any() else 0.0,
+        coverage=coverage_at(blur_px),
+        wider_coverage=coverage_at(blur_px + u_blur_px),
         inside_frame=bool(np.all((corners_px > -0.5) & (corners_px < np.array(shape[::-1]) - 0.5))),
         sides_px=(float(body_px[0] - 2 * margins[0]), float(body_px[1] - 2 * margins[1])),
     )

@@ -15,10 +15,9 @@ from thermscan.radiometry.surface import surface_temperature
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.radiometry.uncertainty import part_budget
 from thermscan.regions import reasons
-from thermscan.regions.inner_body import LEAST_PIXELS, InnerBody, body_scale_px_per_mm, find_inner_body
+from thermscan.regions.inner_body import LEAST_PIXELS, Coverage, InnerBody, body_scale_px_per_mm, find_inner_body
 from thermscan.regions.measurement import BudgetLine, PartMeasurement
-from thermscan.regions.rectify import local_scale
-from thermscan.registration.homography import part_uncertainty_mm
+from thermscan.registration.homography import local_scale, part_uncertainty_mm
 from thermscan.registration.registration import Registration
 
 # Below this a reading is mostly a reflection of the room (ISO 18434-1 asks for high emissivity and warns
@@ -32,9 +31,9 @@ LEAST_VALID_SHARE = 0.5
 OUTLIER_DEVIATIONS = 8.0
 # A 3 x 3 neighbourhood counts where most of it lies on the inner body.
 LEAST_PEAK_PIXELS = 6
-# The blur is known to about a third, and the surroundings are not one temperature: half of what was
-# corrected for blending stays as standard uncertainty.
-BLEND_DOUBT = 0.5
+# The surroundings are not one temperature: a quarter of what was corrected for blending stays as standard
+# uncertainty, besides what the blur's own uncertainty changes.
+BLEND_DOUBT = 0.25
 # The reflected temperature is taken at the bench as the ambient: people and lamps make it uncertain.
 REFLECTED_DOUBT_K = 2.0
 
@@ -45,7 +44,7 @@ class _Reading:
 
     mean_c: float
     peak_c: float
-    blend_k: float
+    u_blend_k: float
     slope_k_per_px: tuple[float, float]
     pixels: int
 
@@ -97,7 +96,7 @@ def _measure_part(
     ambient_c: float,
     reflected_c: float,
 ) -> PartMeasurement:
-    jacobian = local_scale(registration, (part.x_mm, part.y_mm))
+    jacobian = local_scale(registration.px_from_mm, [[part.x_mm, part.y_mm]])[0]
     placement_px = placement_mm * float(np.mean(body_scale_px_per_mm(part, jacobian)))
     body = find_inner_body(
         part,
@@ -105,6 +104,7 @@ def _measure_part(
         jacobian=jacobian,
         shape=image.shape,
         blur_px=image.blur_px,
+        u_blur_px=image.u_blur_px,
         placement_px=placement_px,
     )
     reading = _read_body(image, body)
@@ -114,7 +114,7 @@ def _measure_part(
         return _unmeasured(part, reason or reasons.BAD_PIXELS, pixels, reading.mean_c if reading else None)
 
     surface = part.surface
-    radiometric = {"emissivity": surface.emissivity, "reflected_c": reflected_c, "band_um": image.band_um}
+    radiometric = {"emissivity": surface.emissivity, "reflected_c": reflected_c, "band_um": image.band}
     mean_c, peak_c = (float(surface_temperature(value, **radiometric)) for value in (reading.mean_c, reading.peak_c))
     if not np.isfinite(mean_c):
         return _unmeasured(part, reasons.UNPHYSICAL, pixels, reading.mean_c)
@@ -128,7 +128,7 @@ def _measure_part(
         accuracy_k=image.accuracy_k,
         surface_name=surface.name,
         view_angle_deg=registration.view_angle_deg,
-        blend_k=BLEND_DOUBT * abs(reading.blend_k),
+        blend_k=reading.u_blend_k,
         placement_k=placement_px * float(np.hypot(*reading.slope_k_per_px)),
     )
     budget = tuple(BudgetLine(line.source, line.u_k, line.shared) for line in lines)
@@ -182,17 +182,18 @@ def _read_body(image: ThermalImage, body: InnerBody) -> _Reading | None:
     spread = 1.4826 * float(np.median(np.abs(values[counts] - centre)))
     counts &= np.abs(np.where(counts, values, centre) - centre) <= OUTLIER_DEVIATIONS * max(spread, image.noise_k)
     mean_c = float(values[counts].mean())
-    blend_k = _blend_k(image, body, mean_c)
+    blend_k = _blend_k(image, body, mean_c, coverage=body.coverage)
+    wider_k = _blend_k(image, body, mean_c, coverage=body.wider_coverage)
     return _Reading(
         mean_c=mean_c + blend_k,
         peak_c=_peak_c(image, body, counts) + blend_k,
-        blend_k=blend_k,
+        u_blend_k=float(np.hypot(BLEND_DOUBT * blend_k, wider_k - blend_k)),
         slope_k_per_px=_slope(values[counts], body.rows[counts], body.cols[counts]),
         pixels=int(counts.sum()),
     )
 
 
-def _blend_k(image: ThermalImage, body: InnerBody, mean_c: float) -> float:
+def _blend_k(image: ThermalImage, body: InnerBody, mean_c: float, *, coverage: Coverage) -> float:
     """
     What to add to the mean to undo the surroundings' share in it.
 
@@ -200,13 +201,13 @@ def _blend_k(image: ThermalImage, body: InnerBody, mean_c: float) -> float:
     """
     ring = image.apparent_c[body.ring_rows, body.ring_cols]
     ring = ring[np.isfinite(ring)]
-    apart = body.coverage - body.ring_coverage
+    apart = coverage.inner - coverage.ring
     if ring.size < LEAST_PIXELS or apart <= 0:
         return 0.0
-    band = {"band_um": image.band_um}
+    band = {"band_um": image.band}
     seen = float(band_radiance(mean_c, **band))
     around = float(np.mean(band_radiance(ring, **band)))
-    own = seen + (1.0 - body.coverage) * (seen - around) / apart
+    own = seen + (1.0 - coverage.inner) * (seen - around) / apart
     corrected = float(band_temperature_c(own, **band))
     return corrected - mean_c if np.isfinite(corrected) else 0.0
 

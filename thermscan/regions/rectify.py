@@ -9,37 +9,11 @@ from thermscan.coordinates import map_points, sample_bilinear
 from thermscan.layout.board import Board
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions.measurement import Rectified
+from thermscan.registration.homography import local_scale
 from thermscan.registration.registration import Registration
 
 # A raster finer than the frame shows nothing more; past this many cells it only costs time.
 LARGEST_RASTER = 600_000
-
-
-def local_scale(registration: Registration, point_mm: tuple[float, float]) -> np.ndarray:
-    """
-    How a small step on the board moves in the frame: the homography's Jacobian at a point.
-
-    Parameters
-    ----------
-    registration : Registration
-    point_mm : tuple of float
-        x, y on the board.
-
-    Returns
-    -------
-    ndarray of shape (2, 2)
-        Pixels a millimetre; columns are the steps along x and along y.
-
-    References
-    ----------
-    .. [1] R. Hartley and A. Zisserman, Multiple View Geometry, 2nd ed., Cambridge 2004, chapter 2
-       (plane homography); its derivative by the quotient rule.
-    """
-    h = registration.px_from_mm
-    weighted = h @ np.array([point_mm[0], point_mm[1], 1.0])
-    place = weighted[:2] / weighted[2]
-    jacobian: np.ndarray = (h[:2, :2] - np.outer(place, h[2, :2])) / weighted[2]
-    return jacobian
 
 
 def rectify_frame(image: ThermalImage, registration: Registration, board: Board) -> Rectified:
@@ -59,7 +33,7 @@ def rectify_frame(image: ThermalImage, registration: Registration, board: Board)
         outline the raster holds the bench.
     """
     centre = (board.width_mm / 2, board.height_mm / 2)
-    px_per_mm = float(np.sqrt(abs(np.linalg.det(local_scale(registration, centre)))))
+    px_per_mm = float(np.sqrt(abs(np.linalg.det(local_scale(registration.px_from_mm, [centre])[0]))))
     coarsest_mm = float(np.sqrt(board.width_mm * board.height_mm / LARGEST_RASTER))
     mm_per_px = max(1.0 / px_per_mm, coarsest_mm)
     rows, cols = (max(1, round(side / mm_per_px)) for side in (board.height_mm, board.width_mm))

@@ -9,6 +9,7 @@ from thermscan.judge.finding import Finding, PartVerdict
 from thermscan.report.cautions import CAUTIONS
 from thermscan.report.flowing import Block, heading
 from thermscan.report.gathering import findings_by_weight, gathered_remarks
+from thermscan.report.lettering import signed
 from thermscan.report.results import software_versions
 from thermscan.report.summary import not_measured_lines, registration_line
 from thermscan.report.verdicts import OVERALL_MARKS, OVERALL_SENTENCES, VERDICT_MARKS, Mark
@@ -24,7 +25,7 @@ def findings_blocks(inspection: Inspection) -> list[Block]:
     judgement = inspection.judgement
     mark = OVERALL_MARKS[judgement.overall]
     blocks = [
-        Block(f"Overall: {mark.word}", size_pt=13.0, bold=True, indent_pt=_INDENT_PT + 4.0, gap_pt=0.0, mark=mark),
+        Block(f"Overall: {mark.word}", size_pt=13.0, bold=True, indent_pt=_INDENT_PT + 5.0, gap_pt=0.0, mark=mark),
         Block(OVERALL_SENTENCES[judgement.overall]),
         Block(_counts(judgement.parts)),
         heading("Findings"),
@@ -35,10 +36,9 @@ def findings_blocks(inspection: Inspection) -> list[Block]:
         blocks.append(Block(finding.text, indent_pt=_INDENT_PT, gap_pt=4.0, mark=_finding_mark(finding)))
         detail = _detail(finding)
         blocks.append(Block(detail, size_pt=7.5, indent_pt=_INDENT_PT, gap_pt=0.5))
-        blocks.extend(
-            Block(f"Possible: {hypothesis}", size_pt=7.5, indent_pt=_INDENT_PT, gap_pt=0.5)
-            for hypothesis in finding.hypotheses
-        )
+        if finding.hypotheses:
+            possible = f"Possible: {'; '.join(finding.hypotheses)}."
+            blocks.append(Block(possible, size_pt=7.5, indent_pt=_INDENT_PT, gap_pt=0.5))
     return blocks
 
 
@@ -91,7 +91,7 @@ def _detail(finding: Finding) -> str:
     told = [f"{finding.level}, {finding.direction}", f"rule: {finding.rule}"]
     if finding.excess_k is not None:
         spread = "" if finding.u_k is None else f" ± {finding.u_k:.1f} (k = 1)"
-        told.append(f"{finding.excess_k:+.1f}{spread} K".replace("-", "\N{MINUS SIGN}", 1))
+        told.append(f"{signed(finding.excess_k)}{spread} K")
     if finding.score is not None:
         told.append(f"score {finding.score:.1f}")
     if finding.own_k is not None and finding.received_k is not None:
@@ -154,7 +154,7 @@ def _image_facts(inspection: Inspection) -> dict[str, object]:
         "Camera's accuracy (k = 1)": f"{image.accuracy_k:.2g} K",
         "Band": f"{low:g} to {high:g} µm",
         "Blur (1 standard deviation)": f"{image.blur_px:.2f} px",
-        "Camera's own emissivity setting": f"{inspection.run.camera_emissivity:g}",
+        "Camera's own emissivity setting": f"{_camera_emissivity(inspection):g}",
     }
 
 
@@ -173,3 +173,9 @@ def _baseline_blocks(inspection: Inspection) -> list[Block]:
         ]
         blocks.append(Block("; ".join(filter(None, told)), gap_pt=1.0))
     return blocks
+
+
+def _camera_emissivity(inspection: Inspection) -> float:
+    """What the frames were taken with: the run's word, else the camera file's, else 1."""
+    stated = (inspection.run.camera_emissivity, inspection.camera.emissivity)
+    return next((value for value in stated if value is not None), 1.0)

@@ -44,7 +44,7 @@ def run_document(run: Run) -> dict[str, object]:
         "minutes_on": run.minutes_on,
         "board_serial": run.board_serial,
         "camera": text(run.camera),
-        "camera_emissivity": run.camera_emissivity,
+        "camera_emissivity": 1.0 if run.camera_emissivity is None else run.camera_emissivity,
         "operator": run.operator,
         "note": run.note,
         "taken": run.taken.isoformat() if run.taken else None,

@@ -128,7 +128,7 @@ class RunRecord(Record):
     minutes_on: NotNegative | None = None
     board_serial: Label | None = None
     camera: Annotated[Name, BeforeValidator(_path_text)] | None = None
-    camera_emissivity: Emissivity = 1.0
+    camera_emissivity: Emissivity | None = None
     operator: Text | None = None
     note: Note | None = None
     taken: Annotated[datetime, BeforeValidator(_taken)] | None = None

@@ -42,8 +42,9 @@ class Run:
         None: read from the file where it says.
     camera : Path or None
         Camera file.
-    camera_emissivity : float
-        What the camera itself was set to when it turned radiance into temperature.
+    camera_emissivity : float or None
+        What the camera itself was set to when it turned radiance into temperature. None: what the camera
+        file says, or 1.
     """
 
     frames: tuple[Path, ...]
@@ -55,7 +56,7 @@ class Run:
     minutes_on: float | None = None
     board_serial: str | None = None
     camera: Path | None = None
-    camera_emissivity: float = 1.0
+    camera_emissivity: float | None = None
     operator: str | None = None
     note: str | None = None
     taken: datetime | None = None
