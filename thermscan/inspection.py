@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Protocol
 
 from thermscan.errors import InputError
 from thermscan.frames.frame import Frame
@@ -130,7 +131,7 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
         measurements=measurements,
         judgement=judgement,
         baseline=baseline,
-        remarks=_remarks(run, board, frames, image, registration, judgement),
+        remarks=_remarks(run, board, *frames, image, registration, judgement),
     )
 
 
@@ -158,15 +159,11 @@ def _with_measured_blur(
     return replace(image, blur_px=blur.blur_px, u_blur_px=max(blur.u_px, LEAST_BLUR_DOUBT_PX))
 
 
-def _remarks(
-    run: Run,
-    board: Board,
-    frames: tuple[Frame, ...],
-    image: ThermalImage,
-    registration: Registration,
-    judgement: Judgement,
-) -> tuple[str, ...]:
+class _Remarked(Protocol):
+    @property
+    def remarks(self) -> tuple[str, ...]: ...
+
+
+def _remarks(*stages: _Remarked) -> tuple[str, ...]:
     """Every stage's remarks in the order of the work, each once."""
-    said = [*run.remarks, *board.remarks, *(remark for frame in frames for remark in frame.remarks)]
-    said += [*image.remarks, *registration.remarks, *judgement.remarks]
-    return tuple(dict.fromkeys(said))
+    return tuple(dict.fromkeys(remark for stage in stages for remark in stage.remarks))
