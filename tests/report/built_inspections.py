@@ -81,7 +81,7 @@ def with_part_texts(inspection: Inspection, text: str) -> Inspection:
     """The same inspection, with an odd text in every place where a person writes one."""
     parts = {part.ref: replace(part, ref=f"{part.ref}{text}", kind=text, group=text) for part in inspection.board.parts}
     measurements = tuple(replace(each, part=parts[each.part.ref]) for each in inspection.measurements)
-    by_ref = {old: each for old, each in zip(parts, measurements, strict=True)}
+    by_ref = dict(zip(parts, measurements, strict=True))
     judgement = inspection.judgement
     verdicts = tuple(replace(each, measurement=by_ref[each.measurement.part.ref]) for each in judgement.parts)
     findings = tuple(

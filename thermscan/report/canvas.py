@@ -15,7 +15,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 from matplotlib.text import Text
 
-from thermscan.report.lettering import FONT_FAMILY, fitted_text, printable
+from thermscan.report.lettering import FONT_FAMILY, fitted_text, printable, wrapped_text
 from thermscan.report.verdicts import Mark
 
 POINTS_AN_INCH = 72.0
@@ -24,9 +24,9 @@ FAINT_INK = "#5A5A5A"
 RULE = "#BBBBBB"
 
 # What a title and its caption take up at the top of a sheet.
-TITLE_PT = 30.0
+TITLE_PT = 40.0
 
-_STYLE = {
+_STYLE: dict[Any, Any] = {
     "font.family": FONT_FAMILY,
     "font.size": 7.0,
     # A dollar sign in a ref or a note is a dollar sign, not the start of a formula.
@@ -115,6 +115,16 @@ class Sheet:
         )
         self.figure.add_artist(Rectangle((x0, y0), x1 - x0, y1 - y0, facecolor=colour, edgecolor="none", zorder=0))
 
+    def frame(self, left_pt: float, bottom_pt: float, width_pt: float, height_pt: float, *, dashed: bool) -> None:
+        """A rectangle's outline."""
+        (x0, y0), (x1, y1) = (
+            self._fraction(left_pt, bottom_pt),
+            self._fraction(left_pt + width_pt, bottom_pt + height_pt),
+        )
+        style = (0, (2.0, 1.5)) if dashed else "solid"
+        look: dict[str, Any] = {"facecolor": "none", "edgecolor": INK, "linewidth": 0.7, "linestyle": style}
+        self.figure.add_artist(Rectangle((x0, y0), x1 - x0, y1 - y0, **look))
+
     def rule(self, y_pt: float, *, colour: str = RULE, width_pt: float = 0.6) -> None:
         """A horizontal line over the whole width."""
         (left, y), (right, _) = self._fraction(0.0, y_pt), self._fraction(self.width_pt, y_pt)
@@ -133,10 +143,11 @@ def blank_sheet(width_pt: float, height_pt: float) -> Sheet:
 
 
 def titled(sheet: Sheet, title: str, caption: str) -> Sheet:
-    """Write a title and a line of caption at the top; what remains below is handed back."""
-    sheet.text(
-        0.0, sheet.height_pt - 10.0, fitted_text(title, sheet.width_pt, 11.0, bold=True), fontsize=11.0, weight="bold"
-    )
-    caption_line = fitted_text(caption, sheet.width_pt, 7.5)
-    sheet.text(0.0, sheet.height_pt - 23.0, caption_line, fontsize=7.5, color=FAINT_INK)
-    return sheet.part(0.0, 0.0, sheet.width_pt, sheet.height_pt - TITLE_PT)
+    """Write a title and up to two lines of caption at the top; what remains below is handed back."""
+    width = sheet.width_pt
+    sheet.text(0.0, sheet.height_pt - 10.0, fitted_text(title, width, 11.0, bold=True), fontsize=11.0, weight="bold")
+    first, *rest = wrapped_text(caption, width, 7.5)
+    lines = [first, fitted_text(" ".join(rest), width, 7.5)] if rest else [first]
+    for index, line in enumerate(lines):
+        sheet.text(0.0, sheet.height_pt - 22.0 - 10.0 * index, line, fontsize=7.5, color=FAINT_INK)
+    return sheet.part(0.0, 0.0, width, sheet.height_pt - TITLE_PT + 10.0 * (2 - len(lines)))

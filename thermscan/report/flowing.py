@@ -81,7 +81,9 @@ def draw_lines(sheet: Sheet, lines: Sequence[Line]) -> list[Line]:
         weight = "bold" if block.bold else "normal"
         sheet.text(block.indent_pt, base, line.text, fontsize=block.size_pt, weight=weight)
         if block.mark is not None and line.first:
-            sheet.mark(block.indent_pt - 9.0, base + block.size_pt * 0.36, block.mark, size_pt=block.size_pt * 0.8)
+            sheet.mark(
+                block.indent_pt - block.size_pt, base + block.size_pt * 0.36, block.mark, size_pt=block.size_pt * 0.8
+            )
     return list(lines[count:])
 
 
@@ -94,6 +96,6 @@ def _how_many(lines: Sequence[Line], height_pt: float) -> int:
         count += 1
     # A heading stays with what it heads, unless the sheet holds nothing else.
     end = count
-    while count < len(lines) and 0 < end and lines[end - 1].block.keep:
+    while count < len(lines) and end > 0 and lines[end - 1].block.keep:
         end -= 1
     return end or count

@@ -146,8 +146,9 @@ class LabelField:
         return bool(free[0])
 
     def _within(self, boxes: Box) -> NDArray[np.bool_]:
-        inside: NDArray[np.bool_] = (boxes[:, :2] >= self._bounds[:2]).all(axis=1)
-        return inside & (boxes[:, 2:] <= self._bounds[2:]).all(axis=1)
+        inside: NDArray[np.bool_] = np.all(boxes[:, :2] >= self._bounds[:2], axis=1)
+        inside &= np.all(boxes[:, 2:] <= self._bounds[2:], axis=1)
+        return inside
 
     def _candidates(self, body: NDArray[np.float64], width: float, height: float) -> tuple[Box, NDArray[np.float64]]:
         anchor = body.mean(axis=0)
@@ -185,7 +186,7 @@ def _box_at(centres: NDArray[np.float64], extent: tuple[float, float]) -> Box:
 def _overlap(boxes: Box, others: Box, *, gap: float = GAP_PT) -> NDArray[np.bool_]:
     low = boxes[:, None, :2] - gap < others[None, :, 2:]
     high = boxes[:, None, 2:] + gap > others[None, :, :2]
-    both: NDArray[np.bool_] = (low & high).all(axis=2).any(axis=1)
+    both: NDArray[np.bool_] = np.any(np.all(low & high, axis=2), axis=1)
     return both
 
 
@@ -200,7 +201,7 @@ def _covers(boxes: Box, bodies: Box) -> NDArray[np.float64]:
 
 
 def _crossed_by(boxes: Box, lines: Box) -> NDArray[np.bool_]:
-    crossed: NDArray[np.bool_] = _lines_meet_boxes(lines, boxes).any(axis=0)
+    crossed: NDArray[np.bool_] = np.any(_lines_meet_boxes(lines, boxes), axis=0)
     return crossed
 
 

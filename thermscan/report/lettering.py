@@ -112,6 +112,18 @@ def wrapped_text(text: str, width_pt: float, size_pt: float, *, bold: bool = Fal
     return [*lines, line]
 
 
+def signed(value: float) -> str:
+    """
+    A number with its sign and one decimal.
+
+    Examples
+    --------
+    >>> signed(2.0), signed(-0.26)
+    ('+2.0', '−0.3')
+    """
+    return f"{value:+.1f}".replace("-", "\N{MINUS SIGN}")
+
+
 def _broken_word(word: str, width_pt: float, size_pt: float, bold: bool) -> list[str]:
     pieces = [""]
     for letter in word:

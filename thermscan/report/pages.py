@@ -11,6 +11,7 @@ from thermscan.report.canvas import FAINT_INK, INK, Sheet, blank_sheet
 from thermscan.report.flowing import Line, draw_lines, flowed_lines
 from thermscan.report.lettering import fitted_text, text_width_pt
 from thermscan.report.plates import (
+    BETWEEN_PLATES_PT,
     BODY_HEIGHT_PT,
     BODY_WIDTH_PT,
     FOOTER_PT,
@@ -31,10 +32,8 @@ from thermscan.report.told import (
 )
 from thermscan.report.verdicts import OVERALL_MARKS
 
-_BETWEEN_PLATES_PT = 14.0
-
-# The findings open the first page and get at least this much of it, if they need it.
-_FINDINGS_PT = 230.0
+# The findings open the first page and get at least this much of it, if they need it; the frame shrinks.
+_FINDINGS_PT = 330.0
 
 
 class Pages:
@@ -52,7 +51,7 @@ class Pages:
         whole = Sheet(self.figures[-1], MARGIN_PT, MARGIN_PT + FOOTER_PT, BODY_WIDTH_PT, BODY_HEIGHT_PT)
         self._free_pt -= height_pt
         given = whole.part(0.0, self._free_pt, BODY_WIDTH_PT, height_pt)
-        self._free_pt -= _BETWEEN_PLATES_PT
+        self._free_pt -= BETWEEN_PLATES_PT
         return given
 
     def flow(self, lines: Sequence[Line]) -> None:
@@ -97,8 +96,8 @@ def report_pages(inspection: Inspection, plates: Sequence[Plate] | None = None) 
     first, *others = plates_of(inspection) if plates is None else plates
     findings = flowed_lines(findings_blocks(inspection), BODY_WIDTH_PT)
     needed = sum(line.height_pt for line in findings)
-    frame_height = min(first.height_pt, BODY_HEIGHT_PT - _BETWEEN_PLATES_PT - min(needed, _FINDINGS_PT))
-    room = BODY_HEIGHT_PT - _BETWEEN_PLATES_PT - frame_height
+    frame_height = min(first.height_pt, BODY_HEIGHT_PT - BETWEEN_PLATES_PT - min(needed, _FINDINGS_PT))
+    room = BODY_HEIGHT_PT - BETWEEN_PLATES_PT - frame_height
     left = draw_lines(pages.sheet(min(needed, room)), findings)
     first.draw(pages.sheet(frame_height))
     pages.flow(left)

@@ -12,20 +12,17 @@ from numpy.typing import NDArray
 from thermscan.inspection import Inspection
 from thermscan.report.canvas import INK, TITLE_PT, Sheet, titled
 from thermscan.report.gathering import verdicts_in_layout_order
+from thermscan.report.marking import Body, draw_bodies, draw_unmapped, label_picture, note_left_out
 from thermscan.report.pictures import (
     KEY_PT,
     NO_READING_COLOUR,
-    Body,
     colour_range,
     draw_bar,
-    draw_bodies,
-    draw_key,
-    label_bodies,
+    draw_map_key,
     picture_axes,
     picture_height_pt,
     thermal_map,
 )
-from thermscan.report.plate_frame import note_left_out
 
 # Ground around the board, as a share of its longer side: room for labels of parts at the edge.
 _MARGIN = 0.05
@@ -38,17 +35,23 @@ def draw_rectified_board(sheet: Sheet, inspection: Inspection) -> None:
         "The board from straight above, with its parts",
         "Apparent temperature, component side. Flagged parts are always named; others where there is room.",
     )
-    axes, beside = board_axes(draw_key(room, inspection), inspection)
+    axes, beside = board_axes(draw_map_key(room, inspection), inspection)
     rectified = inspection.rectified
     apparent = np.where(rectified.on_board, rectified.apparent_c, np.nan)
-    low, high = colour_range(apparent)
-    picture = draw_raster(axes, inspection, apparent, rectified.mm_per_px, thermal_map(), low, high)
+    picture = draw_raster(
+        axes,
+        inspection,
+        raster=apparent,
+        mm_per_px=rectified.mm_per_px,
+        colours=thermal_map(),
+        limits=colour_range(apparent),
+    )
     if beside is not None and np.isfinite(apparent).any():
         draw_bar(beside, picture, apparent, "apparent temperature, °C")
     bodies = board_bodies(inspection)
     draw_bodies(axes, bodies)
-    draw_unmapped(axes, inspection)
-    note_left_out(axes, label_bodies(axes, bodies, inspection, others=True))
+    draw_unmapped(axes, inspection, in_place)
+    note_left_out(axes, label_picture(axes, bodies, inspection, in_place, others=True))
 
 
 def board_height_pt(inspection: Inspection, width_pt: float) -> float:
@@ -75,27 +78,27 @@ def board_axes(sheet: Sheet, inspection: Inspection) -> tuple[Axes, Axes | None]
 def draw_raster(
     axes: Axes,
     inspection: Inspection,
+    *,
     raster: NDArray[np.float64],
     mm_per_px: float,
     colours: Colormap,
-    low: float,
-    high: float,
+    limits: tuple[float, float],
 ) -> AxesImage:
     """A raster of the board in its place, with the outline; where it has no reading the board is light grey."""
     outline = inspection.board.outline_mm
     axes.add_patch(Polygon(outline, closed=True, facecolor=NO_READING_COLOUR, edgecolor="none", zorder=0))
-    limits = axes.get_xlim(), axes.get_ylim()
+    view = axes.get_xlim(), axes.get_ylim()
     rows, cols = raster.shape
     picture = axes.imshow(
         raster,
         cmap=colours,
-        vmin=low,
-        vmax=high,
+        vmin=limits[0],
+        vmax=limits[1],
         aspect="auto",
         interpolation="nearest",
         extent=(0.0, cols * mm_per_px, rows * mm_per_px, 0.0),
     )
-    axes.set(xlim=limits[0], ylim=limits[1])
+    axes.set(xlim=view[0], ylim=view[1])
     axes.add_patch(Polygon(outline, closed=True, facecolor="none", edgecolor=INK, linewidth=1.0))
     return picture
 
@@ -105,12 +108,6 @@ def board_bodies(inspection: Inspection) -> list[Body]:
     return [Body(verdict, verdict.measurement.part.corners_mm()) for verdict in verdicts_in_layout_order(inspection)]
 
 
-def draw_unmapped(axes: Axes, inspection: Inspection) -> None:
-    """A dashed ring around heat where the layout has no part, as large as that heat."""
-    for heat in inspection.judgement.unmapped:
-        # At least 2 mm, so that the ring can be seen.
-        radius = max(np.sqrt(heat.area_mm2 / np.pi), 2.0)
-        turn = np.linspace(0.0, 2 * np.pi, 49)
-        x, y = heat.x_mm + radius * np.cos(turn), heat.y_mm + radius * np.sin(turn)
-        axes.plot(x, y, color="white", linewidth=2.2, scalex=False, scaley=False)
-        axes.plot(x, y, color=INK, linewidth=1.0, linestyle=(0, (3.0, 1.5)), scalex=False, scaley=False)
+def in_place(points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Board millimetres are these pictures' own units."""
+    return points_mm

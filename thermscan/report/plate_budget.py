@@ -37,7 +37,8 @@ def draw_budget(sheet: Sheet, parts: Sequence[PartVerdict]) -> None:
     room = titled(
         sheet,
         "Uncertainty of the flagged parts' temperatures",
-        "Standard uncertainties in kelvin (k = 1). Starred sources are shared: they cancel, as far as parts are alike, against peers.",
+        "Standard uncertainties in kelvin (k = 1); the darker, the larger the share. "
+        "Starred sources are shared: against peers they cancel as far as the parts are alike.",
     )
     sources = _sources(parts)
     width = (room.width_pt - _REF_PT - _TOTAL_PT) / max(len(sources), 1)

@@ -10,9 +10,10 @@ from thermscan.coordinates import sample_bilinear
 from thermscan.inspection import Inspection
 from thermscan.judge.baseline import Baseline
 from thermscan.report.canvas import INK, Sheet, titled
-from thermscan.report.pictures import draw_bar, draw_bodies, draw_key, label_bodies, thermal_map
-from thermscan.report.plate_board import board_axes, board_bodies, draw_raster
-from thermscan.report.plate_frame import note_left_out
+from thermscan.report.lettering import signed
+from thermscan.report.marking import draw_bodies, draw_unmapped, label_picture, note_left_out
+from thermscan.report.pictures import draw_bar, draw_map_key, thermal_map
+from thermscan.report.plate_board import board_axes, board_bodies, draw_raster, in_place
 
 # Diverging, and apart for colour-blind readers; both ends are dark in grey, so that contours carry the sign there.
 _DIFFERENCE_MAP = "RdBu_r"
@@ -27,20 +28,29 @@ def draw_difference(sheet: Sheet, inspection: Inspection, baseline: Baseline) ->
     runs = len(baseline.runs)
     caption = (
         f"Apparent rise above ambient minus the mean of {runs} known-good {'run' if runs == 1 else 'runs'}; "
-        f"the board-wide shift of {shift:+.1f} K (median) is taken out. "
-    ).replace("-", "\N{MINUS SIGN}")
-    room = titled(sheet, "Difference from the baseline", caption + "Solid contours: hotter; dotted: colder.")
-    axes, beside = board_axes(draw_key(room, inspection), inspection)
+        f"the board-wide shift of {signed(shift)} K (median) is taken out. "
+        "Contours at half the scale: solid where hotter, dotted where colder."
+    )
+    room = titled(sheet, "Difference from the baseline", caption)
+    axes, beside = board_axes(draw_map_key(room, inspection), inspection)
     finite = difference[np.isfinite(difference)]
     end = max(_LEAST_RANGE_K, float(np.percentile(np.abs(finite), 99.8)) if finite.size else 0.0)
     mm_per_px = inspection.rectified.mm_per_px
-    picture = draw_raster(axes, inspection, difference, mm_per_px, thermal_map(_DIFFERENCE_MAP), -end, end)
+    picture = draw_raster(
+        axes,
+        inspection,
+        raster=difference,
+        mm_per_px=mm_per_px,
+        colours=thermal_map(_DIFFERENCE_MAP),
+        limits=(-end, end),
+    )
     if beside is not None and finite.size:
         draw_bar(beside, picture, difference, "difference from the baseline, K")
         _draw_contours(axes, difference, mm_per_px, end)
     bodies = board_bodies(inspection)
-    draw_bodies(axes, bodies)
-    note_left_out(axes, label_bodies(axes, bodies, inspection, others=False))
+    draw_bodies(axes, bodies, on_white=True)
+    draw_unmapped(axes, inspection, in_place)
+    note_left_out(axes, label_picture(axes, bodies, inspection, in_place, others=False))
 
 
 def difference_raster_k(inspection: Inspection, baseline: Baseline) -> tuple[NDArray[np.float64], float]:

@@ -9,15 +9,13 @@ from numpy.typing import NDArray
 from thermscan.inspection import Inspection
 from thermscan.report.canvas import TITLE_PT, Sheet, titled
 from thermscan.report.gathering import verdicts_in_layout_order
+from thermscan.report.marking import Body, draw_bodies, draw_unmapped, label_picture, note_left_out
 from thermscan.report.pictures import (
     KEY_PT,
     NO_READING_COLOUR,
-    Body,
     colour_range,
     draw_bar,
-    draw_bodies,
-    draw_key,
-    label_bodies,
+    draw_map_key,
     picture_axes,
     picture_height_pt,
     thermal_map,
@@ -30,14 +28,14 @@ def draw_annotated_frame(sheet: Sheet, inspection: Inspection) -> None:
     caption = "Apparent temperature, before any correction for the surfaces."
     if frames > 1:
         caption += f" Average of {frames} aligned frames."
-    room = draw_key(titled(sheet, "Annotated frame, as the camera saw it", caption), inspection)
+    room = draw_map_key(titled(sheet, "Annotated frame, as the camera saw it", caption), inspection)
     rows, cols = inspection.image.shape
     axes, beside = picture_axes(room, cols, rows)
     draw_camera_view(axes, inspection, beside)
     bodies = frame_bodies(inspection)
     draw_bodies(axes, bodies)
-    left_out = label_bodies(axes, bodies, inspection, others=False)
-    note_left_out(axes, left_out)
+    draw_unmapped(axes, inspection, inspection.registration.px)
+    note_left_out(axes, label_picture(axes, bodies, inspection, inspection.registration.px, others=False))
 
 
 def annotated_frame_height_pt(inspection: Inspection, width_pt: float) -> float:
@@ -77,11 +75,3 @@ def frame_bodies(inspection: Inspection) -> list[Body]:
 def outline_px(inspection: Inspection) -> NDArray[np.float64]:
     """The board's outline in the frame; shape (n, 2)."""
     return inspection.registration.px(inspection.board.outline_mm)
-
-
-def note_left_out(axes: Axes, refs: tuple[str, ...]) -> None:
-    """Say under the picture how many flagged parts found no room for a label."""
-    if refs:
-        axes.set_xlabel(
-            f"{axes.get_xlabel()}   ({len(refs)} flagged parts unlabelled for want of room: see the ranking)"
-        )

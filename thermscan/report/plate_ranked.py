@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -14,14 +15,16 @@ from thermscan.judge.finding import Finding, PartVerdict
 from thermscan.regions.measurement import PartMeasurement
 from thermscan.report.canvas import FAINT_INK, INK, RULE, TITLE_PT, Sheet, titled
 from thermscan.report.gathering import FLAGGED_VERDICTS, main_finding_by_ref, verdicts_in_layout_order
-from thermscan.report.lettering import fitted_text
-from thermscan.report.pictures import KEY_PT, draw_key
+from thermscan.report.lettering import fitted_text, signed, text_width_pt
+from thermscan.report.pictures import KEY_PT
 from thermscan.report.verdicts import VERDICT_MARKS
 
 _ROW_PT = 11.0
 _COLUMNS = 2
 _GUTTER_PT = 18.0
 _REF_PT, _VALUE_PT, _SCALE_PT = 46.0, 66.0, 26.0
+
+_CONTINUED = ", continued"
 
 # Error bars span this many standard uncertainties: about 95 %.
 _COVERAGE = 2.0
@@ -53,19 +56,36 @@ def ranked_rows(inspection: Inspection) -> list[Row]:
 
 
 def ranked_pages(inspection: Inspection, height_pt: float) -> list[list[list[Row]]]:
-    """The rows, cut into pages of columns that a sheet of that height can hold; a heading keeps its first part."""
+    """
+    The rows, cut into pages of columns that a sheet of that height can hold.
+
+    A heading keeps its first part, a group cut in two gets its heading again, and the columns of the
+    last page are of like length.
+    """
     room = max(int((height_pt - TITLE_PT - KEY_PT - _SCALE_PT) / _ROW_PT), 3)
-    columns: list[list[Row]] = [[]]
     rows = ranked_rows(inspection)
-    for index, row in enumerate(rows):
-        alone = row.heading is not None and len(columns[-1]) == room - 1
-        if len(columns[-1]) == room or alone:
-            columns.append([])
-            if row.heading is None:
-                heading = next(each.heading for each in reversed(rows[:index]) if each.heading)
-                columns[-1].append(Row(heading=f"{heading}, continued"))
-        columns[-1].append(row)
-    return [columns[first : first + _COLUMNS] for first in range(0, len(columns), _COLUMNS)] if rows else []
+    pages: list[list[list[Row]]] = []
+    while rows:
+        # Two more than half, for headings that are repeated or moved on.
+        even = min(room, max(len(rows) // _COLUMNS + 2, 3))
+        columns = []
+        for _ in range(_COLUMNS):
+            column, rows = _cut(rows, even)
+            columns.append(column)
+        pages.append([column for column in columns if column])
+    return pages
+
+
+def _cut(rows: list[Row], room: int) -> tuple[list[Row], list[Row]]:
+    """As many rows as there is room for, and what is left, which begins with a heading."""
+    if len(rows) <= room:
+        return rows, []
+    end = room - 1 if rows[room - 1].heading is not None else room
+    taken, left = rows[:end], rows[end:]
+    if left[0].heading is None:
+        heading = next(each.heading for each in reversed(taken) if each.heading)
+        left = [Row(heading=heading if heading.endswith(_CONTINUED) else heading + _CONTINUED), *left]
+    return taken, left
 
 
 def draw_ranked(sheet: Sheet, inspection: Inspection, columns: Sequence[Sequence[Row]]) -> None:
@@ -73,10 +93,10 @@ def draw_ranked(sheet: Sheet, inspection: Inspection, columns: Sequence[Sequence
     room = titled(
         sheet,
         "Parts ranked against their peers",
-        "Rise above ambient. Thick bar: what a part does not share with its peers; thin bar: all (both 95 %). "
-        "Upright line: the group's median.",
+        "Rise above ambient ± standard uncertainty. Error bars, 95 %: thick for what a part does not share with its "
+        "peers, thin for all. Upright line: the group's median. Wide bars: own heat (grey), received (hatched).",
     )
-    room = draw_key(room, inspection)
+    room = _draw_key(room, columns)
     findings = main_finding_by_ref(inspection)
     limits = _limits(inspection)
     width = (room.width_pt - _GUTTER_PT * (_COLUMNS - 1)) / _COLUMNS
@@ -117,6 +137,7 @@ def _limits(inspection: Inspection) -> tuple[float, float]:
 def _draw_column(sheet: Sheet, rows: Sequence[Row], findings: dict[str, Finding], limits: tuple[float, float]) -> None:
     axes = sheet.axes(_REF_PT, _SCALE_PT, sheet.width_pt - _REF_PT - _VALUE_PT, sheet.height_pt - _SCALE_PT)
     axes.set(xlim=limits, ylim=(len(rows) - 0.5, -0.5), yticks=[], xlabel="rise above ambient, K")
+    axes.spines[["left", "top", "right"]].set_visible(False)
     axes.grid(axis="x", color=RULE, linewidth=0.4)
     axes.set_axisbelow(True)
     for index, row in enumerate(rows):
@@ -143,7 +164,7 @@ def _draw_row(axes: Axes, index: int, row: Row, finding: Finding | None) -> None
         axes.plot([row.peer_median_k] * 2, [index - 0.5, index + 0.5], color=FAINT_INK, linewidth=1.0)
     if finding is not None and finding.own_k is not None and finding.received_k is not None:
         axes.barh(index, finding.own_k, height=0.5, color="#CFCFCF", edgecolor=FAINT_INK, linewidth=0.4)
-        received = {"left": finding.own_k, "height": 0.5, "facecolor": "white", "edgecolor": FAINT_INK}
+        received: dict[str, Any] = {"left": finding.own_k, "height": 0.5, "facecolor": "white", "edgecolor": FAINT_INK}
         axes.barh(index, finding.received_k, hatch="////", linewidth=0.4, **received)
     own = own_uncertainty_k(verdict.measurement)
     for spread, width in ((verdict.measurement.u_c, 0.7), (own, 2.4)):
@@ -168,4 +189,16 @@ def _value_text(verdict: PartVerdict) -> str:
     measured = verdict.measurement
     spread = f" ± {measured.u_c:.1f}" if measured.u_c is not None else ""
     word = "" if verdict.verdict == "normal" else f" {verdict.verdict}"
-    return f"{measured.rise_k:+.1f}{spread} K{word}".replace("-", "\N{MINUS SIGN}", 1)
+    return f"{signed(measured.rise_k or 0.0)}{spread} K{word}"
+
+
+def _draw_key(sheet: Sheet, columns: Sequence[Sequence[Row]]) -> Sheet:
+    used = {row.verdict.verdict for rows in columns for row in rows if row.verdict is not None}
+    x = 0.0
+    for verdict, mark in VERDICT_MARKS.items():
+        if verdict in used:
+            text = f"{mark.word}: {mark.shape}"
+            sheet.mark(x + 4.0, 5.0, mark, size_pt=5.5)
+            sheet.text(x + 11.0, 2.5, text, fontsize=7.0)
+            x += 22.0 + text_width_pt(text, 7.0)
+    return sheet.part(0.0, KEY_PT, sheet.width_pt, sheet.height_pt - KEY_PT)

@@ -10,7 +10,8 @@ from thermscan.inspection import Inspection
 from thermscan.registration.homography import corner_jacobian
 from thermscan.report.canvas import INK, TITLE_PT, Sheet, titled
 from thermscan.report.lettering import fitted_text
-from thermscan.report.pictures import Body, draw_bodies, picture_axes, picture_height_pt, thermal_map
+from thermscan.report.marking import Body, draw_bodies
+from thermscan.report.pictures import picture_axes, picture_height_pt, thermal_map
 from thermscan.report.plate_frame import draw_camera_view, frame_bodies
 from thermscan.report.summary import registration_line
 

@@ -23,6 +23,9 @@ MARGIN_PT, HEADER_PT, FOOTER_PT = 42.0, 46.0, 22.0
 BODY_WIDTH_PT = PAGE_WIDTH_PT - 2 * MARGIN_PT
 BODY_HEIGHT_PT = PAGE_HEIGHT_PT - 2 * MARGIN_PT - HEADER_PT - FOOTER_PT
 
+# Between two pictures on a page, and how much smaller the boards' may get to share one.
+BETWEEN_PLATES_PT, _SHRINK = 14.0, 1.25
+
 # White around a picture that stands alone.
 _PNG_MARGIN_PT = 12.0
 
@@ -51,6 +54,10 @@ def plates_of(inspection: Inspection) -> list[Plate]:
     """All pictures that this inspection calls for; the annotated frame is the first."""
     width, most = BODY_WIDTH_PT, BODY_HEIGHT_PT
     board_height = min(board_height_pt(inspection, width), most)
+    # A little smaller is better than half a page left empty.
+    half = (most - BETWEEN_PLATES_PT) / 2
+    if half < board_height <= _SHRINK * half:
+        board_height = half
     frame_height = min(annotated_frame_height_pt(inspection, width), most)
     plates = [
         Plate("annotated-frame", frame_height, partial(draw_annotated_frame, inspection=inspection)),

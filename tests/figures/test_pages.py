@@ -1,0 +1,186 @@
+"""
+The pages and pictures, looked at as data: what they say, and that nothing covers anything.
+
+Pictures are not compared pixel by pixel: letters come out differently with each release of FreeType and
+matplotlib, so that such a test would fail on other machines for no fault of ours, or be so tolerant as to
+see none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import combinations
+
+import matplotlib as mpl
+import pytest
+from matplotlib.figure import Figure
+from matplotlib.text import Text
+from matplotlib.transforms import Bbox
+
+from tests.report.built_inspections import build_inspection, with_part_texts
+from thermscan.inspection import Inspection
+from thermscan.report.canvas import report_style
+from thermscan.report.gathering import flagged_verdicts
+from thermscan.report.pages import report_pages
+from thermscan.report.plates import plate_figure, plates_of
+
+# Letters may touch by this share of a pixel at 100 dots an inch: rounding of the renderer, not a covered label.
+TOUCH_PX = 0.75
+
+
+def shown_texts(figure: Figure) -> list[tuple[Text, Bbox]]:
+    """All text that the figure shows, with its extent as drawn."""
+    figure.draw_without_rendering()
+    renderer = figure.canvas.get_renderer()
+    found = []
+    for text in figure.findobj(Text):
+        if not (text.get_visible() and text.get_text().strip() and is_within(text, figure)):
+            continue
+        # The extent of the letters; a label's frame is drawn around them and may touch its neighbour's.
+        found.append((text, Text.get_window_extent(text, renderer)))
+    return found
+
+
+def is_within(text: Text, figure: Figure) -> bool:
+    """Whether it is drawn: matplotlib keeps tick labels beyond the axes' limits, unseen."""
+    for axes in figure.axes:
+        for axis in (axes.xaxis, axes.yaxis):
+            labels = [label for tick in axis.get_major_ticks() for label in (tick.label1, tick.label2)]
+            if text in labels:
+                drawn = axis._update_ticks()  # the ticks that lie within the limits
+                return any(text in (tick.label1, tick.label2) for tick in drawn)
+    return True
+
+
+def overlapping(figure: Figure) -> list[tuple[str, str]]:
+    pairs = []
+    for (one, a), (other, b) in combinations(shown_texts(figure), 2):
+        across = min(a.x1, b.x1) - max(a.x0, b.x0)
+        along = min(a.y1, b.y1) - max(a.y0, b.y0)
+        if across > TOUCH_PX and along > TOUCH_PX:
+            pairs.append((one.get_text(), other.get_text()))
+    return pairs
+
+
+def figures_of(inspection: Inspection) -> Iterator[tuple[str, Figure]]:
+    with report_style():
+        for plate in plates_of(inspection):
+            yield plate.name, plate_figure(plate)
+        for number, page in enumerate(report_pages(inspection), start=1):
+            yield f"page {number}", page
+
+
+def words_on(figures: list[Figure]) -> str:
+    return "\n".join(text.get_text() for figure in figures for text in figure.findobj(Text))
+
+
+@pytest.mark.parametrize(
+    ("count", "flagged", "shape", "size_mm"),
+    [
+        (20, 3, (120, 160), (100.0, 80.0)),
+        (60, 5, (240, 320), (180.0, 120.0)),
+        (120, 8, (480, 640), (120.0, 190.0)),
+        (120, 30, (120, 160), (250.0, 60.0)),
+        (300, 12, (240, 320), (180.0, 120.0)),
+    ],
+)
+def test_no_text_covers_another(count: int, flagged: int, shape: tuple[int, int], size_mm: tuple[float, float]) -> None:
+    inspection = build_inspection(count, flagged=flagged, shape=shape, size_mm=size_mm)
+    for name, figure in figures_of(inspection):
+        assert overlapping(figure) == [], name
+
+
+def test_the_overlap_check_sees_a_covered_label() -> None:
+    figure = Figure()
+    mpl.backends.backend_agg.FigureCanvasAgg(figure)
+    figure.text(0.5, 0.5, "U1 hot")
+    figure.text(0.51, 0.5, "U2 hot")
+    assert overlapping(figure) == [("U1 hot", "U2 hot")]
+
+
+@pytest.mark.parametrize("turns", [0, 1, 2, 3])
+def test_every_flagged_part_is_named_in_the_frame_and_on_the_board_however_the_board_lies(turns: int) -> None:
+    inspection = build_inspection(120, flagged=10, quarter_turns=turns)
+    refs = [each.measurement.part.ref for each in flagged_verdicts(inspection)]
+    assert len(refs) == 10
+    with report_style():
+        for plate in plates_of(inspection)[:3]:
+            words = words_on([plate_figure(plate)]).split()
+            assert all(ref in words for ref in refs), plate.name
+
+
+def test_text_stays_on_the_paper() -> None:
+    for name, figure in figures_of(build_inspection(120, flagged=12)):
+        page = figure.bbox
+        for text, extent in shown_texts(figure):
+            inside = extent.x0 >= page.x0 and extent.x1 <= page.x1 and extent.y0 >= page.y0 and extent.y1 <= page.y1
+            assert inside, (name, text.get_text())
+
+
+def test_the_report_says_what_was_found_where_it_came_from_and_the_cautions() -> None:
+    inspection = build_inspection(60)
+    with report_style():
+        words = words_on(report_pages(inspection))
+    for part in ("Split-flap controller B", "serial 0042", "Overall: act", "taken 2026-05-02 14:30"):
+        assert part in words
+    assert all(finding.text in words for finding in inspection.judgement.findings)
+    assert "a" * 64 in words  # the frame's hash
+    for danger in ("Mains", "picture tubes", "Hot parts burn", "sees only surfaces", "solvents"):
+        assert danger in words
+    assert " safe " not in words.lower()
+
+
+def test_pages_are_numbered() -> None:
+    with report_style():
+        pages = report_pages(build_inspection(60))
+    for number, page in enumerate(pages, start=1):
+        assert f"page {number} of {len(pages)}" in words_on([page])
+
+
+def test_without_a_baseline_there_is_no_difference_picture() -> None:
+    names = [plate.name for plate in plates_of(build_inspection(20, baseline=False))]
+    assert "difference-from-baseline" not in names
+    assert "difference-from-baseline" in [plate.name for plate in plates_of(build_inspection(20))]
+
+
+def test_a_verdict_is_told_by_word_and_shape_not_by_colour_alone() -> None:
+    inspection = build_inspection(60)
+    with report_style():
+        ranked = next(plate for plate in plates_of(inspection) if plate.name == "ranked-parts-1")
+        figure = plate_figure(ranked)
+    markers = {line.get_marker() for axes in figure.axes for line in axes.lines}
+    assert {"^", "v", "D", "o"} <= markers
+    words = words_on([figure])
+    assert all(word in words for word in ("hot", "cold", "watch"))
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "\U0001f525 hot",
+        "\u05d0\u05d1\u05d2 \u0627\u0644\u0639 \u202e",
+        "x" * 10_000,
+        "a very long name " * 600,
+        "$\\frac{1}{2$ and $",
+        "line\none\r\n\ttab",
+        "\x00\x1b[31m\x7f",
+        "\ud800 half",
+        "Z" + "\u0300\u0316" * 40,
+        "\\textbf{x} _^{}% & #",
+        "",
+    ],
+)
+def test_no_text_breaks_the_report(text: str) -> None:
+    inspection = with_part_texts(build_inspection(12, flagged=3, shape=(48, 64)), text)
+    for name, figure in figures_of(inspection):
+        assert overlapping(figure) == [], name
+        figure.canvas.draw()
+
+
+def test_the_readers_own_settings_change_nothing_and_stay_as_they_were() -> None:
+    with mpl.rc_context({"axes.grid": True, "font.size": 30.0, "text.color": "red"}):
+        mine = dict(mpl.rcParams)
+        with report_style():
+            figure = report_pages(build_inspection(4, flagged=1, shape=(48, 64)))[0]
+        assert dict(mpl.rcParams) == mine
+    assert {text.get_color() for text in figure.texts}.isdisjoint({"red"})
