@@ -1,0 +1,117 @@
+"""Reading frames from text: any usual separator, decimal mark, heading, encoding and line end."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.errors import InputError
+from thermscan.frames.files import unreadable
+from thermscan.frames.headings import Headings, find_headings
+from thermscan.frames.stored import MAX_FILE_PIXELS, StoredPages
+from thermscan.frames.text_dialect import decode_text, find_dialect, plain_lines, take_suffixes
+from thermscan.frames.text_rows import Block, Row, find_blocks, parse_rows
+from thermscan.frames.times import page_times
+
+# Two bytes are the least a cell can take.
+MAX_TEXT_BYTES = 2 * MAX_FILE_PIXELS
+# Blank lines that split a table into pieces this nearly equal may part frames of which one lacks a row.
+NEARLY_EQUAL_ROWS = 2
+_ONE_FRAME = "export one frame a file, or separate frames of equal size by a blank line"
+
+
+def read_csv(path: Path) -> StoredPages:
+    """
+    The frames of a text file as stored, with the header lines that describe them.
+
+    Empty and non-numeric cells are NaN. Index headings and labels are left out. Blocks of equal size between
+    blank lines or heading lines are the frames of a recording.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    StoredPages
+
+    Raises
+    ------
+    InputError
+        It is no text, holds no table, a row has too many or too few cells, or its frames cannot be told apart.
+    """
+    where = str(path)
+    try:
+        if path.stat().st_size > MAX_TEXT_BYTES:
+            raise InputError("the text is too long to be read", where=where, fix="split the recording")
+        raw = path.read_bytes()
+    except OSError as error:
+        raise unreadable(path, error) from error
+    lines = plain_lines(decode_text(raw, where=where))
+    if not any(line.strip() for line in lines):
+        raise InputError("the file is blank", where=where, fix="export it again")
+    lines, cell_unit = take_suffixes(lines, where=where)
+    dialect = find_dialect(lines, where=where)
+    blocks, texts = find_blocks(parse_rows(lines, dialect), where=where)
+    frames, remarks = _frames(blocks, where=where)
+    tables = _without_headings(frames)
+    shapes = {table.shape for table in tables}
+    if len(shapes) > 1:
+        sizes = ", ".join(sorted(f"{cols} x {rows}" for rows, cols in shapes))
+        raise InputError(f"its frames differ in size ({sizes})", where=where, fix=_ONE_FRAME)
+    return StoredPages(
+        pages=tuple(tables),
+        file_format="CSV",
+        stored_as="text",
+        texts=texts,
+        cell_unit=cell_unit,
+        times_s=page_times([block.headings for block in frames], pages=len(tables)),
+        remarks=remarks,
+    )
+
+
+def _frames(blocks: Sequence[Block], *, where: str) -> tuple[tuple[Block, ...], tuple[str, ...]]:
+    """One block a frame: blocks joined where blank lines only space the rows out."""
+    if len(blocks) == 1:
+        return tuple(blocks), ()
+    heights = [len(block.rows) for block in blocks]
+    headed = any(block.headings for block in blocks[1:])
+    if not headed and max(heights) == 1:
+        return (_joined(blocks),), ()
+    if min(heights) == max(heights) and min(heights) > 1:
+        return tuple(blocks), (f"{len(blocks)} frames of {heights[0]} rows follow one another in the file",)
+    if headed or max(heights) - min(heights) <= NEARLY_EQUAL_ROWS:
+        shown = ", ".join(str(height) for height in heights[:6]) + (", …" if len(heights) > 6 else "")
+        raise InputError(f"the table is split into blocks of unequal size ({shown} rows)", where=where, fix=_ONE_FRAME)
+    gaps = ", ".join(str(block.rows[0].line - 1) for block in blocks[1:4])
+    return (_joined(blocks),), (f"blank lines within the table were skipped (line {gaps})",)
+
+
+def _joined(blocks: Sequence[Block]) -> Block:
+    return Block(tuple(row for block in blocks for row in block.rows), blocks[0].headings)
+
+
+def _without_headings(blocks: Sequence[Block]) -> list[NDArray[np.float64]]:
+    tables: list[NDArray[np.float64]] = []
+    for number, block in enumerate(blocks):
+        rows = block.rows
+        values = _array(rows)
+        labelled = values.shape[1] > 2 and all(0 in row.words for row in rows[1:]) and len(rows) > 1
+        corner = bool(np.isfinite(values[0, 0]))
+        headings = find_headings(values, corner_is_number=corner, labelled=labelled)
+        if number and headings.rows == 0 and len(tables[0]) == len(rows):
+            headings = Headings(0, headings.cols)
+        tables.append(values[headings.rows :, headings.cols :])
+    return tables
+
+
+def _array(rows: Sequence[Row]) -> NDArray[np.float64]:
+    """The rows' numbers, without a last column that only the lines' closing separators make."""
+    width = min(row.width for row in rows)
+    values = np.array([row.values[:width] for row in rows], dtype=np.float64)
+    if width > 2 and all(row.ends_empty for row in rows) and np.isnan(values[:, -1]).all():
+        return values[:, :-1]
+    return values

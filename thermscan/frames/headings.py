@@ -1,0 +1,90 @@
+"""Telling a table's index headings from its data: column numbers above, row numbers or labels at the left."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+# Three numbers in step may be chance or a made-up gradient; any fewer say nothing.
+MIN_INDEX_CELLS = 3
+# Positions in millimetres step by anything; so many in exact step, in both directions at once, are no temperatures.
+MIN_POSITION_CELLS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Headings:
+    """How many rows at the top and columns at the left are headings."""
+
+    rows: int
+    cols: int
+
+
+def find_headings(values: NDArray[np.float64], *, corner_is_number: bool, labelled: bool) -> Headings:
+    """
+    Which edges of a table are index headings.
+
+    A row or column is an index only if its numbers are in exact step and the data beside it does not go on in
+    that step, as a table of counting numbers or an invented gradient would.
+
+    Parameters
+    ----------
+    values : ndarray of shape (rows, cols)
+        NaN for cells without a number.
+    corner_is_number : bool
+        False where the top left cell is empty or holds text.
+    labelled : bool
+        The first column holds text, such as "Y0".
+
+    Returns
+    -------
+    Headings
+
+    Examples
+    --------
+    >>> table = np.array([[0, 1, 2], [22.5, 22.6, 23.0], [22.4, 22.9, 23.3]])
+    >>> find_headings(table, corner_is_number=True, labelled=False)
+    Headings(rows=1, cols=0)
+    >>> find_headings(table[1:], corner_is_number=True, labelled=False)
+    Headings(rows=0, cols=0)
+    """
+    if labelled:
+        top = _counts(values[0, 1:]) and not _in_step(values[0, 1:], values[1:, 1:])
+        return Headings(int(top), 1)
+    inner = values[1:, 1:]
+    if inner.size == 0:
+        return Headings(0, 0)
+    above, left = values[0, 1:], values[1:, 0]
+    free = not _in_step(above, inner) and not _in_step(left, inner.T)
+    # Both at once: the corner belongs to neither (empty, text, any number) or to both.
+    if free and _counts(above) and _counts(left) and (len(above) >= MIN_INDEX_CELLS or not corner_is_number):
+        return Headings(1, 1)
+    if free and _positions(above) and _positions(left) and not corner_is_number:
+        return Headings(1, 1)
+    if _counts(values[0]) and values.shape[1] >= MIN_INDEX_CELLS and not _in_step(values[0], values[1:]):
+        return Headings(1, 0)
+    if _counts(values[:, 0]) and values.shape[0] >= MIN_INDEX_CELLS and not _in_step(values[:, 0], values[:, 1:].T):
+        return Headings(0, 1)
+    return Headings(0, 0)
+
+
+def _counts(line: NDArray[np.float64]) -> bool:
+    """0, 1, 2 … or 1, 2, 3 …"""
+    return bool(line.size >= 2 and line[0] in (0.0, 1.0) and np.all(np.diff(line) == 1.0))
+
+
+def _positions(line: NDArray[np.float64]) -> bool:
+    """Any exact step, as far as the digits written allow."""
+    if line.size < MIN_POSITION_CELLS or not np.isfinite(line).all():
+        return False
+    steps = np.diff(line)
+    return bool(steps[0] != 0.0 and np.ptp(steps) <= 1e-9 * np.abs(line).max())
+
+
+def _in_step(line: NDArray[np.float64], others: NDArray[np.float64]) -> bool:
+    """True where the next line of data steps as this one does."""
+    if others.shape[0] == 0 or line.size < 2:
+        return False
+    nearest = others[0]
+    return bool(np.array_equal(np.diff(nearest), np.diff(line)))

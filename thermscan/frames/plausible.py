@@ -1,0 +1,101 @@
+"""Which units would make a frame's values plausible for a warm board on a bench."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from thermscan.frames.units import TEMPERATURE_UNITS, celsius
+from thermscan.scales import ZERO_C_ABS_K
+
+# The coolest twentieth of the view: fewer pixels may be dead, or mirror something cold.
+LOW_PERCENT, HIGH_PERCENT = 5.0, 95.0
+# Work rooms lie between an unheated garage (5 °C) and a hot attic. A board that fills the view may run warmer than
+# the room everywhere, but not above 70 °C at its coolest: plastics and electrolytics of the period are rated to it.
+LOW_MIN_C, LOW_MAX_C = 5.0, 70.0
+# Nothing on a bench is much colder than the room: a camera's offset (2 K), an ambient thermometer elsewhere in
+# the room (2 K) and metal that mirrors a cold window (the coolest twentieth, a few kelvin) together.
+BELOW_AMBIENT_K = 8.0
+# Solder melts at 183 °C; a twentieth of the view above 250 °C is no board under inspection.
+HIGH_MAX_C = 250.0
+# With fewer than half the pixels above absolute zero a unit explains nothing.
+MIN_VALID_FRACTION = 0.5
+# What radiometry/ can answer for; a median beyond it is a wrong unit, whoever named it.
+MEDIAN_MIN_C, MEDIAN_MAX_C = -60.0, 600.0
+
+
+@dataclass(frozen=True, slots=True)
+class UnitOutcome:
+    """What one unit would make of a frame."""
+
+    unit: str
+    coldest_c: float
+    low_c: float
+    median_c: float
+    high_c: float
+    hottest_c: float
+    valid_fraction: float
+    plausible: bool
+
+    def __str__(self) -> str:
+        return f"{self.unit} {_short(self.coldest_c)} / {_short(self.median_c)} / {_short(self.hottest_c)} °C"
+
+
+def unit_outcomes(values: ArrayLike, *, ambient_c: float | None = None) -> tuple[UnitOutcome, ...]:
+    """
+    What each unit would make of a frame, and whether that is plausible for a bench.
+
+    The windows are wide on purpose: the true unit should always be among the plausible ones, so that a single one
+    left is a safe reading, and two left are a reason to ask.
+
+    Parameters
+    ----------
+    values : array_like
+        As stored; NaN does not count, nor does what a unit puts at or below absolute zero.
+    ambient_c : float, optional
+        Room temperature, where the user says it.
+
+    Returns
+    -------
+    tuple of UnitOutcome
+        One a unit; empty where no value is finite.
+
+    Examples
+    --------
+    >>> [o.unit for o in unit_outcomes([29515, 29900, 31000]) if o.plausible]
+    ['cK']
+    >>> [o.unit for o in unit_outcomes([45.0, 50.0, 65.0]) if o.plausible]
+    ['C', 'F']
+    >>> [o.unit for o in unit_outcomes([45.0, 50.0, 65.0], ambient_c=22.0) if o.plausible]
+    ['C']
+    """
+    finite = np.asarray(values, dtype=np.float64).ravel()
+    finite = finite[np.isfinite(finite)]
+    if finite.size == 0:
+        return ()
+    return tuple(unit_outcome(finite, unit, ambient_c=ambient_c) for unit in TEMPERATURE_UNITS)
+
+
+def unit_outcome(finite: NDArray[np.float64], unit: str, *, ambient_c: float | None = None) -> UnitOutcome:
+    """What one unit would make of finite values; see `unit_outcomes`."""
+    temp_c = celsius(finite, unit)
+    valid = temp_c[temp_c > -ZERO_C_ABS_K]
+    fraction = valid.size / temp_c.size
+    shown = valid if valid.size else temp_c
+    coldest, low, median, high, hottest = (
+        float(value) for value in np.percentile(shown, [0.0, LOW_PERCENT, 50.0, HIGH_PERCENT, 100.0])
+    )
+    low_min_c = LOW_MIN_C if ambient_c is None else min(ambient_c - BELOW_AMBIENT_K, LOW_MAX_C)
+    plausible = fraction >= MIN_VALID_FRACTION and low_min_c <= low <= LOW_MAX_C and high <= HIGH_MAX_C
+    return UnitOutcome(unit, coldest, low, median, high, hottest, fraction, plausible)
+
+
+def impossible(outcome: UnitOutcome) -> bool:
+    """True where a unit's result is out of question for any bench, not only unusual."""
+    return outcome.valid_fraction < MIN_VALID_FRACTION or not MEDIAN_MIN_C <= outcome.median_c <= MEDIAN_MAX_C
+
+
+def _short(value_c: float) -> str:
+    return f"{value_c:.1f}" if abs(value_c) < 1e5 else f"{value_c:.2g}"

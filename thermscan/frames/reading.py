@@ -1,0 +1,134 @@
+"""Reading a frame file: TIFF or text by content, the unit settled, bad pixels marked."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.errors import InputError
+from thermscan.frames.csv_text import read_csv
+from thermscan.frames.files import TIFF, file_digest, file_kind
+from thermscan.frames.frame import Frame, FrameSource
+from thermscan.frames.settle import settle_unit
+from thermscan.frames.stored import StoredPages
+from thermscan.frames.tiff import read_tiff
+from thermscan.frames.units import COUNTS, celsius, kelvin_a_step
+from thermscan.scales import ZERO_C_ABS_K
+
+# A pixel at exactly 0 in °C or °F is a reading only if others come near it; this far alone it is a filling value.
+LONELY_ZERO_K = 5.0
+# An image of one row or column has no geometry to find a board in.
+MIN_SIDE_PX = 2
+
+
+def read_frames(path: Path, *, unit: str | None = None, ambient_c: float | None = None) -> tuple[Frame, ...]:
+    """
+    The frames in a TIFF or CSV file, one a page, with their unit settled.
+
+    The unit is the one given, else the one that the file plainly states, else the only one that makes the frame
+    plausible for a bench, which is then said in a remark. It is never guessed in silence.
+
+    Parameters
+    ----------
+    path : Path
+    unit : str, optional
+        ``cK dK K C F mK``, or ``counts`` where a camera file turns counts into temperatures.
+    ambient_c : float, optional
+        Room temperature; it narrows down what is plausible.
+
+    Returns
+    -------
+    tuple of Frame
+        NaN where the file has no number, or one that cannot be a temperature.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read as frames, holds no number, or its unit cannot be told.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     file = Path(folder) / "idle.csv"
+    ...     _ = file.write_text("Unit: °C\\n22,5;22,6\\n22,4;31,0\\n", encoding="utf-8")
+    ...     frame = read_frames(file)[0]
+    >>> frame.values.tolist(), frame.unit, frame.unit_source
+    ([[22.5, 22.6], [22.4, 31.0]], 'C', 'file')
+    """
+    path = Path(path)
+    kind = file_kind(path)
+    stored = read_tiff(path) if kind == TIFF else read_csv(path)
+    _check_shape(stored, where=str(path))
+    settled = settle_unit(stored, unit=unit, ambient_c=ambient_c, where=str(path))
+    digest = file_digest(path)
+    frames = []
+    blank = 0
+    for number, page in enumerate(stored.pages):
+        values, remarks = _mark_bad(page, settled.unit)
+        if not np.isfinite(values).any():
+            blank += 1
+            continue
+        frames.append(
+            Frame(
+                values=values,
+                unit=settled.unit,
+                unit_source=settled.source,
+                source=FrameSource(path, number, digest, stored.file_format, stored.stored_as),
+                time_s=stored.times_s[number] if stored.times_s else None,
+                remarks=(*stored.remarks, *settled.remarks, *remarks),
+            )
+        )
+    if not frames:
+        raise InputError("no pixel holds a temperature", where=str(path), fix="export the file again")
+    if blank:
+        remark = f"{blank} of {len(stored.pages)} pages hold no number and were left out"
+        return tuple(replace(frame, remarks=(*frame.remarks, remark)) for frame in frames)
+    return tuple(frames)
+
+
+def _check_shape(stored: StoredPages, *, where: str) -> None:
+    rows, cols = stored.pages[0].shape
+    if min(rows, cols) < MIN_SIDE_PX:
+        raise InputError(
+            f"it holds {rows} row(s) of {cols} value(s), which is no frame",
+            where=where,
+            fix="export one value a pixel, one line a pixel row",
+        )
+
+
+def _mark_bad(page: NDArray[np.float64], unit: str) -> tuple[NDArray[np.float64], tuple[str, ...]]:
+    """NaN for what is no number or cannot be a temperature, and a sentence that counts them."""
+    finite = np.isfinite(page)
+    values = np.where(finite, page, np.nan)
+    remarks = []
+    missing = int(finite.size - finite.sum())
+    if missing:
+        remarks.append(f"{_pixels(missing)} without a number, taken as bad")
+    if unit == COUNTS:
+        return values, tuple(remarks)
+    with np.errstate(invalid="ignore"):
+        below = celsius(values, unit) <= -ZERO_C_ABS_K
+    impossible = below | (_lonely_zeros(values, unit) if unit in {"C", "F"} else False)
+    found = int(impossible.sum())
+    if found:
+        values[impossible] = np.nan
+        remarks.append(f"{_pixels(found)} at a filling value that is no temperature, taken as bad")
+    return values, tuple(remarks)
+
+
+def _lonely_zeros(values: NDArray[np.float64], unit: str) -> NDArray[np.bool_]:
+    zeros: NDArray[np.bool_] = values == 0.0
+    if not zeros.any():
+        return zeros
+    others = np.abs(values[~zeros & np.isfinite(values)])
+    if others.size and others.min() * kelvin_a_step(unit) > LONELY_ZERO_K:
+        return zeros
+    return np.zeros(zeros.shape, dtype=np.bool_)
+
+
+def _pixels(count: int) -> str:
+    return "1 pixel" if count == 1 else f"{count} pixels"

@@ -1,0 +1,158 @@
+"""Dead pixels: found, replaced by their neighbours' median, and counted."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from thermscan.frames.frame import Frame
+from thermscan.frames.noise import spatial_noise
+from thermscan.frames.units import COUNTS, kelvin_a_step
+from thermscan.scales import read_only
+
+# A dead pixel stands this many noise deviations clear of each neighbour: then a skirt of SKIRT would show as well.
+CLEAR_OF_NOISE = 12.0
+# And this far at least, since detail finer than the noise estimate sees (a wire, a mirror edge) reaches some tenths.
+CLEAR_K = 1.0
+# Optics with a point spread of 0.4 pixel, sharper than any cheap lens, still give each side neighbour 13 % of what
+# the middle pixel gets (error function over the pixels); a dead pixel gives them nothing.
+SKIRT = 0.06
+_MIN_NEIGHBOURS = 3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Repaired:
+    """
+    A frame's values without its dead pixels.
+
+    Attributes
+    ----------
+    values : ndarray of shape (rows, cols)
+        Dead pixels hold the median of their neighbours.
+    dead : ndarray of bool, shape (rows, cols)
+    """
+
+    values: NDArray[np.float64]
+    dead: NDArray[np.bool_]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "values", read_only(self.values))
+        object.__setattr__(self, "dead", read_only(self.dead, dtype=np.bool_))
+
+    @property
+    def count(self) -> int:
+        """Number of dead pixels."""
+        return int(self.dead.sum())
+
+
+def repair_values(values: ArrayLike, *, noise: float | None = None, clear: float = CLEAR_K) -> Repaired:
+    """
+    A frame's values with isolated dead pixels replaced by the median of their neighbours.
+
+    A dead pixel is a single one that differs, in one direction, from all its neighbours by far more than the
+    noise, while they show nothing of it. A small hot part is never one: optics spread it over its neighbours.
+
+    Parameters
+    ----------
+    values : array_like of shape (rows, cols)
+        NaN pixels stay NaN and are nobody's neighbours.
+    noise : float, optional
+        Standard deviation of a pixel's noise, in the values' unit; estimated from the frame unless given.
+    clear : float
+        Least difference that counts, in the values' unit.
+
+    Returns
+    -------
+    Repaired
+
+    Examples
+    --------
+    >>> field = np.full((9, 9), 22.0)
+    >>> field[4, 4] = 180.0
+    >>> repair_values(field).count, float(repair_values(field).values[4, 4])
+    (1, 22.0)
+    """
+    array = np.array(values, dtype=np.float64)
+    spread = noise if noise is not None else (spatial_noise(array) or 0.0)
+    padded = np.pad(array, 2, constant_values=np.nan)
+    near = _shifted(padded, [(y, x) for y in (-1, 0, 1) for x in (-1, 0, 1) if (y, x) != (0, 0)], array.shape)
+    least = max(CLEAR_OF_NOISE * spread, clear)
+    with np.errstate(invalid="ignore"):
+        above = np.all((array - near > least) | np.isnan(near), axis=0)
+        below = np.all((near - array > least) | np.isnan(near), axis=0)
+    candidates = (above | below) & np.isfinite(array) & (np.isfinite(near).sum(axis=0) >= _MIN_NEIGHBOURS)
+    dead = np.zeros(array.shape, dtype=bool)
+    for row, col in np.argwhere(candidates):
+        if not _has_skirt(padded, row + 2, col + 2, spread):
+            dead[row, col] = True
+            array[row, col] = np.nanmedian(near[:, row, col])
+    return Repaired(array, dead)
+
+
+def repair_frame(frame: Frame) -> Frame:
+    """
+    A frame without its dead pixels, and a remark that counts them.
+
+    Frames in counts are left as they are where the size of a kelvin is not known; only pixels clear of the noise go.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from thermscan.frames.frame import FrameSource
+    >>> field = np.full((9, 9), 22.0)
+    >>> field[4, 4] = 180.0
+    >>> frame = Frame(field, "C", "given", FrameSource(Path("idle.csv"), 0, "", "CSV", "text"))
+    >>> repair_frame(frame).remarks
+    ('1 dead pixel was replaced by the median of its neighbours',)
+    """
+    return repair_frames((frame,))[0]
+
+
+def repair_frames(frames: Sequence[Frame]) -> tuple[Frame, ...]:
+    """The frames of a recording, each repaired as by `repair_frame`."""
+    return tuple(_repaired(frame) for frame in frames)
+
+
+def _repaired(frame: Frame) -> Frame:
+    clear = 0.0 if frame.unit == COUNTS else CLEAR_K / kelvin_a_step(frame.unit)
+    repaired = repair_values(frame.values, clear=clear)
+    if not repaired.count:
+        return frame
+    return replace(frame, values=repaired.values, remarks=(*frame.remarks, dead_remark(repaired.count)))
+
+
+def dead_remark(count: int) -> str:
+    """
+    The sentence that counts dead pixels.
+
+    Examples
+    --------
+    >>> dead_remark(3)
+    '3 dead pixels were replaced by the median of their neighbours'
+    """
+    if count == 1:
+        return "1 dead pixel was replaced by the median of its neighbours"
+    return f"{count} dead pixels were replaced by the median of their neighbours"
+
+
+def _shifted(
+    padded: NDArray[np.float64], steps: Sequence[tuple[int, int]], shape: tuple[int, ...]
+) -> NDArray[np.float64]:
+    rows, cols = shape
+    return np.stack([padded[2 + y : 2 + y + rows, 2 + x : 2 + x + cols] for y, x in steps])
+
+
+def _has_skirt(padded: NDArray[np.float64], row: int, col: int, noise: float) -> bool:
+    """True where the side neighbours share in what the middle pixel shows, as optics make them."""
+    window = padded[row - 2 : row + 3, col - 2 : col + 3]
+    ring = np.concatenate([window[0], window[4], window[1:4, 0], window[1:4, 4]])
+    sides = np.array([window[1, 2], window[3, 2], window[2, 1], window[2, 3]])
+    if not np.isfinite(ring).any() or not np.isfinite(sides).any():
+        return True
+    around = float(np.nanmedian(ring))
+    middle = float(window[2, 2]) - around
+    # The mean of four neighbours carries half the noise of one; two such deviations are allowed for.
+    return float(np.nanmean(sides) - around) / middle > SKIRT + noise / abs(middle)

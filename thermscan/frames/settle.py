@@ -1,0 +1,138 @@
+"""Which unit a file's numbers are in: given, stated, or the only plausible one; never guessed in silence."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.errors import InputError
+from thermscan.frames.plausible import UnitOutcome, impossible, unit_outcomes
+from thermscan.frames.stored import StoredPages
+from thermscan.frames.units import COUNTS, StatedUnit, known_unit, stated_units
+
+# Pages of a recording looked at; the scene of a bench does not change between them by more than the windows allow.
+SAMPLED_PAGES = 8
+
+
+@dataclass(frozen=True, slots=True)
+class SettledUnit:
+    """A file's unit, where it came from (``given``, ``file`` or ``assumed``), and what to say about it."""
+
+    unit: str
+    source: str
+    remarks: tuple[str, ...] = field(default=())
+
+
+def settle_unit(stored: StoredPages, *, unit: str | None, ambient_c: float | None, where: str) -> SettledUnit:
+    """
+    The unit of a file's numbers.
+
+    Parameters
+    ----------
+    stored : StoredPages
+    unit : str or None
+        What the user says; it outweighs the file.
+    ambient_c : float or None
+    where : str
+        File named in messages.
+
+    Returns
+    -------
+    SettledUnit
+
+    Raises
+    ------
+    InputError
+        No unit is given or stated and none or several are plausible; or the one given or stated cannot be right.
+    """
+    values = _sample(stored.pages)
+    outcomes = unit_outcomes(values, ambient_c=ambient_c)
+    if not outcomes:
+        raise InputError("no pixel holds a number", where=where, fix="export the file again")
+    stated = _stated(stored)
+    if unit is not None:
+        settled = _given(known_unit(unit), stated)
+    elif len(stated) > 1:
+        claims = " and ".join(f"{claim.unit} ({claim.words})" for claim in stated)
+        raise InputError(f"it states different units: {claims}; {_listed(outcomes)}", where=where, fix=_say_which("C"))
+    elif stated:
+        settled = SettledUnit(stated[0].unit, "file")
+    else:
+        return _assumed(outcomes, stored, where=where)
+    _check_possible(settled, outcomes, stored, where=where)
+    return settled
+
+
+def _sample(pages: Sequence[NDArray[np.float64]]) -> NDArray[np.float64]:
+    picked = sorted({round(i) for i in np.linspace(0, len(pages) - 1, min(len(pages), SAMPLED_PAGES))})
+    return np.concatenate([pages[i].ravel() for i in picked])
+
+
+def _stated(stored: StoredPages) -> tuple[StatedUnit, ...]:
+    if stored.cell_unit is not None:
+        return (StatedUnit(stored.cell_unit, "written behind the numbers"),)
+    return stated_units(stored.texts)
+
+
+def _given(unit: str, stated: Sequence[StatedUnit]) -> SettledUnit:
+    others = [claim for claim in stated if claim.unit != unit]
+    remarks = tuple(
+        f'read in {unit} as given, though the file states {claim.unit} ("{claim.words}")' for claim in others
+    )
+    return SettledUnit(unit, "given", remarks)
+
+
+def _assumed(outcomes: Sequence[UnitOutcome], stored: StoredPages, *, where: str) -> SettledUnit:
+    plausible = [outcome.unit for outcome in outcomes if outcome.plausible]
+    if len(plausible) == 1:
+        unit = plausible[0]
+        remark = (
+            f"the file states no unit: {unit} was assumed, the only one plausible for a bench "
+            f'(fix it with --unit {unit}, or unit = "{unit}" in the run file)'
+        )
+        return SettledUnit(unit, "assumed", (remark,))
+    if stored.looks_like_colour and not plausible:
+        raise _colour(where)
+    verdict = f"{' and '.join(plausible)} are each plausible" if plausible else "none is plausible"
+    raise InputError(
+        f"its unit is not stated, and {verdict} for a bench; {_listed(outcomes)}",
+        where=where,
+        fix=_say_which(plausible[0] if plausible else "cK"),
+    )
+
+
+def _check_possible(settled: SettledUnit, outcomes: Sequence[UnitOutcome], stored: StoredPages, *, where: str) -> None:
+    """A unit that puts the whole scene far outside a bench is a mistake, not a finding."""
+    if settled.unit == COUNTS:
+        return
+    outcome = next(outcome for outcome in outcomes if outcome.unit == settled.unit)
+    if not impossible(outcome):
+        return
+    if stored.looks_like_colour:
+        raise _colour(where)
+    better = [other.unit for other in outcomes if other.plausible]
+    who = "given" if settled.source == "given" else "stated in the file"
+    raise InputError(
+        f"{settled.unit}, the unit {who}, cannot be right; {_listed(outcomes)}",
+        where=where,
+        fix=_say_which(better[0] if better else "cK"),
+    )
+
+
+def _listed(outcomes: Sequence[UnitOutcome]) -> str:
+    return "coldest / median / hottest would be " + ", ".join(str(outcome) for outcome in outcomes)
+
+
+def _say_which(example: str) -> str:
+    return f'say which with --unit, such as --unit {example}, or unit = "{example}" in the run file'
+
+
+def _colour(where: str) -> InputError:
+    return InputError(
+        "this is a colour picture rather than a radiometric frame",
+        where=where,
+        fix="export the temperature of each pixel as a single-channel TIFF or as CSV",
+    )

@@ -1,0 +1,45 @@
+"""What a reader hands on before the unit is settled: numbers, and whatever the file says about them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+# The largest thermal detectors have a few million pixels; ten times that is a damaged or hostile header.
+MAX_FRAME_PIXELS = 50_000_000
+# Values are held as 8-byte floats, so this is 2 GB: what a small computer can still hold.
+MAX_FILE_PIXELS = 250_000_000
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StoredPages:
+    """
+    The pages of one file as stored, all of one shape.
+
+    Attributes
+    ----------
+    pages : tuple of ndarray of shape (rows, cols)
+        NaN where the file has no number.
+    file_format, stored_as : str
+        Such as ``TIFF`` and ``uint16``.
+    texts : tuple of str
+        Descriptions and header lines, in which a unit may be stated.
+    cell_unit : str or None
+        Unit written behind each number.
+    times_s : tuple of float, or None
+        Seconds since the first page, where each page says.
+    looks_like_colour : bool
+        Three or four planes marked as red, green and blue; a stack only if they hold temperatures.
+    remarks : tuple of str
+    """
+
+    pages: tuple[NDArray[np.float64], ...]
+    file_format: str
+    stored_as: str
+    texts: tuple[str, ...] = field(default=())
+    cell_unit: str | None = None
+    times_s: tuple[float, ...] | None = None
+    looks_like_colour: bool = False
+    remarks: tuple[str, ...] = field(default=())

@@ -1,0 +1,222 @@
+"""Decoding a text file, and finding how its cells and decimals are written."""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from thermscan.errors import InputError
+from thermscan.frames.units import unit_named
+
+BLANKS = " "
+# At equal score the earlier wins: a tab that is there is a separator, and blanks beside it are padding.
+_DIALECTS = tuple((sep, dec) for sep in ("\t", ";", ",", "|", BLANKS) for dec in (".", ","))
+# Lines looked at to find the dialect: from all over the file, so that a long header does not decide.
+_SNIFFED_LINES = 240
+# A text cell speaks against a dialect this many times louder than a number speaks for it.
+_TEXT_COST = 3.0
+_BOMS = (
+    (codecs.BOM_UTF8, "utf-8-sig"),
+    (codecs.BOM_UTF32_LE, "utf-32"),
+    (codecs.BOM_UTF32_BE, "utf-32"),
+    (codecs.BOM_UTF16_LE, "utf-16"),
+    (codecs.BOM_UTF16_BE, "utf-16"),
+)
+_CONTROL = re.compile(r"[\x00-\x08\x0e-\x1a\x1c-\x1f]")
+_SUFFIX = re.compile(
+    r"(?<=\d)[ ]?((?:°|deg\.?)?[ ]?(?:[CFK](?![A-Za-z])|celsius|fahrenheit|kelvin)|[cdm]K(?![A-Za-z]))", re.IGNORECASE
+)
+_NUMBER = {
+    ".": re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"),
+    ",": re.compile(r"[-+]?(?:\d+,?\d*|,\d+)(?:[eE][-+]?\d+)?"),
+}
+# What programs write where a pixel has no reading.
+_NO_READING = re.compile(
+    r"|[-–—_.*?x#]+|[-+]?nan(?:\(.*\))?|[-+]?1\.#.*|[-+]?inf(?:inity)?|n\.?/?a\.?n?\.?|#.*|null|nil|none|void|bad|dead|err(?:or)?|"
+    r"ol|[<>].*|over(?:flow|range)?|under(?:flow|range)?|invalid|missing|masked",
+    re.IGNORECASE,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Dialect:
+    """How a text file separates its cells and writes its decimals."""
+
+    separator: str
+    decimal: str
+
+    def cells(self, line: str) -> list[str]:
+        """
+        The cells of one line, without the blanks around them.
+
+        Examples
+        --------
+        >>> Dialect(";", ",").cells('22,5; "23,1" ;')
+        ['22,5', '23,1', '']
+        >>> Dialect(" ", ".").cells("  22.5   23.1 ")
+        ['22.5', '23.1']
+        """
+        if '"' in line:
+            if self.separator == BLANKS:
+                line = line.strip()
+            rows = list(csv.reader([line], delimiter=self.separator, skipinitialspace=True))
+            cells = rows[0] if rows else []
+            return [cell.strip() for cell in cells if cell or self.separator != BLANKS]
+        if self.separator == BLANKS:
+            return line.split()
+        return [cell.strip() for cell in line.split(self.separator)]
+
+    def number(self, cell: str) -> float | None:
+        """
+        The number in one cell, or None where it holds none.
+
+        Examples
+        --------
+        >>> Dialect(";", ",").number("22,5"), Dialect(";", ",").number("22.5")
+        (22.5, None)
+        """
+        if _NUMBER[self.decimal].fullmatch(cell) is None:
+            return None
+        return float(cell.replace(",", "."))
+
+
+def no_reading(cell: str) -> bool:
+    """
+    True for an empty cell or one of the marks that stand for a pixel without a reading.
+
+    Examples
+    --------
+    >>> [no_reading(cell) for cell in ("", "NaN", "n/a", "####", "--", ">150", "Row 1")]
+    [True, True, True, True, True, True, False]
+    """
+    return _NO_READING.fullmatch(cell) is not None
+
+
+def decode_text(raw: bytes, *, where: str) -> str:
+    """
+    A text file's characters: UTF-8, UTF-16 or UTF-32 by their mark, UTF-16 by its zero bytes, else UTF-8 or cp1252.
+
+    Raises
+    ------
+    InputError
+        The bytes are no text.
+
+    Examples
+    --------
+    >>> decode_text("22,5 °C".encode("cp1252"), where="a.csv")
+    '22,5 °C'
+    """
+    encodings = [name for mark, name in _BOMS if raw.startswith(mark)][:1] or _unmarked(raw)
+    for encoding in encodings:
+        try:
+            text = raw.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+        if _CONTROL.search(text) is None:
+            return text
+    raise InputError(
+        "it is neither a TIFF nor readable text", where=where, fix="export the temperature of each pixel as TIFF or CSV"
+    )
+
+
+def _unmarked(raw: bytes) -> list[str]:
+    # Digits, separators and line ends have a zero byte in UTF-16: first where it is big endian, second where little.
+    head = raw[:4096]
+    first, second = head[0::2].count(0), head[1::2].count(0)
+    half = len(head) // 2
+    if second > 0.7 * half and first == 0:
+        return ["utf-16-le"]
+    if first > 0.7 * half and second == 0:
+        return ["utf-16-be"]
+    return ["utf-8", "cp1252", "latin-1"]
+
+
+def plain_lines(text: str) -> list[str]:
+    """
+    A text's lines, whatever their ends; hard blanks become blanks, and typographic minus signs plain ones.
+
+    Examples
+    --------
+    >>> plain_lines("a\\r\\nb\\rc\\n")
+    ['a', 'b', 'c']
+    """
+    for odd, plain in (
+        ("\r\n", "\n"),
+        ("\r", "\n"),
+        ("\u00a0", " "),
+        ("\u202f", " "),
+        ("\u2009", " "),
+        ("\u2212", "-"),
+    ):
+        text = text.replace(odd, plain)
+    lines = text.split("\n")
+    return lines[:-1] if lines and lines[-1] == "" else lines
+
+
+def take_suffixes(lines: Sequence[str], *, where: str) -> tuple[list[str], str | None]:
+    """
+    Lines without the unit written behind each number, and that unit.
+
+    Only where most lines that hold numbers carry it: a header's "ambient 22 °C" is left alone.
+
+    Raises
+    ------
+    InputError
+        Numbers carry different units.
+    """
+    numbered = [line for line in lines if sum(c.isdigit() for c in line) >= 2 and len(line) > 3]
+    carrying = [line for line in numbered if len(_SUFFIX.findall(line)) >= 2]
+    if not carrying or 2 * len(carrying) < len(numbered):
+        return list(lines), None
+    counted: Counter[str] = Counter()
+    for line in carrying:
+        counted.update(_SUFFIX.findall(line))
+    units = {unit for text in counted if (unit := unit_named(text)) is not None}
+    if len(units) > 1:
+        raise InputError(
+            f"the numbers carry different units ({', '.join(sorted(units))})", where=where, fix="export it in one unit"
+        )
+    marked = set(carrying)
+    return [_SUFFIX.sub("", line) if line in marked else line for line in lines], units.pop() if units else None
+
+
+def find_dialect(lines: Sequence[str], *, where: str) -> Dialect:
+    """
+    The dialect in which most of a text reads as rows of numbers.
+
+    Raises
+    ------
+    InputError
+        There is no table of numbers under any dialect.
+
+    Examples
+    --------
+    >>> find_dialect(["Camera: bench", "22,5;22,6", "22,7;22,8"], where="a.csv")
+    Dialect(separator=';', decimal=',')
+    """
+    filled = [line for line in lines if line.strip()]
+    step = max(len(filled) // _SNIFFED_LINES, 1)
+    sample = filled[::step]
+    best, best_score = None, 0.0
+    for separator, decimal in _DIALECTS:
+        dialect = Dialect(separator, decimal)
+        score = sum(_row_score(dialect.cells(line), dialect) for line in sample)
+        if score > best_score + 1e-9:
+            best, best_score = dialect, score
+    if best is None:
+        raise InputError(
+            "it holds no table of numbers", where=where, fix="export one value a pixel, one line a pixel row"
+        )
+    return best
+
+
+def _row_score(cells: Sequence[str], dialect: Dialect) -> float:
+    if len(cells) < 2:
+        return 0.0
+    numbers = sum(dialect.number(cell) is not None for cell in cells)
+    words = sum(not no_reading(cell) for cell in cells) - numbers
+    return max(numbers - _TEXT_COST * max(words - 1, 0), 0.0)
