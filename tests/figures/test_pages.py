@@ -32,24 +32,28 @@ def shown_texts(figure: Figure) -> list[tuple[Text, Bbox]]:
     """All text that the figure shows, with its extent as drawn."""
     figure.draw_without_rendering()
     renderer = figure.canvas.get_renderer()
-    found = []
-    for text in figure.findobj(Text):
-        if not (text.get_visible() and text.get_text().strip() and is_within(text, figure)):
-            continue
-        # The extent of the letters; a label's frame is drawn around them and may touch its neighbour's.
-        found.append((text, Text.get_window_extent(text, renderer)))
-    return found
+    unseen = unseen_tick_labels(figure)
+    # The extent of the letters; a label's frame is drawn around them and may touch its neighbour's.
+    return [
+        (text, Text.get_window_extent(text, renderer))
+        for text in figure.findobj(Text)
+        if text.get_visible() and text.get_text().strip() and id(text) not in unseen
+    ]
 
 
-def is_within(text: Text, figure: Figure) -> bool:
-    """Whether it is drawn: matplotlib keeps tick labels beyond the axes' limits, unseen."""
+def unseen_tick_labels(figure: Figure) -> set[int]:
+    """Tick labels that matplotlib keeps beyond the axes' limits, and does not draw."""
+    unseen = set()
     for axes in figure.axes:
         for axis in (axes.xaxis, axes.yaxis):
-            labels = [label for tick in axis.get_major_ticks() for label in (tick.label1, tick.label2)]
-            if text in labels:
-                drawn = axis._update_ticks()  # the ticks that lie within the limits
-                return any(text in (tick.label1, tick.label2) for tick in drawn)
-    return True
+            drawn = axis._update_ticks()
+            unseen |= {
+                id(label)
+                for tick in axis.get_major_ticks()
+                if tick not in drawn
+                for label in (tick.label1, tick.label2)
+            }
+    return unseen
 
 
 def overlapping(figure: Figure) -> list[tuple[str, str]]:
@@ -62,10 +66,9 @@ def overlapping(figure: Figure) -> list[tuple[str, str]]:
     return pairs
 
 
-def figures_of(inspection: Inspection) -> Iterator[tuple[str, Figure]]:
+def pages_of(inspection: Inspection) -> Iterator[tuple[str, Figure]]:
+    """The pages, with all pictures on them."""
     with report_style():
-        for plate in plates_of(inspection):
-            yield plate.name, plate_figure(plate)
         for number, page in enumerate(report_pages(inspection), start=1):
             yield f"page {number}", page
 
@@ -79,14 +82,13 @@ def words_on(figures: list[Figure]) -> str:
     [
         (20, 3, (120, 160), (100.0, 80.0)),
         (60, 5, (240, 320), (180.0, 120.0)),
-        (120, 8, (480, 640), (120.0, 190.0)),
-        (120, 30, (120, 160), (250.0, 60.0)),
+        (120, 30, (120, 160), (120.0, 190.0)),
         (300, 12, (240, 320), (180.0, 120.0)),
     ],
 )
 def test_no_text_covers_another(count: int, flagged: int, shape: tuple[int, int], size_mm: tuple[float, float]) -> None:
     inspection = build_inspection(count, flagged=flagged, shape=shape, size_mm=size_mm)
-    for name, figure in figures_of(inspection):
+    for name, figure in pages_of(inspection):
         assert overlapping(figure) == [], name
 
 
@@ -110,7 +112,7 @@ def test_every_flagged_part_is_named_in_the_frame_and_on_the_board_however_the_b
 
 
 def test_text_stays_on_the_paper() -> None:
-    for name, figure in figures_of(build_inspection(120, flagged=12)):
+    for name, figure in pages_of(build_inspection(120, flagged=12)):
         page = figure.bbox
         for text, extent in shown_texts(figure):
             inside = extent.x0 >= page.x0 and extent.x1 <= page.x1 and extent.y0 >= page.y0 and extent.y1 <= page.y1
@@ -154,25 +156,26 @@ def test_a_verdict_is_told_by_word_and_shape_not_by_colour_alone() -> None:
     assert all(word in words for word in ("hot", "cold", "watch"))
 
 
-@pytest.mark.parametrize(
-    "text",
-    [
-        "\U0001f525 hot",
-        "\u05d0\u05d1\u05d2 \u0627\u0644\u0639 \u202e",
-        "x" * 10_000,
-        "a very long name " * 600,
-        "$\\frac{1}{2$ and $",
-        "line\none\r\n\ttab",
-        "\x00\x1b[31m\x7f",
-        "\ud800 half",
-        "Z" + "\u0300\u0316" * 40,
-        "\\textbf{x} _^{}% & #",
-        "",
-    ],
+ODD_TEXTS = (
+    "\U0001f525 hot",
+    "\u05d0\u05d1\u05d2 \u0627\u0644\u0639 \u202e",
+    "x" * 10_000,
+    "a very long name " * 600,
+    "$\\frac{1}{2$ and $",
+    "line\none\r\n\ttab",
+    "\x00\x1b[31m\x7f",
+    "\ud800 half",
+    "Z" + "\u0300\u0316" * 40,
+    "\\textbf{x} _^{}% & #",
+    "",
 )
-def test_no_text_breaks_the_report(text: str) -> None:
-    inspection = with_part_texts(build_inspection(12, flagged=3, shape=(48, 64)), text)
-    for name, figure in figures_of(inspection):
+
+
+@pytest.mark.parametrize("first", [0, 2, 4])
+def test_no_text_breaks_the_report(first: int) -> None:
+    texts = ODD_TEXTS[first:] + ODD_TEXTS[:first]
+    inspection = with_part_texts(build_inspection(24, flagged=6, shape=(48, 64)), *texts)
+    for name, figure in pages_of(inspection):
         assert overlapping(figure) == [], name
         figure.canvas.draw()
 

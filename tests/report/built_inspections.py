@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime
+from itertools import cycle
 from pathlib import Path
 
 import cv2
@@ -77,24 +78,31 @@ def build_inspection(
     )
 
 
-def with_part_texts(inspection: Inspection, text: str) -> Inspection:
-    """The same inspection, with an odd text in every place where a person writes one."""
-    parts = {part.ref: replace(part, ref=f"{part.ref}{text}", kind=text, group=text) for part in inspection.board.parts}
+def with_part_texts(inspection: Inspection, *texts: str) -> Inspection:
+    """The same inspection, with odd texts in turn in every place where a person writes one."""
+    odd = cycle(texts)
+    parts = {
+        part.ref: replace(part, ref=f"{part.ref}{next(odd)}", kind=next(odd), group=next(odd))
+        for part in inspection.board.parts
+    }
     measurements = tuple(replace(each, part=parts[each.part.ref]) for each in inspection.measurements)
     by_ref = dict(zip(parts, measurements, strict=True))
     judgement = inspection.judgement
     verdicts = tuple(replace(each, measurement=by_ref[each.measurement.part.ref]) for each in judgement.parts)
     findings = tuple(
-        replace(each, ref=parts[each.ref].ref if each.ref else None, text=text, hypotheses=(text,))
+        replace(
+            each, ref=parts[each.ref].ref if each.ref else None, text=f"Finding: {next(odd)}", hypotheses=(next(odd),)
+        )
         for each in judgement.findings
     )
-    run = replace(inspection.run, stage=text, board_serial=text, operator=text, note=text)
+    run = replace(inspection.run, stage=next(odd), board_serial=next(odd), operator=next(odd), note=next(odd))
+    named = {"name": next(odd), "revision": next(odd), "remarks": (next(odd),)}
     return replace(
         inspection,
         run=run,
-        board=replace(inspection.board, name=text, revision=text, parts=tuple(parts.values()), remarks=(text,)),
+        board=replace(inspection.board, parts=tuple(parts.values()), **named),
         measurements=measurements,
-        judgement=replace(judgement, parts=verdicts, findings=findings, remarks=(text,)),
+        judgement=replace(judgement, parts=verdicts, findings=findings, remarks=tuple(texts)),
     )
 
 

@@ -86,25 +86,18 @@ class LabelField:
         avoided as far as that stays near.
         """
         anchor = body.mean(axis=0)
-        boxes, distances = self._candidates(body, width_pt, height_pt)
-        allowed = self._within(boxes) & ~_overlap(boxes, self._taken)
-        allowed &= ~_crossed_by(boxes, self._leaders)
-        if not allowed.any():
+        best = self._best(anchor, *_places_around(body, width_pt, height_pt))
+        if best is None or best[2] >= _COST_OF_CROSSING_LEADER:
+            best = self._best(anchor, *self._places_anywhere(anchor, width_pt, height_pt)) or best
+        if best is None:
             return None
-        boxes, distances = boxes[allowed], distances[allowed]
-        ends = np.clip(anchor, boxes[:, :2], boxes[:, 2:])
-        lines = np.column_stack([np.broadcast_to(anchor, ends.shape), ends])
-        # A leader under a label could be taken for the other label's: that is refused where there is any choice.
-        clear = ~_lines_meet_boxes(lines, self._taken).any(axis=1)
-        cost = distances + _COST_OF_COVERING_FLAGGED * _covers(boxes, self._flagged)
-        cost += _COST_OF_COVERING_PART * _covers(boxes, self._bodies)
-        cost += _COST_OF_CROSSING_LEADER * _crossings(lines, self._leaders) + np.where(clear, 0.0, 1e4)
-        best = int(cost.argmin())
-        self.take(boxes[best])
-        self._leaders = np.vstack([self._leaders, lines[best]])
-        x, y = _centre(boxes[best])
-        end = (float(ends[best, 0]), float(ends[best, 1]))
-        return Placed(index, x, y, anchor_pt=(float(anchor[0]), float(anchor[1])), leader_end_pt=end)
+        box, end, _ = best
+        self.take(box)
+        self._leaders = np.vstack([self._leaders, np.concatenate([anchor, end])])
+        x, y = _centre(box)
+        return Placed(
+            index, x, y, anchor_pt=(float(anchor[0]), float(anchor[1])), leader_end_pt=(float(end[0]), float(end[1]))
+        )
 
     def inside(self, index: int, body: NDArray[np.float64], sizes_pt: Sequence[tuple[float, float]]) -> Placed | None:
         """
@@ -150,24 +143,43 @@ class LabelField:
         inside &= np.all(boxes[:, 2:] <= self._bounds[2:], axis=1)
         return inside
 
-    def _candidates(self, body: NDArray[np.float64], width: float, height: float) -> tuple[Box, NDArray[np.float64]]:
-        anchor = body.mean(axis=0)
-        angles = np.arange(_DIRECTIONS) * (2 * np.pi / _DIRECTIONS)
-        directions = np.column_stack([np.cos(angles), np.sin(angles)])
-        # How far the body and the label reach along each direction.
-        reach = ((body - anchor) @ directions.T).max(axis=0)
-        reach += np.abs(directions) @ (np.array([width, height]) / 2)
-        steps = (reach[:, None] + _DISTANCES_PT)[..., None] * directions[:, None, :]
-        near = _box_at((anchor + steps).reshape(-1, 2), (width, height))
-        # Where all that is taken, anywhere: a grid of places over the whole picture.
+    def _best(
+        self, anchor: NDArray[np.float64], boxes: Box, distances: NDArray[np.float64]
+    ) -> tuple[Box, NDArray[np.float64], float] | None:
+        """The cheapest place for a label, the end of its leader and what it costs; None where none is free."""
+        allowed = self._within(boxes) & ~_overlap(boxes, self._taken) & ~_crossed_by(boxes, self._leaders)
+        if not allowed.any():
+            return None
+        boxes, distances = boxes[allowed], distances[allowed]
+        ends = np.clip(anchor, boxes[:, :2], boxes[:, 2:])
+        lines = np.column_stack([np.broadcast_to(anchor, ends.shape), ends])
+        # A leader under a label could be taken for the other label's: that is refused where there is any choice.
+        hidden = np.any(_lines_meet_boxes(lines, self._taken), axis=1)
+        cost = distances + _COST_OF_COVERING_FLAGGED * _covers(boxes, self._flagged)
+        cost += _COST_OF_COVERING_PART * _covers(boxes, self._bodies)
+        cost += _COST_OF_CROSSING_LEADER * _crossings(lines, self._leaders) + np.where(hidden, 1e4, 0.0)
+        best = int(cost.argmin())
+        return boxes[best], ends[best], float(cost[best])
+
+    def _places_anywhere(
+        self, anchor: NDArray[np.float64], width: float, height: float
+    ) -> tuple[Box, NDArray[np.float64]]:
+        """A grid of places over the whole picture, each with its distance; for where all that is near is taken."""
         x = np.arange(self._bounds[0] + width / 2, self._bounds[2] - width / 2 + 1e-9, max(width / 2, 4.0))
         y = np.arange(self._bounds[1] + height / 2, self._bounds[3] - height / 2 + 1e-9, max(height / 2, 4.0))
-        anywhere = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
-        far = _box_at(anywhere, (width, height))
-        distances = np.concatenate(
-            [np.tile(_DISTANCES_PT, _DIRECTIONS), 20.0 + np.linalg.norm(anywhere - anchor, axis=1)]
-        )
-        return np.vstack([near, far]), distances
+        centres = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+        return _box_at(centres, (width, height)), np.linalg.norm(centres - anchor, axis=1)
+
+
+def _places_around(body: NDArray[np.float64], width: float, height: float) -> tuple[Box, NDArray[np.float64]]:
+    """Places in all directions around a part, each with its distance from the part's edge."""
+    anchor = body.mean(axis=0)
+    angles = np.arange(_DIRECTIONS) * (2 * np.pi / _DIRECTIONS)
+    directions = np.column_stack([np.cos(angles), np.sin(angles)])
+    # How far the body and the label reach along each direction.
+    reach = ((body - anchor) @ directions.T).max(axis=0) + np.abs(directions) @ (np.array([width, height]) / 2)
+    steps = (reach[:, None] + _DISTANCES_PT)[..., None] * directions[:, None, :]
+    return _box_at((anchor + steps).reshape(-1, 2), (width, height)), np.tile(_DISTANCES_PT, _DIRECTIONS)
 
 
 def _centre(box: Box) -> tuple[float, float]:

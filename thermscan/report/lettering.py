@@ -74,7 +74,7 @@ def fitted_text(text: str, width_pt: float, size_pt: float, *, bold: bool = Fals
     Examples
     --------
     >>> fitted_text("a very long name", 40.0, 10.0)
-    'a very…'
+    'a ver…'
     """
     shown = printable(text)
     if text_width_pt(shown, size_pt, bold=bold) <= width_pt:
