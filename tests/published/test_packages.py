@@ -80,8 +80,8 @@ def test_every_row_has_a_source_a_known_surface_and_a_name_of_its_own():
     for body in bodies:
         assert body.source, body.name
         assert body.surface in known_surfaces(), body.name
-        # Length lies along the rows of pins, so only a package of four pins is wider than long.
-        assert body.length_mm >= body.width_mm > 0 or body.name == "DIP-4", body.name
+        # Length lies along the rows of pins, so only packages with few pins are wider than long.
+        assert body.length_mm >= body.width_mm > 0 or body.name in ("DIP-4", "TSSOP-8", "SWITCH-DIP-2"), body.name
         assert body.height_mm is None or 0 < body.height_mm < 60, body.name
         assert package_body(body.name) == body
         assert all(package_body(alias) == body for alias in body.aliases), body.name

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Literal
 
 import click
 
 EXIT_BAD_INPUT = 2
+
+Side = Literal["top", "bottom"]
 
 
 @click.group()
@@ -42,3 +45,83 @@ def check(files: tuple[Path, ...], *, as_json: bool) -> int:
                 click.echo(line, err=True)
             click.echo(result.summary)
     return EXIT_BAD_INPUT if any(result.faults for result in results) else 0
+
+
+@command.command(name="import")
+@click.argument("files", nargs=-1, required=True, metavar="FILE…", type=click.Path(path_type=Path))
+@click.option(
+    "--out", default="board.toml", show_default=True, type=click.Path(path_type=Path), help="Layout to write."
+)
+@click.option("--side", type=click.Choice(["top", "bottom"]), default="top", show_default=True, help="Side to take.")
+@click.option("--unit", type=click.Choice(["mm", "inch", "mil"]), help="Unit of a table that states none.")
+@click.option("--width-mm", type=float, help="Width of the board, where the file does not draw it.")
+@click.option("--height-mm", type=float, help="Height of the board, where the file does not draw it.")
+@click.option("--origin", metavar="X,Y", help="The board's lower left corner in the file's coordinates, in mm.")
+@click.option("--dual-rows", type=click.Choice(["upright", "level"]), help="How dual-row packages lie at rotation 0.")
+@click.option("--map", "mappings", multiple=True, metavar="OURS=THEIRS", help="A column by name, such as ref=Bauteil.")
+@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON on standard output.")
+def import_(files: tuple[Path, ...], *, out: Path, side: Side, unit: str | None, width_mm: float | None,
+            height_mm: float | None, origin: str | None, dual_rows: str | None, mappings: tuple[str, ...],
+            as_json: bool) -> int:  # fmt: skip
+    """
+    Which parts does another program's file hold, as a layout?
+
+    Reads centroid (pick-and-place) tables, Gerber X3 component layers and profiles, IPC-2581, and your own
+    spreadsheet saved as CSV. What was not understood is listed; a layout that was there is kept as a backup.
+
+    Example: thermscan layout import pick.csv --width-mm 180 --height-mm 120 --out board.toml
+    """
+    from thermscan.layout.check import check_layout
+    from thermscan.layout.importing.importing import import_layout, save_imported
+
+    if (width_mm is None) != (height_mm is None):
+        raise click.UsageError("--width-mm and --height-mm belong together")
+    imported = import_layout(
+        files,
+        unit=unit,
+        column_map=dict(_pair("--map", mapping) for mapping in mappings),
+        side=side,
+        size_mm=None if width_mm is None or height_mm is None else (width_mm, height_mm),
+        origin_mm=None if origin is None else _point("--origin", origin),
+        dual_rows=dual_rows,
+    )
+    backups = save_imported(imported, out)
+    result = check_layout(out)
+    for line in (
+        *(f"not understood: {text}" for text in imported.not_understood),
+        *imported.remarks,
+        *(f"kept as {backup}" for backup in backups),
+        *result.remarks,
+        *map(str, result.faults),
+    ):
+        click.echo(line, err=True)
+    if as_json:
+        document = {
+            "schema": "thermscan.layout-import/1",
+            "layout": str(out),
+            "parts": len(imported.rows),
+            "incomplete": [row["ref"] for row in imported.incomplete],
+            "not_understood": list(imported.not_understood),
+            "remarks": [*imported.remarks, *result.remarks],
+            "backups": [str(backup) for backup in backups],
+        }
+        click.echo(json.dumps(document, allow_nan=False, ensure_ascii=False, indent=2))
+    else:
+        click.echo(result.summary)
+    return EXIT_BAD_INPUT if result.faults else 0
+
+
+def _pair(option: str, text: str) -> tuple[str, str]:
+    ours, sign, theirs = text.partition("=")
+    if not sign or not ours.strip() or not theirs.strip():
+        raise click.UsageError(f'{option} "{text}" is not of the form OURS=THEIRS')
+    return ours.strip(), theirs.strip()
+
+
+def _point(option: str, text: str) -> tuple[float, float]:
+    from thermscan.layout.fields import parse_number
+
+    numbers = [parse_number(piece) for piece in text.split(",")]
+    if len(numbers) != 2 or numbers[0] is None or numbers[1] is None:
+        raise click.UsageError(f'{option} "{text}" is not two numbers X,Y')
+    return numbers[0], numbers[1]

@@ -1,0 +1,100 @@
+"""Files of other programs as a layout: which kind each is, and what could not be understood."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from thermscan.errors import InputError
+from thermscan.layout.board import Board
+from thermscan.layout.importing.centroid import read_centroid
+from thermscan.layout.importing.drawn import Drawing, Point, Side
+from thermscan.layout.importing.gerber import read_gerber
+from thermscan.layout.importing.ipc2581 import read_ipc2581
+from thermscan.layout.importing.layout_from import Imported, layout_from
+from thermscan.layout.saving import save_text
+from thermscan.layout.surfaces import surface_named
+from thermscan.layout.text_file import read_text_file
+from thermscan.layout.writing import board_text, rows_text
+
+
+def import_layout(
+    paths: Sequence[Path],
+    *,
+    unit: str | None = None,
+    column_map: Mapping[str, str] | None = None,
+    side: Side = "top",
+    size_mm: tuple[float, float] | None = None,
+    origin_mm: Point | None = None,
+    dual_rows: str | None = None,
+) -> Imported:
+    """
+    A layout from the files that other programs write of one board.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        A centroid table, a Gerber X3 component layer, an IPC-2581 file; with it, a Gerber profile for the outline.
+    unit, column_map
+        For tables; see ``read_centroid``.
+    side, size_mm, origin_mm, dual_rows
+        See ``layout_from``.
+
+    Raises
+    ------
+    InputError
+        A file that cannot be read, or nothing to make a layout of.
+    """
+    drawings = []
+    for path in paths:
+        text = read_text_file(path).text
+        drawings.append(_drawing(text, str(path), unit=unit, column_map=column_map))
+    whole = drawings[0]
+    for drawing in drawings[1:]:
+        whole = replace(
+            whole,
+            parts=whole.parts + drawing.parts,
+            outline=whole.outline or drawing.outline,
+            name=whole.name or drawing.name,
+            not_understood=whole.not_understood + drawing.not_understood,
+            remarks=whole.remarks + drawing.remarks,
+        )
+    try:
+        return layout_from(
+            whole, side=side, size_mm=size_mm, origin_mm=origin_mm, dual_rows=dual_rows, name=paths[0].stem
+        )
+    except InputError as error:
+        raise InputError.from_faults(
+            replace(fault, where=fault.where or str(paths[0])) for fault in error.faults
+        ) from error
+
+
+def save_imported(imported: Imported, path: Path) -> tuple[Path, ...]:
+    """
+    Write an imported layout and its parts file (``NAME-parts.csv``); returns backups of what was there.
+
+    Rows that need a package or a body stand at the end of the parts file as comments, ready to be completed.
+    """
+    parts_name = f"{path.stem}-parts.csv"
+    board = Board(imported.name, None, np.array(imported.outline_mm), 1.6, surface_named("solder-mask"), ())
+    rows = rows_text([*imported.rows, *imported.incomplete]).splitlines(keepends=True)
+    whole = len(rows) - len(imported.incomplete)
+    if imported.incomplete:
+        rows.insert(whole, "# Give each of these a package or a length and width, then take its # away:\n")
+        rows[whole + 1 :] = [f"#{row}" for row in rows[whole + 1 :]]
+    texts = {path: board_text(board, parts_name=parts_name), path.parent / parts_name: "".join(rows)}
+    backups = [save_text(target, text) for target, text in texts.items()]
+    return tuple(backup for backup in backups if backup)
+
+
+def _drawing(text: str, where: str, *, unit: str | None, column_map: Mapping[str, str] | None) -> Drawing:
+    head = text[:4000]
+    if re.match(r"\s*<", head):
+        return read_ipc2581(text, where)
+    if re.search(r"%FS[LT][AI]|%TF\.|#@!\s*TF\.|^G04", head, re.MULTILINE):
+        return read_gerber(text, where)
+    return read_centroid(text, where, unit=unit, column_map=column_map)
