@@ -13,7 +13,7 @@ from thermscan.errors import InputError
 from thermscan.heat.split import HeatSplit
 from thermscan.judge import thresholds
 from thermscan.judge.baseline import Baseline
-from thermscan.judge.comparison import Comparison, own_u_k
+from thermscan.judge.comparison import Comparison, look_u_k
 from thermscan.judge.finding import Finding
 from thermscan.judge.spread import shrunk_scale
 from thermscan.layout.board import Board
@@ -26,6 +26,8 @@ FEWEST_IN_COMMON = 3
 # Before the data: loads and airflow change all rises by about this, thermometers and cameras shift them by that.
 SCALE_EXPECTED = 0.4
 SHIFT_EXPECTED_K = 4.0
+# So many pixels of the raster fix its shift and scale.
+RASTER_SAMPLE = 800
 # Tukey's biweight; 95 % efficient for normal residuals (P. J. Huber, Robust Statistics, 1981).
 BIWEIGHT = 4.685
 
@@ -165,16 +167,38 @@ def fit_board_wide(rise_k: NDArray[np.float64], mean_k: NDArray[np.float64], sd_
 
 
 def difference_raster_k(
-    board_rise_k: NDArray[np.float64], mm_per_px: float, baseline: Baseline, board_wide: BoardWide
+    rise_k: NDArray[np.float64], mm_per_px: float, baseline: Baseline, *, bare: NDArray[np.bool_]
 ) -> NDArray[np.float64]:
     """
-    Bare board's rise less the baseline's, after shift and scale, on this run's raster; NaN where either is unseen.
+    The board's rise less the baseline's on this run's raster, after the raster's own shift and scale.
+
+    Parameters
+    ----------
+    rise_k : ndarray of shape (rows, cols)
+        This run's, of the bare board.
+    mm_per_px : float
+        Of it.
+    baseline : Baseline
+        Its raster is apparent and this run's may be corrected for emissivity: that is one more scale.
+    bare : ndarray of bool, shape (rows, cols)
+        Pixels of bare board, from which shift and scale are fitted.
+
+    Returns
+    -------
+    ndarray of shape (rows, cols)
+        NaN where either is unseen.
     """
-    rows, cols = np.indices(board_rise_k.shape)
+    rows, cols = np.indices(rise_k.shape)
     ratio = mm_per_px / baseline.mm_per_px
     points = np.column_stack([((cols.ravel() + 0.5) * ratio) - 0.5, ((rows.ravel() + 0.5) * ratio) - 0.5])
-    usual = sample_bilinear(baseline.rise_raster_k, points).reshape(board_rise_k.shape)
-    result: NDArray[np.float64] = board_rise_k - (board_wide.shift_k + board_wide.scale * usual)
+    usual = sample_bilinear(baseline.rise_raster_k, points).reshape(rise_k.shape)
+    use = np.flatnonzero(bare & np.isfinite(usual) & np.isfinite(rise_k))
+    use = use[:: max(len(use) // RASTER_SAMPLE, 1)]
+    if len(use) < FEWEST_FOR_SCALE:
+        return np.full(rise_k.shape, np.nan)
+    then = usual.ravel()[use]
+    fit = fit_board_wide(rise_k.ravel()[use], then, np.hypot(thresholds.REPEAT_SHARE * then, thresholds.REPEAT_FLOOR_K))
+    result: NDArray[np.float64] = rise_k - (fit.shift_k + fit.scale * usual)
     return result
 
 
@@ -193,6 +217,7 @@ def compare_baseline(
     places: NDArray[np.intp],
     board_wide: BoardWide,
     *,
+    split: HeatSplit | None,
     change: HeatSplit | None,
     not_comparable: str | None,
 ) -> tuple[Comparison, ...]:
@@ -205,6 +230,8 @@ def compare_baseline(
         From `common_parts`.
     expected : Expected
     board_wide : BoardWide
+    split : HeatSplit or None
+        Of this run.
     change : HeatSplit or None
         The split of the differences: what of each part's change its neighbours' changes gave it.
     not_comparable : str or None
@@ -215,11 +242,14 @@ def compare_baseline(
     temp_excess = rise - usual
     heats = [change.of(m.part.ref) if change is not None else None for m in common]
     received = np.array([heat.received_k if heat else 0.0 for heat in heats])
-    excess = temp_excess - received - (change.constant_k if change is not None else 0.0)
+    excess = temp_excess - received
     u_received = np.array([heat.u_received_k if heat else 0.0 for heat in heats])
     scaled_sd = expected.sd_k[places] * max(board_wide.scale, 0.3)
+    now = [split.of(m.part.ref) if split is not None else None for m in common]
+    own_now = np.array([heat.own_k if heat and heat.own_k is not None else np.nan for heat in now])
+    own_usual = np.where(np.isfinite(own_now), own_now - excess, usual - board_wide.shift_k)
     runs = np.maximum(expected.runs[places], 1)
-    noise = np.array([own_u_k(m) for m in common])
+    noise = np.array([look_u_k(m) for m in common])
     # A look differs from the mean of n looks by sqrt(1 + 1/n) standard deviations.
     spread = scaled_sd * np.sqrt(1 + 1 / runs)
     level = np.hypot(board_wide.u_shift_k, board_wide.u_scale * (expected.mean_k[places] - expected.mean_k.mean()))
@@ -239,7 +269,7 @@ def compare_baseline(
             degrees=degrees,
             temp_excess_k=float(temp_excess[i]),
             expected_k=float(usual[i]),
-            own_expected_k=float(usual[i] - board_wide.shift_k),
+            own_expected_k=float(own_usual[i]),
             count=int(runs[i]),
             against=f"{runs[i]} known-good run{'s' if runs[i] > 1 else ''}",
             at_most_watch=not_comparable,
@@ -254,7 +284,7 @@ def warm_up_mismatch(run: Run, baseline: Baseline) -> str | None:
 
     Examples
     --------
-    >>> import numpy as np
+    >>> from thermscan.judge.baseline import BaselineRun
     >>> good = BaselineRun(None, None, None, 30.0, 22.0, None, (), {}, {})
     >>> baseline = Baseline("b", None, "", (good,), np.zeros((2, 2)), 1.0)
     >>> from thermscan.runs.run import Run

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy import stats
 
+from thermscan.judge import thresholds
 from thermscan.regions.measurement import PartMeasurement
 
 
@@ -66,6 +67,13 @@ class Comparison:
         return float(2.0 * stats.t.sf(abs(self.score), self.degrees))
 
     @property
+    def looks_dead(self) -> bool:
+        """Whether hardly any of the expected own heat is left."""
+        left = self.own_expected_k + self.excess_k
+        enough = self.excess_k <= -thresholds.DEAD_LEAST_K
+        return enough and left <= thresholds.DEAD_SHARE_LEFT * self.own_expected_k
+
+    @property
     def temp_p_value(self) -> float:
         """The same for the plain temperature."""
         score = self.temp_excess_k / max(float(np.hypot(self.u_k, self.spread_k)), 1e-9)
@@ -102,6 +110,16 @@ def difference_u_k(one: PartMeasurement, others: Sequence[PartMeasurement]) -> f
 def own_u_k(measurement: PartMeasurement) -> float:
     """Standard uncertainty of a part's temperature without what it shares with others."""
     return float(np.sqrt(_own_variance(measurement)))
+
+
+def look_u_k(measurement: PartMeasurement) -> float:
+    """
+    Standard uncertainty of a part's temperature against another look at it.
+
+    Its emissivity is wrong by as much in both looks; what one frame's parts share is fitted board-wide.
+    """
+    lines = (line for line in measurement.budget if line.shared is None and not line.source.startswith("emissivity"))
+    return float(np.sqrt(sum(line.u_k**2 for line in lines)))
 
 
 def _shared_k(measurement: PartMeasurement, name: str) -> float:

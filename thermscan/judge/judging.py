@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import sample_bilinear
-from thermscan.heat.bare import camera_px_mm, margin_mm
+from thermscan.heat.bare import bare_pixels, camera_px_mm, margin_mm
 from thermscan.heat.sources import PartRises
 from thermscan.heat.split import HeatSplit, board_rise_k, split_change, split_heat
 from thermscan.heat.spots import WarmSpot, find_warm_spots
@@ -29,11 +29,11 @@ from thermscan.judge.baseline_rule import (
     fit_board_wide,
     warm_up_mismatch,
 )
-from thermscan.judge.comparison import Comparison, own_u_k
+from thermscan.judge.comparison import Comparison, look_u_k
 from thermscan.judge.finding import Finding, Judgement, Overall, PartVerdict, Verdict
 from thermscan.judge.limits import check_limits
 from thermscan.judge.peers import FEWEST_PEERS, compare_peers, peer_groups
-from thermscan.judge.unmapped import UnmappedResult, judge_spots, with_stand_ins
+from thermscan.judge.unmapped import UnmappedResult, enlarged, judge_spots, with_stand_ins
 from thermscan.judge.weighing import Weighed, weigh
 from thermscan.judge.wording import finding_of
 from thermscan.layout.board import Board
@@ -197,7 +197,9 @@ def _find_heat(
         return _Heat(split, board, spots)
     with_spots = with_stand_ins(board, strong)
     again = split_of(with_spots)
-    return _Heat(again, with_spots, spots) if again is not None else _Heat(split, board, spots)
+    if again is None:
+        return _Heat(split, board, spots)
+    return _Heat(again, with_spots, enlarged(spots, strong, again, board))
 
 
 def _baseline_result(
@@ -218,7 +220,7 @@ def _baseline_result(
     if len(common) < FEWEST_IN_COMMON:
         return None
     rise = np.array([float(m.rise_k or 0.0) for m in common])
-    noise = np.array([own_u_k(m) for m in common])
+    noise = np.array([look_u_k(m) for m in common])
     board_wide = fit_board_wide(rise, expected.mean_k[places], np.hypot(expected.sd_k[places], noise))
     usual = board_wide.shift_k + board_wide.scale * expected.mean_k[places]
     change = None
@@ -228,7 +230,7 @@ def _baseline_result(
         changes = PartRises(np.full(len(place), np.nan), np.full(len(place), np.nan))
         changes.rise_k[at], changes.u_k[at] = rise - usual, np.hypot(noise, expected.sd_k[places])
         change = split_change(
-            difference_raster_k(rise_k, view.mm_per_px, baseline, board_wide),
+            difference_raster_k(rise_k, view.mm_per_px, baseline, bare=_bare(rise_k, heat.board, view)),
             changes,
             heat.board,
             mm_per_px=view.mm_per_px,
@@ -240,10 +242,21 @@ def _baseline_result(
     return BaselineResult(
         board_wide=board_wide,
         comparisons=compare_baseline(
-            common, expected, places, board_wide, change=change, not_comparable=not_comparable
+            common,
+            expected,
+            places,
+            board_wide,
+            split=heat.split,
+            change=change,
+            not_comparable=not_comparable,
         ),
         remarks=baseline_remarks(measurements, baseline, run, board_wide, not_comparable=not_comparable),
     )
+
+
+def _bare(rise_k: NDArray[np.float64], board: Board, view: _View) -> NDArray[np.bool_]:
+    margin = margin_mm(view.registration, board)
+    return bare_pixels(board, shape=rise_k.shape, mm_per_px=view.mm_per_px, margin=margin)
 
 
 def _unmapped(
@@ -257,7 +270,7 @@ def _unmapped(
     view: _View,
 ) -> UnmappedResult:
     new_k = (
-        difference_raster_k(rise_k, view.mm_per_px, baseline, against.board_wide)
+        difference_raster_k(rise_k, view.mm_per_px, baseline, bare=_bare(rise_k, board, view))
         if baseline is not None and against is not None
         else None
     )

@@ -13,7 +13,7 @@ from thermscan.coordinates import sample_bilinear
 from thermscan.errors import InputError
 from thermscan.frames.frame import Frame
 from thermscan.judge.baseline import Baseline, BaselineRun
-from thermscan.judge.comparison import own_u_k
+from thermscan.judge.comparison import look_u_k
 from thermscan.layout.board import Board
 from thermscan.layout.digest import layout_digest
 from thermscan.regions.measurement import PartMeasurement, Rectified
@@ -153,7 +153,7 @@ def _learned_run(inspection: Inspected) -> BaselineRun:
         supply_w=sum(rail.watts for rail in run.supply) if run.supply else None,
         frame_sha256=tuple(frame.source.sha256 for frame in inspection.frames),
         rise_k={m.part.ref: float(m.rise_k or 0.0) for m in measured},
-        u_k={m.part.ref: own_u_k(m) for m in measured},
+        u_k={m.part.ref: look_u_k(m) for m in measured},
     )
 
 

@@ -21,6 +21,10 @@ LIMIT_COVERAGE = 1.645
 # to look at 1 to 3 K between like parts (table in NETA's maintenance testing specification).
 ACT_LEAST_K = 2.0
 ACT_LEAST_SHARE = 0.15  # of what the peers give themselves: half as much again as their natural spread
+# A part that gives hardly any of the heat its like give is dead, however little heat that is: at most this
+# share is left, and at least this many kelvin are missing.
+DEAD_SHARE_LEFT = 0.35
+DEAD_LEAST_K = 1.0
 WATCH_LEAST_K = 1.5
 WATCH_LEAST_SHARE = 0.12
 # A good part warmed by a neighbour is mentioned from here on: a person sees this in the picture and asks.

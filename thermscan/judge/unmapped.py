@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from thermscan.heat.split import HeatSplit
 from thermscan.heat.spots import WarmSpot
 from thermscan.judge import thresholds
 from thermscan.judge.finding import Finding, UnmappedHeat
@@ -35,6 +36,18 @@ def with_stand_ins(board: Board, spots: Sequence[WarmSpot]) -> Board:
         for i, spot in enumerate(spots[:MOST_STAND_INS], start=1)
     )
     return replace(board, parts=board.parts + extra)
+
+
+def enlarged(
+    spots: Sequence[WarmSpot], strong: Sequence[WarmSpot], split: HeatSplit, board: Board
+) -> tuple[WarmSpot, ...]:
+    """
+    The spots, with the excess that their own stand-in gives where that is more.
+
+    What is seen before stand-ins is too little: the nearest parts were first held to give some of the heat.
+    """
+    own_k = {spot: heat.own_board_k for spot, heat in zip(strong, split.parts[len(board.parts) :], strict=False)}
+    return tuple(replace(spot, excess_k=max(spot.excess_k, own_k.get(spot, 0.0))) for spot in spots)
 
 
 def plain_name(ref: str) -> str:

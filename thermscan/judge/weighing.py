@@ -53,7 +53,9 @@ def weigh(comparisons: Sequence[Comparison]) -> tuple[Weighed, ...]:
     for comparison, chance, temp_chance in zip(comparisons, chances, temp_chances, strict=True):
         size, expected = abs(comparison.excess_k), abs(comparison.own_expected_k)
         large = size >= max(thresholds.ACT_LEAST_K, thresholds.ACT_LEAST_SHARE * expected)
+        large = large or comparison.looks_dead
         notable = size >= max(thresholds.WATCH_LEAST_K, thresholds.WATCH_LEAST_SHARE * expected)
+        notable = notable or comparison.looks_dead
         warm = comparison.temp_excess_k >= max(
             thresholds.WARMED_LEAST_K, thresholds.WATCH_LEAST_SHARE * abs(comparison.expected_k)
         )

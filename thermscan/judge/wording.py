@@ -11,8 +11,6 @@ from thermscan.judge.unmapped import plain_name
 from thermscan.judge.weighing import Weighed
 from thermscan.layout.board import Part
 
-# A part that gives less than this share of what its like gives is called dead rather than cool.
-DEAD_SHARE = 0.35
 # Below this nothing is said of received heat.
 RECEIVED_WORTH_SAYING_K = 1.0
 # Expanded uncertainty in sentences: two standard uncertainties, about 95 %.
@@ -49,7 +47,7 @@ def finding_of(weighed: Weighed, part: Part, split: HeatSplit | None) -> Finding
         source_ref=source.ref if source is not None and plain_name(source.ref) == source.ref else None,
         hypotheses=_warmed_hypotheses(source.ref if source else None)
         if received
-        else hypotheses(part, hot=excess > 0, dead=_looks_dead(comparison)),
+        else hypotheses(part, hot=excess > 0, dead=comparison.looks_dead),
     )
 
 
@@ -105,7 +103,7 @@ def _own_text(weighed: Weighed, heat: PartHeat | None) -> str:
         f"it rises {rise:.1f} K, {them} {c.expected_k:.1f} K"
     )
     text += _split_clause(heat) + "."
-    if _looks_dead(c):
+    if c.looks_dead:
         text += " It gives hardly any heat of its own."
     if c.at_most_watch is not None:
         text += f" Only to be watched, since {c.at_most_watch}."
@@ -136,8 +134,3 @@ def _split_clause(heat: PartHeat | None) -> str:
 def _warmed_hypotheses(source: str | None) -> tuple[str, ...]:
     name = plain_name(source) if source else "its neighbours"
     return (f"warmed by {name}: judge that first, and look at this part again when it is cooler",)
-
-
-def _looks_dead(comparison: Comparison) -> bool:
-    left = comparison.own_expected_k + comparison.excess_k
-    return comparison.excess_k < 0 and left <= DEAD_SHARE * comparison.own_expected_k
