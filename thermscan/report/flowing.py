@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from thermscan.report.canvas import Sheet
+from thermscan.report.canvas import FAINT_INK, INK, Sheet
 from thermscan.report.lettering import wrapped_text
 from thermscan.report.verdicts import Mark
 
@@ -28,6 +28,8 @@ class Block:
         Room above it.
     mark : Mark or None
         A verdict's shape, before the first line.
+    faint : bool
+        In grey: a detail.
     keep : bool
         Never the last on a page: a heading.
     """
@@ -38,6 +40,7 @@ class Block:
     indent_pt: float = 0.0
     gap_pt: float = 2.0
     mark: Mark | None = None
+    faint: bool = False
     keep: bool = False
 
 
@@ -79,7 +82,14 @@ def draw_lines(sheet: Sheet, lines: Sequence[Line]) -> list[Line]:
         # The baseline lies a little above the line's lower edge.
         base = y + block.size_pt * (_LEADING - 1.0)
         weight = "bold" if block.bold else "normal"
-        sheet.text(block.indent_pt, base, line.text, fontsize=block.size_pt, weight=weight)
+        sheet.text(
+            block.indent_pt,
+            base,
+            line.text,
+            fontsize=block.size_pt,
+            weight=weight,
+            color=FAINT_INK if block.faint else INK,
+        )
         if block.mark is not None and line.first:
             sheet.mark(
                 block.indent_pt - block.size_pt, base + block.size_pt * 0.36, block.mark, size_pt=block.size_pt * 0.8

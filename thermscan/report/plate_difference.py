@@ -8,7 +8,9 @@ from numpy.typing import NDArray
 
 from thermscan.coordinates import sample_bilinear
 from thermscan.inspection import Inspection
+from thermscan.judge import thresholds
 from thermscan.judge.baseline import Baseline
+from thermscan.judge.baseline_rule import FEWEST_FOR_SCALE, RASTER_SAMPLE, BoardWide, fit_board_wide
 from thermscan.report.canvas import INK, Sheet, titled
 from thermscan.report.lettering import signed
 from thermscan.report.marking import draw_bodies, draw_unmapped, label_picture, note_left_out
@@ -23,13 +25,17 @@ _LEAST_RANGE_K = 2.0
 
 
 def draw_difference(sheet: Sheet, inspection: Inspection, baseline: Baseline) -> None:
-    """The board's rise minus the baseline's, the board-wide shift taken out; contours tell hotter from colder."""
-    difference, shift = difference_raster_k(inspection, baseline)
+    """The board's rise minus the baseline's, board-wide shift and scale taken out; contours tell the sign in grey."""
+    difference, level = picture_difference_k(inspection, baseline)
     runs = len(baseline.runs)
     caption = (
-        f"Apparent rise above ambient minus the mean of {runs} known-good {'run' if runs == 1 else 'runs'}; "
-        f"the board-wide shift of {signed(shift)} K (median) is taken out. "
-        "Contours at half the scale: solid where hotter, dotted where colder."
+        f"Apparent rise above ambient minus the mean of {runs} known-good {'run' if runs == 1 else 'runs'}"
+        + (
+            f", that times {level.scale:.2f} and shifted by {signed(level.shift_k)} K as the whole board is"
+            if level
+            else ""
+        )
+        + ". Contours at half the scale: solid where hotter, dotted where colder."
     )
     room = titled(sheet, "Difference from the baseline", caption)
     axes, beside = board_axes(draw_map_key(room, inspection), inspection)
@@ -53,24 +59,29 @@ def draw_difference(sheet: Sheet, inspection: Inspection, baseline: Baseline) ->
     note_left_out(axes, label_picture(axes, bodies, inspection, in_place, others=False))
 
 
-def difference_raster_k(inspection: Inspection, baseline: Baseline) -> tuple[NDArray[np.float64], float]:
+def picture_difference_k(inspection: Inspection, baseline: Baseline) -> tuple[NDArray[np.float64], BoardWide | None]:
     """
-    The run's apparent rise minus the baseline's, on the run's raster, and the board-wide shift taken out.
+    The run's apparent rise minus the baseline's, on the run's raster, and the level of the whole board.
 
     Returns
     -------
     difference_k : ndarray of shape (rows, cols)
         NaN off the board and where either was not seen.
-    shift_k : float
-        Median over the board; 0 where nothing can be compared.
+    level : BoardWide or None
+        Shift and scale that were taken out, fitted to the picture itself; None where too little is seen in both.
     """
     rectified = inspection.rectified
     places = rectified.centres_mm().reshape(-1, 2) / baseline.mm_per_px - 0.5
-    before = sample_bilinear(baseline.rise_raster_k, places).reshape(rectified.apparent_c.shape)
+    usual = sample_bilinear(baseline.rise_raster_k, places).reshape(rectified.apparent_c.shape)
     now = np.where(rectified.on_board, rectified.apparent_c - inspection.run.ambient_c, np.nan)
-    difference = now - before
-    shift = float(np.nanmedian(difference)) if np.isfinite(difference).any() else 0.0
-    return difference - shift, shift
+    both = np.flatnonzero(np.isfinite(now) & np.isfinite(usual))
+    if len(both) < FEWEST_FOR_SCALE:
+        return np.full(now.shape, np.nan), None
+    sample = both[:: max(len(both) // RASTER_SAMPLE, 1)]
+    then = usual.ravel()[sample]
+    expected_sd = np.hypot(thresholds.REPEAT_SHARE * then, thresholds.REPEAT_FLOOR_K)
+    level = fit_board_wide(now.ravel()[sample], then, expected_sd)
+    return now - (level.shift_k + level.scale * usual), level
 
 
 def _draw_contours(axes: Axes, difference: NDArray[np.float64], mm_per_px: float, end: float) -> None:

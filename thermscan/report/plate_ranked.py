@@ -11,8 +11,9 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from thermscan.inspection import Inspection
+from thermscan.judge.comparison import own_u_k
 from thermscan.judge.finding import Finding, PartVerdict
-from thermscan.regions.measurement import PartMeasurement
+from thermscan.judge.peers import peer_groups
 from thermscan.report.canvas import FAINT_INK, INK, RULE, TITLE_PT, Sheet, titled
 from thermscan.report.gathering import FLAGGED_VERDICTS, main_finding_by_ref, verdicts_in_layout_order
 from thermscan.report.lettering import fitted_text, signed, text_width_pt
@@ -41,18 +42,29 @@ class Row:
 
 def ranked_rows(inspection: Inspection) -> list[Row]:
     """Groups with a flagged part first, then the warmest; within a group the warmest part first."""
+    names = _group_names(inspection)
     groups: dict[str, list[PartVerdict]] = defaultdict(list)
     for each in verdicts_in_layout_order(inspection):
         if each.measurement.rise_k is not None:
-            groups[each.measurement.part.group or ""].append(each)
+            groups[names.get(each.measurement.part.ref, "")].append(each)
     rows: list[Row] = []
     for name in sorted(groups, key=lambda name: _group_weight(name, groups[name])):
         members = sorted(groups[name], key=lambda each: -(each.measurement.rise_k or 0.0))
         rises = [each.measurement.rise_k for each in members if each.measurement.rise_k is not None]
         median = float(np.median(rises)) if name and len(rises) > 1 else None
-        rows.append(Row(heading=f"{name} ({len(members)})" if name else "parts without a peer group"))
+        rows.append(Row(heading=f"{name} ({len(members)})" if name else "parts without peers"))
         rows.extend(Row(verdict=each, peer_median_k=median) for each in members)
     return rows
+
+
+def _group_names(inspection: Inspection) -> dict[str, str]:
+    """The peer group of each part that has one, as the judge forms them."""
+    parts = inspection.board.parts
+    names = {part.ref: part.group for part in parts if part.group}
+    for group in peer_groups(parts):
+        for ref in group.refs:
+            names[ref] = f"alike: {group.name}" if group.proposed else group.name
+    return names
 
 
 def ranked_pages(inspection: Inspection, height_pt: float) -> list[list[list[Row]]]:
@@ -111,12 +123,6 @@ def ranked_height_pt(columns: Sequence[Sequence[Row]]) -> float:
     return TITLE_PT + KEY_PT + _SCALE_PT + _ROW_PT * max(len(rows) for rows in columns)
 
 
-def own_uncertainty_k(measurement: PartMeasurement) -> float | None:
-    """What a part does not share with others, standard uncertainty; None where there is no budget."""
-    own = [line.u_k for line in measurement.budget if line.shared is None]
-    return float(np.sqrt(np.sum(np.square(own)))) if own else None
-
-
 def _group_weight(name: str, members: Sequence[PartVerdict]) -> tuple[bool, bool, float]:
     flagged = any(each.verdict in FLAGGED_VERDICTS for each in members)
     warmest = max(each.measurement.rise_k or 0.0 for each in members)
@@ -166,7 +172,7 @@ def _draw_row(axes: Axes, index: int, row: Row, finding: Finding | None) -> None
         axes.barh(index, finding.own_k, height=0.5, color="#CFCFCF", edgecolor=FAINT_INK, linewidth=0.4)
         received: dict[str, Any] = {"left": finding.own_k, "height": 0.5, "facecolor": "white", "edgecolor": FAINT_INK}
         axes.barh(index, finding.received_k, hatch="////", linewidth=0.4, **received)
-    own = own_uncertainty_k(verdict.measurement)
+    own = own_u_k(verdict.measurement) if verdict.measurement.budget else None
     for spread, width in ((verdict.measurement.u_c, 0.7), (own, 2.4)):
         if spread is not None:
             reach = _COVERAGE * spread

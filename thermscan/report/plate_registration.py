@@ -16,7 +16,7 @@ from thermscan.report.plate_frame import draw_camera_view, frame_bodies
 from thermscan.report.summary import registration_line
 
 # Share of the sheet's width that the whole frame gets; the magnified view has the rest.
-_FRAME_SHARE, _GUTTER_PT, _NOTE_PT = 0.62, 6.0, 14.0
+_FRAME_SHARE, _GUTTER_PT, _NOTE_PT = 0.62, 6.0, 22.0
 
 # Share of the magnified view that the part's body takes up.
 _BODY_SHARE = 0.35
@@ -98,8 +98,9 @@ def _draw_magnified(
     ring = _ellipse(body.corners.mean(axis=0), covariance)
     axes.plot(*ring.T, color="white", linewidth=2.2, scalex=False, scaley=False)
     axes.plot(*ring.T, color=INK, linewidth=1.0, scalex=False, scaley=False)
-    title = fitted_text(f"Placed worst for its size: {body.ref}. Ring: 95 % of places.", sheet.width_pt, 7.5)
-    sheet.text(0.0, sheet.height_pt - 10.0, title, fontsize=7.5)
+    note = fitted_text(f"{body.ref}: placed worst for its size", sheet.width_pt, 7.5)
+    sheet.text(0.0, sheet.height_pt - 8.0, note, fontsize=7.5)
+    sheet.text(0.0, sheet.height_pt - 18.0, "Ring: 95 % of the places it may have", fontsize=7.5)
 
 
 def _ellipse(centre: NDArray[np.float64], covariance: NDArray[np.float64]) -> NDArray[np.float64]:

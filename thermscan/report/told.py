@@ -35,9 +35,9 @@ def findings_blocks(inspection: Inspection) -> list[Block]:
     for finding in findings_by_weight(judgement.findings):
         blocks.append(Block(finding.text, indent_pt=_INDENT_PT, gap_pt=4.0, mark=_finding_mark(finding)))
         detail = _detail(finding)
-        blocks.append(Block(detail, size_pt=7.5, indent_pt=_INDENT_PT, gap_pt=0.5))
+        blocks.append(Block(detail, size_pt=7.0, indent_pt=_INDENT_PT, gap_pt=0.5, faint=True))
         if finding.hypotheses:
-            possible = f"Possible: {'; '.join(finding.hypotheses)}."
+            possible = f"Possible: {'; '.join(finding.hypotheses)}"
             blocks.append(Block(possible, size_pt=7.5, indent_pt=_INDENT_PT, gap_pt=0.5))
     return blocks
 
