@@ -15,6 +15,7 @@ from thermscan.frames.stored import MAX_FILE_PIXELS, StoredPages
 from thermscan.frames.text_dialect import decode_text, find_dialect, plain_lines, take_suffixes
 from thermscan.frames.text_rows import Block, Row, find_blocks, parse_rows
 from thermscan.frames.times import page_times
+from thermscan.frames.triples import grid_from_triples, is_triples
 
 # Two bytes are the least a cell can take.
 MAX_TEXT_BYTES = 2 * MAX_FILE_PIXELS
@@ -58,6 +59,9 @@ def read_csv(path: Path) -> StoredPages:
     blocks, texts = find_blocks(parse_rows(lines, dialect), where=where)
     frames, remarks = _frames(blocks, where=where)
     tables = _without_headings(frames)
+    if len(tables) == 1 and is_triples(tables[0]):
+        names = tuple(dialect.cells(frames[0].headings[-1])) if frames[0].headings else ()
+        tables = [grid_from_triples(tables[0], names, where=where)]
     shapes = {table.shape for table in tables}
     if len(shapes) > 1:
         sizes = ", ".join(sorted(f"{cols} x {rows}" for rows, cols in shapes))

@@ -94,7 +94,7 @@ def unit_outcome(finite: NDArray[np.float64], unit: str, *, ambient_c: float | N
 
 def impossible(outcome: UnitOutcome) -> bool:
     """True where a unit's result is out of question for any bench, not only unusual."""
-    return outcome.valid_fraction < MIN_VALID_FRACTION or not MEDIAN_MIN_C <= outcome.median_c <= MEDIAN_MAX_C
+    return not MEDIAN_MIN_C <= outcome.median_c <= MEDIAN_MAX_C
 
 
 def _short(value_c: float) -> str:

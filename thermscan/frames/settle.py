@@ -109,6 +109,9 @@ def _check_possible(settled: SettledUnit, outcomes: Sequence[UnitOutcome], store
     if settled.unit == COUNTS:
         return
     outcome = next(outcome for outcome in outcomes if outcome.unit == settled.unit)
+    if outcome.valid_fraction == 0.0:
+        what = f"no pixel holds a temperature: all are below absolute zero in {settled.unit}"
+        raise InputError(what, where=where, fix="export the file again, or check the unit")
     if not impossible(outcome):
         return
     if stored.looks_like_colour:

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import codecs
-import csv
 import re
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -61,11 +60,7 @@ class Dialect:
         ['22.5', '23.1']
         """
         if '"' in line:
-            if self.separator == BLANKS:
-                line = line.strip()
-            rows = list(csv.reader([line], delimiter=self.separator, skipinitialspace=True))
-            cells = rows[0] if rows else []
-            return [cell.strip() for cell in cells if cell or self.separator != BLANKS]
+            return _quoted_cells(line, self.separator)
         if self.separator == BLANKS:
             return line.split()
         return [cell.strip() for cell in line.split(self.separator)]
@@ -82,6 +77,28 @@ class Dialect:
         if _NUMBER[self.decimal].fullmatch(cell) is None:
             return None
         return float(cell.replace(",", "."))
+
+
+def _quoted_cells(line: str, separator: str) -> list[str]:
+    """Cells of a line with quotes in it; unlike the csv module, blanks and tabs may stand around a quoted cell."""
+    if separator == BLANKS:
+        return [(inner or bare).strip() for inner, bare in re.findall(r'"((?:[^"]|"")*)"|([^\s"]+)', line)]
+    blank = " " if separator == "\t" else r"[ \t]"
+    end = rf"{blank}*(?:{re.escape(separator)}|$)"
+    pattern = re.compile(rf'{blank}*"((?:[^"]|"")*)"{end}|([^{re.escape(separator)}]*){end}')
+    cells, at = [], 0
+    while at <= len(line):
+        match = pattern.match(line, at)
+        if match is None:
+            return [cell.strip() for cell in line.split(separator)]
+        cells.append((match.group(1) or match.group(2) or "").strip())
+        at = match.end()
+        if at == len(line) and not line.endswith(separator, match.start(), at):
+            break
+        if at == len(line):
+            cells.append("")
+            break
+    return cells
 
 
 def no_reading(cell: str) -> bool:
@@ -204,7 +221,7 @@ def find_dialect(lines: Sequence[str], *, where: str) -> Dialect:
     best, best_score = None, 0.0
     for separator, decimal in _DIALECTS:
         dialect = Dialect(separator, decimal)
-        score = sum(_row_score(dialect.cells(line), dialect) for line in sample)
+        score = _table_score([dialect.cells(line) for line in sample], dialect)
         if score > best_score + 1e-9:
             best, best_score = dialect, score
     if best is None:
@@ -212,6 +229,14 @@ def find_dialect(lines: Sequence[str], *, where: str) -> Dialect:
             "it holds no table of numbers", where=where, fix="export one value a pixel, one line a pixel row"
         )
     return best
+
+
+def _table_score(rows: Sequence[Sequence[str]], dialect: Dialect) -> float:
+    """What the rows of the commonest width score: header lines may read as numbers under a wrong dialect too."""
+    by_width: defaultdict[int, float] = defaultdict(float)
+    for cells in rows:
+        by_width[len(cells)] += _row_score(cells, dialect)
+    return max(by_width.values(), default=0.0)
 
 
 def _row_score(cells: Sequence[str], dialect: Dialect) -> float:

@@ -128,6 +128,8 @@ def find_blocks(rows: Sequence[Row | None], *, where: str) -> tuple[tuple[Block,
     headings.extend(texts)
     current: list[Row] = []
     after_blank, ragged = False, []
+    fitting = [row for row in rows[start:] if row is not None and _fits(row, width)]
+    labelled = 2 * sum(0 in row.words for row in fitting) > len(fitting)
 
     def close(*, blank: bool) -> None:
         nonlocal current, headings, after_blank
@@ -139,7 +141,7 @@ def find_blocks(rows: Sequence[Row | None], *, where: str) -> tuple[tuple[Block,
     for row in rows[start:]:
         if row is None:
             close(blank=True)
-        elif _fits(row, width) and not _is_heading(row, width):
+        elif _fits(row, width) and not _is_heading(row, width, labelled=labelled):
             current.append(row)
         elif row.empty:
             close(blank=True)
@@ -172,9 +174,10 @@ def _fits(row: Row, width: int) -> bool:
     return row.width == width or (row.width == width + 1 and row.ends_empty)
 
 
-def _is_heading(row: Row, width: int) -> bool:
-    """A line as wide as the table that is text all the same."""
-    return len(row.words) > 1 and row.numbers < width / 2
+def _is_heading(row: Row, width: int, *, labelled: bool) -> bool:
+    """A line as wide as the table that is text all the same, such as a footer padded with separators."""
+    words = len(row.words) - (labelled and 0 in row.words)
+    return words > 0 and row.numbers < width / 2 and words + row.empties >= width / 2
 
 
 def _table_start(rows: Sequence[Row | None], width: int, *, where: str) -> int:
