@@ -207,8 +207,9 @@ def _letter(axes: Axes, part: Part, lines: list[str]) -> None:
     # Text reads from the left or from below, never upside down.
     turn = (-upright + 90.0) % 180.0 - 90.0
     turn = 90.0 if turn == -90.0 else turn
-    length = max(part.length_mm, part.width_mm) * PT_A_MM
-    width = min(part.length_mm, part.width_mm) * PT_A_MM
+    room = 0.7 if part.round_body else 1.0
+    length = max(part.length_mm, part.width_mm) * PT_A_MM * room
+    width = min(part.length_mm, part.width_mm) * PT_A_MM * room
     shown = [printable(line, most=40) for line in lines]
     widest = max((text_width_pt(line, 10.0) for line in shown), default=1.0) or 1.0
     size = min(LARGEST_LETTERS_PT, 9.0 * length / widest, width / (1.25 * len(shown)))

@@ -56,6 +56,9 @@ def write_report(inspection: Inspection, out_dir: Path) -> tuple[Path, ...]:
     folder = Path(out_dir)
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        for name in contents:
+            if (folder / name).is_dir():
+                raise InputError(f"{name} is a folder", where=str(folder), fix="name another folder with --out")
         _put_in_place(folder, contents)
         for path in folder.iterdir():
             if path.name not in contents and _OWN_FIGURES.fullmatch(path.name) and path.is_file():
