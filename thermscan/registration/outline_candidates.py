@@ -1,0 +1,267 @@
+"""Quadrilaterals in the frame that could be the board's bounding box."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.registration.evidence import Evidence, filled
+
+FloatArray = NDArray[np.float64]
+
+# A board smaller than this share of the frame shows its parts with too few pixels to tell it by.
+LEAST_AREA = 0.04
+# The corners of a rectangle seen at up to 60 degrees with usual lenses stay between these.
+ANGLES_DEG = (32.0, 148.0)
+# Lines and quadrilaterals that are looked at further.
+MAX_LINES = 18
+MAX_QUADS = 24
+# A gradient below this many standard deviations of its noise is no edge.
+EDGE_SIGNIFICANT = 4.0
+GRADIENT_BLUR_PX = 1.4
+# Of the edge pixels near a line, those whose gradient points across it within this count.
+ALONG_DEG = 14.0
+
+
+def outline_candidates(evidence: Evidence) -> FloatArray:
+    """
+    Candidate corners, best supported first.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        Best at about 320 pixels.
+
+    Returns
+    -------
+    ndarray of shape (k, 4, 2)
+        Clockwise as seen; which corner is the board's first is left open.
+    """
+    picture = filled(evidence.apparent)
+    smooth = cv2.GaussianBlur(picture, (0, 0), GRADIENT_BLUR_PX)
+    gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125).astype(np.float64)
+    gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125).astype(np.float64)
+    thin = _thin_edges(gx, gy, evidence.noise_k)
+    lines = _lines(thin, gx, gy)
+    quads = [_from_lines(lines, picture.shape), _from_regions(picture, evidence.noise_k)]
+    found = np.concatenate(quads)
+    if not len(found):
+        return found
+    score = _support(found, thin, gx, gy)
+    order = np.argsort(-score)
+    return _distinct(found[order], limit=MAX_QUADS)
+
+
+def _thin_edges(gx: FloatArray, gy: FloatArray, noise_k: float) -> NDArray[np.bool_]:
+    """Pixels where the gradient is significant and largest across the edge."""
+    size = np.hypot(gx, gy)
+    # Noise of the gradient after a Gaussian blur of s: sigma / (sqrt(8 pi) s^2).
+    noise = noise_k / (np.sqrt(8 * np.pi) * GRADIENT_BLUR_PX**2)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ux, uy = gx / size, gy / size
+    rows, cols = np.indices(size.shape, dtype=np.float32)
+    ahead, behind = (
+        cv2.remap(
+            size.astype(np.float32),
+            (cols + way * np.nan_to_num(ux)).astype(np.float32),
+            (rows + way * np.nan_to_num(uy)).astype(np.float32),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        for way in (1.0, -1.0)
+    )
+    thin = (size > EDGE_SIGNIFICANT * noise) & (size >= ahead) & (size >= behind)
+    thin[[0, -1], :] = False
+    thin[:, [0, -1]] = False
+    result: NDArray[np.bool_] = thin
+    return result
+
+
+def _lines(thin: NDArray[np.bool_], gx: FloatArray, gy: FloatArray) -> FloatArray:
+    """
+    Straight lines with many edge pixels on them, each as (nx, ny, d): nx x + ny y = d.
+
+    A Hough transform in which each edge pixel votes only for lines across its own gradient.
+    """
+    rows, cols = np.nonzero(thin)
+    if len(rows) < 20:
+        return np.zeros((0, 3))
+    angle = np.arctan2(gy[rows, cols], gx[rows, cols]) % np.pi
+    steps = 180
+    spread = np.arange(-7, 8)
+    bins = (np.round(angle / np.pi * steps).astype(int)[:, None] + spread) % steps
+    theta = bins * np.pi / steps
+    d = cols[:, None] * np.cos(theta) + rows[:, None] * np.sin(theta)
+    reach = int(np.hypot(*thin.shape)) + 2
+    votes = np.zeros((steps, 2 * reach + 1))
+    weight = np.exp(-0.5 * (spread / 4.0) ** 2)
+    np.add.at(votes, (bins, np.round(d).astype(int) + reach), np.broadcast_to(weight, bins.shape))
+    votes = cv2.GaussianBlur(votes, (0, 0), 0.7)
+    lines: list[FloatArray] = []
+    least = 0.08 * min(thin.shape)
+    xy = np.column_stack([cols, rows]).astype(np.float64)
+    normal = np.column_stack([np.cos(angle), np.sin(angle)])
+    for _ in range(MAX_LINES):
+        t, r = np.unravel_index(votes.argmax(), votes.shape)
+        if votes[t, r] < least:
+            break
+        line = np.array([np.cos(t * np.pi / steps), np.sin(t * np.pi / steps), r - reach])
+        for _ in range(3):
+            near = np.abs(xy @ line[:2] - line[2]) < 1.8
+            near &= np.abs(normal @ line[:2]) > np.cos(np.radians(ALONG_DEG))
+            if near.sum() < least:
+                break
+            centre = xy[near].mean(axis=0)
+            _, _, axes = np.linalg.svd(xy[near] - centre, full_matrices=False)
+            line = np.append(axes[1], axes[1] @ centre)
+        lines.append(line)
+        _clear(votes, int(t), int(r), steps, reach)
+    return np.array(lines).reshape(-1, 3)
+
+
+def _clear(votes: FloatArray, t: int, r: int, steps: int, reach: int) -> None:
+    """Take a found line's neighbourhood out of the votes; beyond 180 degrees the distance changes sign."""
+    for turn in range(-4, 5):
+        at, place = t + turn, r
+        if not 0 <= at < steps:
+            at, place = at % steps, 2 * reach - r
+        votes[at, max(place - 4, 0) : place + 5] = 0
+
+
+def _from_lines(lines: FloatArray, shape: tuple[int, ...]) -> FloatArray:
+    """All quadrilaterals of four lines that a rectangle could look like."""
+    if len(lines) < 4:
+        return np.zeros((0, 4, 2))
+    sets = np.array(list(combinations(range(len(lines)), 4)))
+    # Three ways to pair four lines into opposite sides: (0, 1 | 2, 3), (0, 2 | 1, 3), (0, 3 | 1, 2).
+    cyclic = np.concatenate([sets[:, [0, 2, 1, 3]], sets[:, [0, 1, 2, 3]], sets[:, [0, 1, 3, 2]]])
+    sides = lines[cyclic]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        corners = np.stack([_meet(sides[:, k - 1], sides[:, k]) for k in range(4)], axis=1)
+    return _plausible_quads(corners, shape)
+
+
+def _meet(one: FloatArray, other: FloatArray) -> FloatArray:
+    det = one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0]
+    x = (one[:, 2] * other[:, 1] - other[:, 2] * one[:, 1]) / det
+    y = (one[:, 0] * other[:, 2] - other[:, 0] * one[:, 2]) / det
+    return np.stack([x, y], axis=1)
+
+
+def _plausible_quads(corners: FloatArray, shape: tuple[int, ...]) -> FloatArray:
+    """Convex, large enough, not too skew, mostly in the frame; turned to run clockwise."""
+    rows, cols = shape
+    ok = np.isfinite(corners).all(axis=(1, 2))
+    corners = corners[ok]
+    over = 0.25
+    limit = np.array([cols, rows])
+    inside = ((corners > -over * limit) & (corners < (1 + over) * limit)).all(axis=(1, 2))
+    corners = corners[inside]
+    area = _areas(corners)
+    corners = np.where((area < 0)[:, None, None], corners[:, ::-1], corners)
+    area = np.abs(area)
+    ahead = np.roll(corners, -1, axis=1) - corners
+    behind = np.roll(corners, 1, axis=1) - corners
+    cross = ahead[..., 0] * behind[..., 1] - ahead[..., 1] * behind[..., 0]
+    dot = (ahead * behind).sum(axis=2)
+    angle = np.degrees(np.arctan2(cross, dot))
+    fine = (angle > ANGLES_DEG[0]).all(axis=1) & (angle < ANGLES_DEG[1]).all(axis=1)
+    result: FloatArray = corners[fine & (area > LEAST_AREA * rows * cols)]
+    return result
+
+
+def _areas(corners: FloatArray) -> FloatArray:
+    x, y = corners[..., 0], corners[..., 1]
+    result: FloatArray = (x * np.roll(y, -1, axis=-1) - y * np.roll(x, -1, axis=-1)).sum(axis=-1) / 2
+    return result
+
+
+def _from_regions(picture: NDArray[np.float32], noise_k: float) -> FloatArray:
+    """Quadrilaterals around regions that differ from the bench, at several thresholds."""
+    bench = _bench(picture)
+    differs = np.abs(cv2.GaussianBlur(picture, (0, 0), 1.0) - bench)
+    scatter = 1.4826 * float(np.median(np.abs(_border(differs))))
+    most = float(np.percentile(differs, 90))
+    found = []
+    for level in (max(5 * scatter, 3 * noise_k), 0.15 * most, 0.3 * most, 0.5 * most):
+        mask = (differs > max(level, 2 * noise_k)).astype(np.uint8)
+        mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+        mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
+        contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        for contour in sorted(contours, key=cv2.contourArea, reverse=True)[:2]:
+            hull = cv2.convexHull(contour)
+            if cv2.contourArea(hull) > LEAST_AREA * picture.size and len(hull) >= 4:
+                quad = cv2.approxPolyN(hull, 4, ensure_convex=True).reshape(-1, 2)
+                if len(quad) == 4:
+                    found.append(quad.astype(np.float64))
+                found.append(cv2.boxPoints(cv2.minAreaRect(hull)).astype(np.float64))
+    return _plausible_quads(np.array(found).reshape(-1, 4, 2), picture.shape)
+
+
+def _border(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+    return np.concatenate([picture[:4].ravel(), picture[-4:].ravel(), picture[:, :4].ravel(), picture[:, -4:].ravel()])
+
+
+def _bench(picture: NDArray[np.float32]) -> FloatArray:
+    """A plane through the frame's border, robust to what reaches over it."""
+    rows, cols = np.indices(picture.shape, dtype=np.float64)
+    design = np.stack([np.ones_like(rows), rows / rows.max() - 0.5, cols / cols.max() - 0.5], axis=-1)
+    edge = np.ones(picture.shape, bool)
+    edge[4:-4, 4:-4] = False
+    a, b = design[edge], picture[edge].astype(np.float64)
+    weights = np.ones(len(b))
+    plane = np.array([np.median(b), 0.0, 0.0])
+    for _ in range(10):
+        rest = b - a @ plane
+        spread = max(1.4826 * float(np.median(np.abs(rest))), 1e-3)
+        weights = 1 / (1 + (rest / (2 * spread)) ** 2)
+        plane = np.linalg.lstsq(a * weights[:, None], b * weights, rcond=None)[0]
+    result: FloatArray = design @ plane
+    return result
+
+
+def _support(quads: FloatArray, thin: NDArray[np.bool_], gx: FloatArray, gy: FloatArray) -> FloatArray:
+    """
+    Share of each quadrilateral's sides that run along edges of the frame; shape (k,).
+
+    The worst side counts extra: four half-supported sides make a better outline than two good ones.
+    """
+    rows, cols = thin.shape
+    # Edges by direction, thickened by a pixel and a half.
+    angle = np.arctan2(gy, gx) % np.pi
+    bins = 12
+    which = np.floor(angle / np.pi * bins).astype(int) % bins
+    maps = np.zeros((bins, rows, cols), np.uint8)
+    at = np.nonzero(thin)
+    for side in (-1, 0, 1):
+        maps[(which[at] + side) % bins, at[0], at[1]] = 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
+    maps = np.stack([cv2.dilate(layer, disc) for layer in maps])
+    share = (np.arange(40) + 0.5) / 40
+    ends = np.roll(quads, -1, axis=1)
+    points = quads[:, :, None] + share[None, None, :, None] * (ends - quads)[:, :, None]
+    way = ends - quads
+    normal = np.arctan2(way[..., 0], -way[..., 1]) % np.pi
+    layer = np.floor(normal / np.pi * bins).astype(int) % bins
+    x, y = np.round(points[..., 0]).astype(int), np.round(points[..., 1]).astype(int)
+    inside = (x >= 0) & (y >= 0) & (x < cols) & (y < rows)
+    hit = maps[layer[:, :, None], np.clip(y, 0, rows - 1), np.clip(x, 0, cols - 1)] * inside
+    sides = hit.mean(axis=2)
+    size = np.sqrt(np.abs(_areas(quads)) / (rows * cols))
+    result: FloatArray = sides.mean(axis=1) + sides.min(axis=1) + 0.3 * size
+    return result
+
+
+def _distinct(quads: FloatArray, *, limit: int) -> FloatArray:
+    """Drop what repeats a better one to within a few pixels, whichever corner comes first."""
+    kept: list[FloatArray] = []
+    for quad in quads:
+        near = any(np.abs(np.roll(quad, turn, axis=0) - other).max() < 4.0 for other in kept for turn in range(4))
+        if not near:
+            kept.append(quad)
+        if len(kept) == limit:
+            break
+    return np.array(kept).reshape(-1, 4, 2)

@@ -1,0 +1,281 @@
+"""Move the four corners until the layout's edges lie on the frame's, and say how well that is known."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.coordinates import map_points
+from thermscan.registration.edges import EdgeSites, LayoutEdges, find_edges
+from thermscan.registration.evidence import Evidence
+from thermscan.registration.homography import corner_jacobian, homography_from_corners
+
+FloatArray = NDArray[np.float64]
+
+# How far from the prediction to look, step by step, in pixels.
+FROM_ROUGH_PX = (7.0, 5.0, 4.0, 3.0, 2.5, 2.0, 2.0, 1.5, 1.5)
+FROM_NEAR_PX = (3.0, 2.5, 2.0, 2.0, 1.5, 1.5)
+# While looking further than this, the outline goes alone if it can: nothing else lies near it.
+OUTLINE_FIRST_PX = 3.5
+# What a body's edge differs from the layout's even where the frame has no noise, in pixels.
+MODEL_FLOOR_PX = 0.12
+# Tukey's biweight rejects beyond this many robust standard deviations (95 % efficient at normal errors).
+TUKEY = 4.685
+# Fewer pieces of evidence than this cannot carry eight numbers and a check.
+FEWEST_SITES, FEWEST_EDGES = 24, 8
+# A very weak pull towards where the corners were, so that what no edge fixes stays where it was: px.
+HOLD_PX = 30.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Refined:
+    """
+    A registration improved on the image.
+
+    Attributes
+    ----------
+    corners_px : ndarray of shape (4, 2)
+    px_from_mm : ndarray of shape (3, 3)
+    corner_covariance_px2 : ndarray of shape (8, 8)
+    residual_px : float
+        Root mean square offset of the edges that were used.
+    sites, edges : int
+        Sites and distinct edges used.
+    """
+
+    corners_px: FloatArray
+    px_from_mm: FloatArray
+    corner_covariance_px2: FloatArray
+    residual_px: float
+    sites: int
+    edges: int
+
+
+def refine(
+    evidence: Evidence,
+    edges: LayoutEdges,
+    *,
+    corners_mm: FloatArray,
+    corners_px: FloatArray,
+    ranges_px: Sequence[float] = FROM_ROUGH_PX,
+    shift_px: FloatArray | None = None,
+) -> Refined | None:
+    """
+    Gauss-Newton on the offsets of edges, with outliers refused.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        The frame.
+    corners_px : ndarray of shape (4, 2)
+        Where to start; within about the first of ``ranges_px``.
+    ranges_px : sequence of float
+        How far to look, in each step.
+
+    Returns
+    -------
+    Refined or None
+        None where the frame shows too few of the predicted edges, or the corners run away.
+
+    References
+    ----------
+    .. [1] T. Drummond, R. Cipolla, Real-time visual tracking of complex structures, IEEE Trans. Pattern
+       Analysis and Machine Intelligence 24 (2002) 932-946: robust least squares on normal offsets.
+    """
+    corners = corners_px.astype(np.float64)
+    size = _size(corners)
+    outline = edges.part < 0
+    for range_px in ranges_px:
+        px_from_mm = homography_from_corners(corners_mm, corners)
+        solved = None
+        if range_px > OUTLINE_FIRST_PX:
+            sites = look(evidence, edges, px_from_mm, range_px=range_px, shift_px=shift_px, only=outline)
+            solved = _solve(sites, px_from_mm, corners_mm)
+        if solved is None:
+            sites = look(evidence, edges, px_from_mm, range_px=range_px, shift_px=shift_px)
+            solved = _solve(sites, px_from_mm, corners_mm)
+        if solved is None:
+            return None
+        corners = corners + solved.step_px.reshape(4, 2)
+        if not np.isfinite(corners).all() or not _plausible(corners, size):
+            return None
+    px_from_mm = homography_from_corners(corners_mm, corners)
+    sites = look(evidence, edges, px_from_mm, range_px=ranges_px[-1], shift_px=shift_px)
+    solved = _solve(sites, px_from_mm, corners_mm)
+    if solved is None:
+        return None
+    return Refined(corners, px_from_mm, solved.covariance_px2, solved.residual_px, solved.sites, solved.edges)
+
+
+def look(
+    evidence: Evidence,
+    edges: LayoutEdges,
+    px_from_mm: FloatArray,
+    *,
+    range_px: float,
+    shift_px: FloatArray | None = None,
+    only: NDArray[np.bool_] | None = None,
+) -> EdgeSites:
+    """Where the frame shows the layout's edges, as `find_edges`."""
+    return find_edges(
+        evidence.apparent,
+        px_from_mm,
+        edges,
+        range_px=range_px,
+        noise_k=evidence.noise_k,
+        blur_px=evidence.blur_px,
+        shift_px=shift_px,
+        only=only,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Solved:
+    step_px: FloatArray
+    covariance_px2: FloatArray
+    residual_px: float
+    sites: int
+    edges: int
+
+
+def _solve(sites: EdgeSites, px_from_mm: FloatArray, corners_mm: FloatArray) -> _Solved | None:
+    """One robust least-squares step from the offsets seen, with the covariance of the corners."""
+    seen = np.isfinite(sites.offset_px)
+    owner = sites.edge[seen]
+    if seen.sum() < FEWEST_SITES or len(np.unique(owner)) < FEWEST_EDGES:
+        return None
+    offset = sites.offset_px[seen]
+    move = corner_jacobian(px_from_mm, corners_mm, sites.points_mm[seen])
+    design = np.einsum("ni,nij->nj", sites.normals_px[seen], move)
+    # Sites of one edge share what is wrong with that edge: a long one counts less than its length.
+    crowd = np.sqrt(np.bincount(owner)[owner].astype(np.float64))
+    prior = 1.0 / (sites.u_px[seen] ** 2 + MODEL_FLOOR_PX**2 * crowd)
+    step = np.zeros(8)
+    hold = np.eye(8) / HOLD_PX**2
+    weights = prior
+    spread = 1.0
+    for _ in range(12):
+        rest = offset - design @ step
+        spread = max(1.4826 * float(_weighted_median(np.abs(rest), prior)), MODEL_FLOOR_PX)
+        weights = prior * np.clip(1 - (rest / (TUKEY * spread)) ** 2, 0.0, None) ** 2
+        normal = design.T @ (design * weights[:, None]) + hold
+        new = np.linalg.solve(normal, design.T @ (weights * offset))
+        done = np.abs(new - step).max() < 1e-3
+        step = new
+        if done:
+            break
+    rest = offset - design @ step
+    used = weights > 0.05 * prior
+    if used.sum() < FEWEST_SITES or len(np.unique(owner[used])) < FEWEST_EDGES:
+        return None
+    covariance = _covariance(design, rest, weights, owner, normal)
+    residual = float(np.sqrt(np.average(rest[used] ** 2, weights=weights[used])))
+    return _Solved(step, covariance, residual, int(used.sum()), len(np.unique(owner[used])))
+
+
+def _covariance(
+    design: FloatArray, rest: FloatArray, weights: FloatArray, owner: NDArray[np.intp], normal: FloatArray
+) -> FloatArray:
+    """
+    Covariance of the step, in which the sites of one edge are wrong together.
+
+    Two variance components, of edges and of sites in an edge, from the scatter of the residuals
+    (method of moments), put through the normal equations.
+    """
+    edges, index = np.unique(owner, return_inverse=True)
+    total = np.bincount(index, weights)
+    good = total > 0
+    mean = np.bincount(index, weights * rest) / np.where(good, total, 1.0)
+    within = np.average((rest - mean[index]) ** 2, weights=weights)
+    freedom = max(len(edges[good]) / max(good.sum() - 8, 1), 1.0)
+    between = np.average(mean[good] ** 2, weights=total[good]) * min(freedom, 4.0)
+    pulled = np.zeros((len(edges), 8))
+    np.add.at(pulled, index, design * weights[:, None])
+    scatter = between * pulled.T @ pulled + within * (design * weights[:, None] ** 2).T @ design
+    inverse = np.linalg.inv(normal)
+    result: FloatArray = inverse @ scatter @ inverse
+    return result
+
+
+def _weighted_median(values: FloatArray, weights: FloatArray) -> float:
+    order = np.argsort(values)
+    share = np.cumsum(weights[order])
+    return float(values[order][np.searchsorted(share, share[-1] / 2)])
+
+
+def _size(corners: FloatArray) -> float:
+    return float(np.sqrt(abs(_area(corners))))
+
+
+def _area(corners: FloatArray) -> float:
+    x, y = corners.T
+    return float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum() / 2)
+
+
+def _plausible(corners: FloatArray, size: float) -> bool:
+    """Still about as large as it was, and convex the same way round."""
+    sides = np.roll(corners, -1, axis=0) - corners
+    ahead = np.roll(sides, -1, axis=0)
+    turns = sides[:, 0] * ahead[:, 1] - sides[:, 1] * ahead[:, 0]
+    return bool((turns > 0).all()) and 0.6 < _size(corners) / size < 1.6
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """
+    How many of the layout's edges the frame shows, and how many of those where they should be.
+
+    Attributes
+    ----------
+    bodies_found, bodies_near : int
+        Sides of bodies seen within the search range, and within a pixel of their prediction.
+    outline_seen : float
+        Share of the outline's pieces in the frame that show an edge within a pixel.
+    """
+
+    bodies_found: int
+    bodies_near: int
+    outline_seen: float
+
+    @property
+    def bodies_share(self) -> float:
+        """Near among found; about a quarter where the layout is not there."""
+        return self.bodies_near / max(self.bodies_found, 1)
+
+
+# The agreement is counted over this range to either side, with "near" a quarter of it.
+AGREEMENT_PX = 4.0
+
+
+def agreement(evidence: Evidence, edges: LayoutEdges, px_from_mm: FloatArray) -> Agreement:
+    """How the layout's edges agree with the frame's, one vote an edge."""
+    sites = look(evidence, edges, px_from_mm, range_px=AGREEMENT_PX)
+    looked = np.zeros(len(edges.part), bool)
+    looked[sites.edge] = True
+    found, near = np.zeros(len(edges.part), bool), np.zeros(len(edges.part), bool)
+    for index in np.unique(sites.edge):
+        seen = sites.offset_px[sites.edge == index]
+        if np.isfinite(seen).mean() >= 0.5:
+            found[index] = True
+            near[index] = abs(np.nanmedian(seen)) < AGREEMENT_PX / 4
+    body = edges.part >= 0
+    outline = looked & ~body
+    return Agreement(
+        int((found & body).sum()), int((near & body).sum()), float((near & outline).sum() / max(outline.sum(), 1))
+    )
+
+
+def place_error_px(one: FloatArray, other: FloatArray, points_mm: FloatArray) -> float:
+    """
+    Root mean square distance between what two homographies make of points, in pixels.
+
+    Examples
+    --------
+    >>> place_error_px(np.eye(3), np.diag([1.0, 1.0, 1.0]), np.ones((2, 2)))
+    0.0
+    """
+    apart = map_points(one, points_mm) - map_points(other, points_mm)
+    return float(np.sqrt((apart**2).sum(axis=1).mean()))

@@ -1,0 +1,129 @@
+"""Where is the board in the frame? The room's front door."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from thermscan.layout.board import Board
+from thermscan.radiometry.thermal_image import ThermalImage
+from thermscan.registration.corners import CLICK_PX, CORNER_NAMES, checked_corners
+from thermscan.registration.edges import LayoutEdges, layout_edges
+from thermscan.registration.evidence import Evidence, prepare
+from thermscan.registration.homography import homography_from_corners, place_uncertainty_mm
+from thermscan.registration.landmarks import fit_landmarks
+from thermscan.registration.outline import find_board
+from thermscan.registration.pose import pose_from_homography, view_angle_deg
+from thermscan.registration.refinement import Refined, refine
+from thermscan.registration.registration import Registration
+from thermscan.runs.run import Landmark
+
+if TYPE_CHECKING:
+    from thermscan.radiometry.camera import Camera
+
+FloatArray = NDArray[np.float64]
+
+# A click that the frame's evidence moves by more than this is named as wrong.
+WRONG_CLICK_PX = 5.0
+
+
+def register_board(
+    image: ThermalImage,
+    board: Board,
+    *,
+    corners_px: ArrayLike | None = None,
+    landmarks: Sequence[Landmark] = (),
+    camera: Camera | None = None,
+) -> Registration:
+    """
+    Where the board lies in the frame, and how well that is known.
+
+    Parameters
+    ----------
+    image : ThermalImage
+    board : Board
+    corners_px : array_like of shape (4, 2), optional
+        The board's corners as a person saw them: improved on the frame, not obeyed.
+    landmarks : sequence of Landmark, optional
+        Body centres as a person saw them; used where ``corners_px`` is not given.
+    camera : Camera, optional
+        For its field of view.
+
+    Returns
+    -------
+    Registration
+
+    Raises
+    ------
+    InputError
+        Corners or landmarks that cannot be right.
+    CannotJudge
+        The board was not found with enough certainty; says what was seen and what to give.
+    """
+    evidence, edges = prepare(image), layout_edges(board)
+    remarks: list[str] = []
+    if corners_px is not None:
+        method = "corners"
+        found = _from_corners(evidence, board, edges, checked_corners(corners_px, shape=image.shape), remarks)
+    elif landmarks:
+        method = "landmarks"
+        found = _from_landmarks(evidence, board, edges, landmarks, remarks)
+    else:
+        method = "outline"
+        found = find_board(evidence, board, edges)
+    fov = camera.fov_deg[0] if camera is not None and camera.fov_deg is not None else None
+    pose = pose_from_homography(found.px_from_mm, shape=image.shape, corners_mm=board.corners_mm, fov_deg=fov)
+    return Registration(
+        method,
+        found.px_from_mm,
+        found.corners_px,
+        found.corner_covariance_px2,
+        found.residual_px,
+        _uncertainty_mm(found, board),
+        view_angle_deg(pose, board.corners_mm),
+        tuple(remarks),
+    )
+
+
+def _from_corners(
+    evidence: Evidence, board: Board, edges: LayoutEdges, clicks: FloatArray, remarks: list[str]
+) -> Refined:
+    found = refine(evidence, edges, corners_mm=board.corners_mm, corners_px=clicks)
+    if found is None:
+        remarks.append("the frame shows too few edges to improve the given corners; they were taken as they are")
+        matrix = homography_from_corners(board.corners_mm, clicks)
+        return Refined(clicks, matrix, np.eye(8) * CLICK_PX**2, 0.0, 0, 0)
+    for name, moved in zip(CORNER_NAMES, np.linalg.norm(found.corners_px - clicks, axis=1), strict=True):
+        if moved > WRONG_CLICK_PX:
+            remarks.append(f"the {name} corner was given {moved:.0f} pixels from where the frame shows it")
+    return found
+
+
+def _from_landmarks(
+    evidence: Evidence,
+    board: Board,
+    edges: LayoutEdges,
+    landmarks: Sequence[Landmark],
+    remarks: list[str],
+) -> Refined:
+    rows, cols = evidence.apparent.shape
+    given = fit_landmarks(landmarks, board, shape=(rows, cols))
+    for ref, far in given.refused:
+        remarks.append(f"landmark {ref} was refused: it lies {far:.0f} pixels from where the others put it")
+    fit = given.fit
+    found = refine(evidence, edges, corners_mm=board.corners_mm, corners_px=fit.corners_px)
+    if found is not None:
+        return found
+    remarks.append("the frame shows too few edges to improve the landmarks; they were taken as they are")
+    residual = float(np.sqrt((fit.residuals_px**2).sum(axis=1).mean()))
+    return Refined(fit.corners_px, fit.px_from_mm, fit.corner_covariance_px2, residual, 0, 0)
+
+
+def _uncertainty_mm(found: Refined, board: Board) -> float:
+    centres = np.array([[part.x_mm, part.y_mm] for part in board.parts]).reshape(-1, 2)
+    places = centres if len(centres) else board.corners_mm
+    u_mm = place_uncertainty_mm(found.px_from_mm, board.corners_mm, found.corner_covariance_px2, places)
+    return float(np.sqrt((u_mm**2).mean()))
