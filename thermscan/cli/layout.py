@@ -125,3 +125,27 @@ def _point(option: str, text: str) -> tuple[float, float]:
     if len(numbers) != 2 or numbers[0] is None or numbers[1] is None:
         raise click.UsageError(f'{option} "{text}" is not two numbers X,Y')
     return numbers[0], numbers[1]
+
+
+@command.command()
+@click.argument("file", metavar="FILE", type=click.Path(path_type=Path))
+@click.option("--out", default="sheet.pdf", show_default=True, type=click.Path(path_type=Path), help="PDF to write.")
+@click.option("--paper", type=click.Choice(["A4", "letter"]), default="A4", show_default=True)
+def draw(file: Path, *, out: Path, paper: str) -> int:
+    """
+    Where does each part belong? A sheet to print at 1:1.
+
+    Refs, values and marked ends at true size over as many pages as it takes, and the capacitors by value with
+    boxes to tick when each comes out and goes back in.
+
+    Example: thermscan layout draw board.toml --out sheet.pdf
+    """
+    from thermscan.layout.reading import read_board
+    from thermscan.report.layout_sheet import write_layout_sheet
+
+    board = read_board(file)
+    for remark in board.remarks:
+        click.echo(f"{file}: {remark}", err=True)
+    pages = write_layout_sheet(board, out, paper=paper)
+    click.echo(f"{out}: {pages} page{'' if pages == 1 else 's'}, {len(board.parts)} parts at 1:1")
+    return 0

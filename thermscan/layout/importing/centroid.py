@@ -142,6 +142,7 @@ def _find_header(lines: Sequence[str], where: str, column_map: Mapping[str, str]
 
 def _header(row: int, names: Sequence[str], column_map: Mapping[str, str]) -> _Header | None:
     roles: dict[str, int] = {}
+    mapped = {_role(role) for role in column_map}
     plain = [re.sub(r"[^a-z0-9]", "", _UNIT_END.sub("", name).lower()) for name in names]
     for role, theirs in column_map.items():
         index = next((i for i, name in enumerate(names) if name.strip().casefold() == theirs.strip().casefold()), None)
@@ -149,11 +150,12 @@ def _header(row: int, names: Sequence[str], column_map: Mapping[str, str]) -> _H
             roles[_role(role)] = index
     for role, usual in USUAL_NAMES.items():
         found = next((plain.index(name) for name in usual if name in plain), None)
-        if role not in roles and found is not None and found not in roles.values():
+        if role not in mapped and found is not None and found not in roles.values():
             roles[role] = found
-    if not {"ref", "x", "y"} <= roles.keys():
+    # A mapped column that is not there is told by its name, once the header is found by the others.
+    if not {"ref", "x", "y"} - mapped <= roles.keys() or not roles:
         return None
-    unit = _UNIT_END.search(names[roles["x"]])
+    unit = _UNIT_END.search(names[roles["x"]]) if "x" in roles else None
     unused = tuple(name for i, name in enumerate(names) if name and i not in roles.values())
     return _Header(row, roles, unused, _UNITS[unit[1].lower()] if unit else None)
 
