@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -91,6 +92,7 @@ def fit_sources(
     contact: float | None = None,
     likely_k: NDArray[np.float64] | None = None,
     decays_mm: tuple[float, ...] = DECAYS_MM,
+    solved: Sequence[SourceFit] = (),
 ) -> tuple[SourceFit, ...]:
     """
     The parts' heat for each of several decay lengths.
@@ -115,6 +117,8 @@ def fit_sources(
         How large a body's own rise over the board may be expected to be, for each part: a small one
         says that the part has little to give. Default: nothing is known.
     decays_mm : tuple of float
+    solved : sequence of SourceFit
+        Earlier fits of the same board and grid: their responses are used again.
 
     Returns
     -------
@@ -125,7 +129,9 @@ def fit_sources(
     interpolation = grid.interpolation(cells.points_mm)
     fits = []
     for decay_mm in decays_mm:
-        response = fin_responses(grid, sources, decay_mm=decay_mm)
+        response = next((fit.response for fit in solved if fit.decay_mm == decay_mm), None)
+        if response is None:
+            response = fin_responses(grid, sources, decay_mm=decay_mm)
         fits.append(
             _fit_one(
                 board,

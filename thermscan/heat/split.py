@@ -278,6 +278,7 @@ def split_change(
             contact=split.contact,
             likely_k=expected_k + LIKELY_FLOOR_K,
             decays_mm=decays,
+            solved=split.fits,
         )
         change = summarise(board, fits, part_change, weights=weights, signed=True)
         own = [abs(heat.own_k) if heat.own_k is not None else LIKELY_UNSEEN_K for heat in change.parts]

@@ -19,6 +19,8 @@ from thermscan.regions.measurement import PartMeasurement
 FEWEST_PEERS = 3
 # A peer that lies this many standard deviations off is not used as a yardstick for the others.
 YARDSTICK_LIMIT = 3.5
+# Two halves this many expected deviations apart are two camps.
+DIVIDING_GAP = 3.0
 # Without a split of the heat, a hotter part this near may have warmed the one that is judged.
 WARMING_REACH_MM = 25.0
 
@@ -123,7 +125,7 @@ def compare_peers(
     for group, readings in found:
         # Nothing is known of groups that nobody declared: their own expectation stands.
         known = (1.0, thresholds.EXPECTATION_DEGREES) if group.proposed else (factor, degrees)
-        comparisons += _compare_group(group, readings, known=known, split=split, index=index)
+        comparisons += _compare_group(group, readings, tuple(measurements), known=known, split=split, index=index)
     return tuple(comparisons)
 
 
@@ -160,16 +162,20 @@ def _pooled_factor(readings: Sequence[_Readings]) -> tuple[float, float]:
 def _compare_group(
     group: PeerGroup,
     readings: _Readings,
+    everyone: tuple[PartMeasurement, ...],
     *,
     known: tuple[float, float],
     split: HeatSplit | None,
     index: Mapping[str, int],
 ) -> list[Comparison]:
     yardsticks, divided = _yardsticks(readings, known)
+    if divided:
+        # The scatter of two camps says nothing of the spread between good parts.
+        known = (min(known[0], 1.0), known[1])
     found = []
     for i, member in enumerate(readings.members):
         peers = [j for j in yardsticks if j != i]
-        spread, degrees = _spread(readings, peers, known)
+        spread, degrees = _spread(readings, [] if divided else peers, known)
         others = [readings.members[j] for j in peers]
         u_k = difference_u_k(member, others)
         if split is not None:
@@ -193,35 +199,48 @@ def _compare_group(
                 against=f"{len(peers)} peers of its group {group.name}"
                 if not group.proposed
                 else f"{len(peers)} parts alike ({group.name})",
-                at_most_watch=_hold_back(group, readings, i, divided=divided, split=split),
+                at_most_watch=_hold_back(group, member, everyone, divided=divided, split=split),
                 refs=tuple(other.part.ref for other in others),
             )
         )
     return found
 
 
-def _hold_back(group: PeerGroup, readings: _Readings, i: int, *, divided: bool, split: HeatSplit | None) -> str | None:
+def _hold_back(
+    group: PeerGroup,
+    member: PartMeasurement,
+    everyone: Sequence[PartMeasurement],
+    *,
+    divided: bool,
+    split: HeatSplit | None,
+) -> str | None:
+    """Why a comparison can carry no more than a watch, or None."""
     if divided:
         return DIVIDED
     if group.proposed:
         return PROPOSED
-    return NO_SPLIT if split is None and _may_be_warmed(readings, i) else None
+    return NO_SPLIT if split is None and _may_be_warmed(member, everyone) else None
 
 
-def _may_be_warmed(readings: _Readings, i: int) -> bool:
-    """Whether a peer nearby is hotter; without a split of the heat only the peers' own readings are at hand."""
-    part = readings.members[i].part
-    return any(
-        readings.rise_k[j] > readings.rise_k[i]
-        and np.hypot(part.x_mm - other.part.x_mm, part.y_mm - other.part.y_mm) < WARMING_REACH_MM
-        for j, other in enumerate(readings.members)
-        if j != i
-    )
+def _may_be_warmed(member: PartMeasurement, everyone: Sequence[PartMeasurement]) -> bool:
+    """Whether a hotter part is near; metal parts count by what they show at least."""
+    here = member.part
+    own = member.apparent_mean_c if member.apparent_mean_c is not None else member.mean_c
+    for other in everyone:
+        seen = other.mean_c if other.mean_c is not None else other.apparent_mean_c
+        gap = float(np.hypot(here.x_mm - other.part.x_mm, here.y_mm - other.part.y_mm))
+        if other.part.ref != here.ref and seen is not None and own is not None and seen > own:
+            reach = WARMING_REACH_MM + 0.5 * max(other.part.length_mm, other.part.width_mm)
+            if gap < reach:
+                return True
+    return False
 
 
 def _yardsticks(readings: _Readings, known: tuple[float, float]) -> tuple[list[int], bool]:
     """Members that serve as yardsticks, and whether the group is divided."""
     kept = list(range(len(readings.own_k)))
+    if _two_halves(readings):
+        return kept, True
     while True:
         scores = []
         for i in kept:
@@ -238,12 +257,23 @@ def _yardsticks(readings: _Readings, known: tuple[float, float]) -> tuple[list[i
         kept.pop(worst)
 
 
+def _two_halves(readings: _Readings) -> bool:
+    """Whether one half of the group lies as far above the other as no natural spread would."""
+    n = len(readings.own_k)
+    if n % 2:
+        return False
+    low, high = np.split(np.sort(readings.own_k), 2)
+    gap, within = float(high[0] - low[-1]), float(max(np.ptp(low), np.ptp(high)))
+    least = max(thresholds.ACT_LEAST_K, DIVIDING_GAP * readings.expected_sd_k)
+    return gap > least and gap > 2 * within
+
+
 def _spread(readings: _Readings, peers: Sequence[int], known: tuple[float, float]) -> tuple[float, float]:
     """Standard deviation between good peers: the pooled expectation weighed with what these peers show."""
     factor, degrees = known
     expected = factor * readings.expected_sd_k
     weight = min(degrees, 2 * thresholds.EXPECTATION_DEGREES)
-    own = len(peers) - 1
+    own = max(len(peers) - 1, 0)
     seen = robust_spread(readings.own_k[list(peers)])
     variance = (weight * expected**2 + own * seen**2) / (weight + own)
     low = thresholds.PEER_SHARE_BOUNDS[0] / thresholds.PEER_SHARE * readings.expected_sd_k

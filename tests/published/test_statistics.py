@@ -1,0 +1,89 @@
+"""The judge's statistics against published examples, and against statsmodels and scipy."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+from statsmodels.robust.scale import mad
+from statsmodels.stats.multitest import multipletests
+
+from thermscan.judge.comparison import Comparison
+from thermscan.judge.multiplicity import adjusted_p_values
+from thermscan.judge.spread import MAD_TO_SIGMA, modified_z, robust_spread
+
+# Y. Benjamini and Y. Hochberg, J. R. Statist. Soc. B 57 (1995) 289-300, the example of section 4.1.
+BH_1995 = [
+    0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.3240, 0.4262, 0.5719, 0.6528, 0.7590, 1.0,
+]  # fmt: skip
+# Mass spectrometer data of Tietjen and Moore 1972; NIST/SEMATECH e-Handbook, section 1.3.5.17.
+NIST_OUTLIER = [199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57]
+
+
+def test_benjamini_and_hochbergs_own_example_calls_the_first_four():
+    adjusted = adjusted_p_values(BH_1995)
+    # The paper at q = 0.05 rejects H(1) to H(4).
+    assert (adjusted <= 0.05).tolist() == [True] * 4 + [False] * 11
+    np.testing.assert_allclose(adjusted[:4], [0.0015, 0.0030, 0.0095, 0.035625], rtol=1e-12)
+
+
+@given(st.lists(st.floats(0.0, 1.0), min_size=1, max_size=40))
+def test_adjusted_p_values_are_those_of_statsmodels(p_values: list[float]):
+    expected = multipletests(p_values, method="fdr_bh")[1]
+    np.testing.assert_allclose(adjusted_p_values(p_values), expected, rtol=1e-12, atol=1e-300)
+
+
+def test_modified_z_of_the_handbooks_data():
+    # Worked out from the definition M = 0.6745 (x - median) / MAD with median 201.37, MAD 0.995.
+    expected = [-1.396452, -1.247317, -0.799910, -0.372839, 0.372839, 0.393176, 0.549090, 29.962714]
+    # The handbook rounds 0.674490 to 0.6745: 1.5e-5 relative.
+    np.testing.assert_allclose(modified_z(NIST_OUTLIER), expected, rtol=2e-5)
+    assert (np.abs(modified_z(NIST_OUTLIER)) > 3.5).tolist() == [False] * 7 + [True]
+
+
+def test_a_plain_z_would_have_missed_that_outlier():
+    # e-Handbook 1.3.5.17: the largest possible z of n values is (n - 1) / sqrt(n); 2.474874 for 8.
+    z = (245.57 - np.mean(NIST_OUTLIER)) / np.std(NIST_OUTLIER, ddof=1)
+    assert z == pytest.approx(2.4688, abs=1e-4)
+    assert z < 3
+
+
+def test_robust_spread_of_many_is_the_median_absolute_deviation_of_statsmodels():
+    values = np.random.default_rng(3).normal(size=2001)
+    assert robust_spread(values) == pytest.approx(float(mad(values)), rel=1e-3)
+    # 1 / Phi^-1(3/4), scipy.
+    assert pytest.approx(1 / stats.norm.ppf(0.75), rel=1e-12) == MAD_TO_SIGMA
+
+
+@pytest.mark.parametrize("n", range(2, 15))
+def test_robust_spread_of_few_normal_values_is_right_on_average(n: int):
+    # Croux and Rousseeuw 1992, table of small-sample factors. 6 000 draws: 1 % standard error at most; the
+    # published factors are themselves rounded to 0.1 %, and n / (n - 0.8) is an approximation good to 1 %.
+    draws = np.random.default_rng(n).normal(size=(6_000, n))
+    assert np.mean([robust_spread(row) for row in draws]) == pytest.approx(1.0, abs=0.025)
+
+
+@pytest.mark.parametrize(("n", "factor"), [(3, 4.968275), (5, 3.041443), (10, 2.372570), (20, 2.144711)])
+def test_one_more_value_is_predicted_with_the_published_factor(n: int, factor: float):
+    # t sqrt(1 + 1/n), two-sided 95 %: G. J. Hahn and W. Q. Meeker, Statistical Intervals, 1991, section 4.7
+    # (figures computed independently).
+    comparison = _comparison(excess_k=factor, spread_k=float(np.sqrt(1 + 1 / n)), degrees=n - 1)
+    assert comparison.p_value == pytest.approx(0.05, abs=1e-6)
+
+
+def _comparison(*, excess_k: float, spread_k: float, degrees: float) -> Comparison:
+    return Comparison(
+        ref="U1",
+        rule="peer",
+        excess_k=excess_k,
+        u_k=0.0,
+        spread_k=spread_k,
+        degrees=degrees,
+        temp_excess_k=excess_k,
+        expected_k=10.0,
+        own_expected_k=10.0,
+        count=3,
+        against="3 peers",
+    )
