@@ -1,0 +1,54 @@
+"""The chain for one part is told in full."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+
+from tests.judge.scenes import NOISE_K, Scene, look_at, usual_powers
+from thermscan.errors import InputError
+from thermscan.judge.baseline import Baseline
+from thermscan.judge.explain import explain_part
+from thermscan.judge.learning import learn_baseline
+from thermscan.radiometry.thermal_image import ThermalImage
+from thermscan.regions import reasons
+
+
+@dataclass(frozen=True)
+class _Inspection:
+    scene: Scene
+    baseline: Baseline | None = None
+
+    @property
+    def image(self) -> ThermalImage:
+        return ThermalImage(np.zeros((2, 2)), NOISE_K, 1.2, (8.0, 14.0), 0.6)
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(self.scene, name)
+
+
+def test_the_lines_lead_from_pixels_to_verdict():
+    baseline = learn_baseline([look_at(usual_powers(), name="good")])
+    scene = look_at(usual_powers() | {"U6": 0.5}, name="now", supply=True)
+    lines = explain_part(_Inspection(scene, baseline), "U6")
+    assert lines[0] == "U6: hot"
+    text = "\n".join(lines)
+    for word in ("60 camera pixels", "emissivity 1.00", "shared: camera", "own heat:", "received:", "power:"):
+        assert word in text
+    assert "peer: against 7 peers of its group memory (U1, U2, U3, U4, U5, U7, U8)" in text
+    assert "baseline: against 1 known-good run" in text
+    assert "possibly: " in text
+    assert text.index("pixels:") < text.index("temperature:") < text.index("own heat:") < text.index("finding (")
+
+
+def test_a_part_that_was_not_measured_says_why():
+    lines = explain_part(_Inspection(look_at(usual_powers(), unseen={"U2": reasons.METAL})), "U2")
+    assert lines[0] == "U2: not-measurable"
+    assert any(line.startswith("reason: ") and "matt tape" in line for line in lines)
+
+
+def test_an_unknown_part_is_refused_with_the_nearest_name():
+    with pytest.raises(InputError, match="no part VR2; did you mean VR1"):
+        explain_part(_Inspection(look_at(usual_powers())), "VR2")

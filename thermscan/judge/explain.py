@@ -1,0 +1,140 @@
+"""The whole chain for one part, from camera pixels to verdict, in lines of text."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from thermscan.errors import InputError, nearest_name
+from thermscan.heat.split import HeatSplit
+from thermscan.judge import thresholds
+from thermscan.judge.baseline import Baseline
+from thermscan.judge.comparison import Comparison
+from thermscan.judge.judging import Evidence, judge_with_evidence
+from thermscan.judge.learning import Inspected
+from thermscan.judge.unmapped import plain_name
+from thermscan.judge.weighing import Weighed
+from thermscan.radiometry.thermal_image import ThermalImage
+from thermscan.regions.measurement import PartMeasurement
+from thermscan.registration.registration import Registration
+
+
+class Judged(Inspected, Protocol):
+    """What is read of an inspection to explain a verdict."""
+
+    @property
+    def image(self) -> ThermalImage: ...
+    @property
+    def registration(self) -> Registration: ...
+    @property
+    def baseline(self) -> Baseline | None: ...
+
+
+def explain_part(inspection: Judged, ref: str) -> tuple[str, ...]:
+    """
+    Why a part got its verdict: the pixels, the correction, the budget, the heat, each comparison.
+
+    Parameters
+    ----------
+    inspection : Inspection
+    ref : str
+
+    Returns
+    -------
+    tuple of str
+        Lines to print; indented ones belong to the one above.
+
+    Raises
+    ------
+    InputError
+        The layout has no such part.
+    """
+    measurement = next((m for m in inspection.measurements if m.part.ref == ref), None)
+    if measurement is None:
+        near = nearest_name(ref, [m.part.ref for m in inspection.measurements])
+        raise InputError(f"the layout has no part {ref}", fix=f"did you mean {near}?" if near else "check the name")
+    judgement, evidence = judge_with_evidence(
+        inspection.measurements,
+        inspection.rectified,
+        inspection.board,
+        inspection.run,
+        baseline=inspection.baseline,
+        noise_k=inspection.image.noise_k,
+        registration=inspection.registration,
+    )
+    verdict = next(part for part in judgement.parts if part.measurement.part.ref == ref)
+    lines = [f"{ref}: {verdict.verdict}"]
+    lines += _measured_lines(measurement, inspection.run.ambient_c)
+    if measurement.measurable:
+        lines += _heat_lines(evidence.split, ref)
+        lines += _board_lines(evidence)
+        for weighed in evidence.weighed:
+            if weighed.comparison.ref == ref:
+                lines += _comparison_lines(weighed, tests=len(evidence.weighed))
+    if verdict.reason is not None:
+        lines.append(f"reason: {verdict.reason}")
+    for finding in judgement.findings:
+        if finding.ref == ref:
+            lines.append(f"finding ({finding.rule}, {finding.level}): {finding.text}")
+            lines += [f"  possibly: {hint}" for hint in finding.hypotheses]
+    return tuple(lines)
+
+
+def _measured_lines(m: PartMeasurement, ambient_c: float) -> list[str]:
+    surface = m.part.surface
+    lines = [f"pixels: {m.pixels} camera pixels on the inner body"]
+    if m.apparent_mean_c is not None:
+        lines.append(f"apparent: {m.apparent_mean_c:.2f} °C, as if its emissivity were 1")
+    if m.mean_c is None or m.rise_k is None or m.u_c is None:
+        return lines
+    lines += [
+        f"surface: {surface.name}, emissivity {surface.emissivity:.2f} ± {surface.u_emissivity:.2f}",
+        f"temperature: {m.mean_c:.2f} °C ± {m.u_c:.2f} K (one standard uncertainty), hottest place {m.max_c:.2f} °C",
+        f"rise: {m.rise_k:.2f} K above the ambient of {ambient_c:.1f} °C",
+        "uncertainty, source by source:",
+    ]
+    for line in m.budget:
+        shared = f" (shared: {line.shared})" if line.shared else ""
+        lines.append(f"  {line.source}: {abs(line.u_k):.3f} K{shared}")
+    return lines
+
+
+def _heat_lines(split: HeatSplit | None, ref: str) -> list[str]:
+    heat = split.of(ref) if split is not None else None
+    if split is None or heat is None or heat.own_k is None or heat.u_own_k is None:
+        return ["heat: own and received heat could not be told apart"]
+    lines = [
+        f"heat spreads {split.decay_mm:.0f} ± {split.u_decay_mm:.0f} mm along the board; "
+        f"the whole board shares {split.constant_k:+.1f} ± {split.u_constant_k:.1f} K",
+        f"own heat: {heat.own_k:.2f} ± {heat.u_own_k:.2f} K",
+        f"received: {heat.received_k:.2f} ± {heat.u_received_k:.2f} K",
+    ]
+    lines += [f"  {plain_name(s.ref)} gives {s.kelvin:.2f} ± {s.u_k:.2f} K" for s in heat.sources]
+    if heat.power_w is not None and heat.u_power_w is not None:
+        lines.append(f"power: {heat.power_w:.2f} ± {heat.u_power_w:.2f} W")
+    return lines
+
+
+def _board_lines(evidence: Evidence) -> list[str]:
+    wide = evidence.board_wide
+    if wide is None:
+        return []
+    return [
+        f"board-wide: rises are {wide.scale:.3f} ± {wide.u_scale:.3f} times the known-good ones, "
+        f"shifted by {wide.shift_k:+.2f} ± {wide.u_shift_k:.2f} K ({wide.parts} parts in common)"
+    ]
+
+
+def _comparison_lines(weighed: Weighed, *, tests: int) -> list[str]:
+    c: Comparison = weighed.comparison
+    names = f" ({', '.join(c.refs)})" if c.refs else ""
+    return [
+        f"{c.rule}: against {c.against}{names}",
+        f"  they rise {c.expected_k:.2f} K, {c.own_expected_k:.2f} K of it by their own heat",
+        f"  difference {c.temp_excess_k:+.2f} K in temperature, {c.excess_k:+.2f} K in own heat",
+        f"  measured to ± {c.u_k:.2f} K; good ones differ by ± {c.spread_k:.2f} K ({c.degrees:.0f} degrees of freedom)",
+        f"  score {c.score:+.1f}; chance among good parts {c.p_value:.2g}, "
+        f"false discovery rate over {tests} comparisons {weighed.chance:.2g}",
+        f"  act asks for at most {thresholds.ACT_FALSE_RATE:g}, and at least {thresholds.ACT_LEAST_K:g} K and "
+        f"{thresholds.ACT_LEAST_SHARE:.0%} of what they give: {weighed.level or 'nothing to say'}",
+        *([f"  at most a watch: {c.at_most_watch}"] if c.at_most_watch else []),
+    ]
