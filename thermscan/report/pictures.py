@@ -72,8 +72,13 @@ def colour_range(values: NDArray[np.float64]) -> tuple[float, float]:
     return (low, high) if high - low > 0.1 else (low - 0.5, high + 0.5)
 
 
-def draw_bar(beside: Axes, picture: ScalarMappable, values: NDArray[np.float64], label: str) -> None:
-    """The colour bar, with an arrow at each end that some pixels lie beyond."""
+def draw_bar(beside: Axes | None, picture: ScalarMappable, values: NDArray[np.float64], label: str) -> None:
+    """The colour bar, with an arrow at each end that some pixels lie beyond; none where no pixel has a reading."""
+    if beside is None:
+        return
+    if not np.isfinite(values).any():
+        beside.set_axis_off()
+        return
     low, high = picture.get_clim()
     beyond_low, beyond_high = bool(np.nanmin(values) < low), bool(np.nanmax(values) > high)
     extend = {(False, False): "neither", (True, False): "min", (False, True): "max", (True, True): "both"}

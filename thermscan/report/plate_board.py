@@ -46,8 +46,7 @@ def draw_rectified_board(sheet: Sheet, inspection: Inspection) -> None:
         colours=thermal_map(),
         limits=colour_range(apparent),
     )
-    if beside is not None and np.isfinite(apparent).any():
-        draw_bar(beside, picture, apparent, "apparent temperature, °C")
+    draw_bar(beside, picture, apparent, "apparent temperature, °C")
     bodies = board_bodies(inspection)
     draw_bodies(axes, bodies)
     draw_unmapped(axes, inspection, in_place)

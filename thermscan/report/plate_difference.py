@@ -22,11 +22,15 @@ _DIFFERENCE_MAP = "RdBu_r"
 
 # The scale never gets so fine that noise looks like a fault.
 _LEAST_RANGE_K = 2.0
+_LEAST_CONTOUR_K = 1.0
 
 
 def draw_difference(sheet: Sheet, inspection: Inspection, baseline: Baseline) -> None:
     """The board's rise minus the baseline's, board-wide shift and scale taken out; contours tell the sign in grey."""
     difference, level = picture_difference_k(inspection, baseline)
+    finite = difference[np.isfinite(difference)]
+    end = max(_LEAST_RANGE_K, float(np.percentile(np.abs(finite), 99.8)) if finite.size else 0.0)
+    contour = max(_LEAST_CONTOUR_K, end / 4)
     runs = len(baseline.runs)
     caption = (
         f"Apparent rise above ambient minus the mean of {runs} known-good {'run' if runs == 1 else 'runs'}"
@@ -35,12 +39,10 @@ def draw_difference(sheet: Sheet, inspection: Inspection, baseline: Baseline) ->
             if level
             else ""
         )
-        + ". Contours at half the scale: solid where hotter, dotted where colder."
+        + f". Contours at {contour:.1f} K: solid where hotter, dotted where colder."
     )
     room = titled(sheet, "Difference from the baseline", caption)
     axes, beside = board_axes(draw_map_key(room, inspection), inspection)
-    finite = difference[np.isfinite(difference)]
-    end = max(_LEAST_RANGE_K, float(np.percentile(np.abs(finite), 99.8)) if finite.size else 0.0)
     mm_per_px = inspection.rectified.mm_per_px
     picture = draw_raster(
         axes,
@@ -50,9 +52,9 @@ def draw_difference(sheet: Sheet, inspection: Inspection, baseline: Baseline) ->
         colours=thermal_map(_DIFFERENCE_MAP),
         limits=(-end, end),
     )
-    if beside is not None and finite.size:
-        draw_bar(beside, picture, difference, "difference from the baseline, K")
-        _draw_contours(axes, difference, mm_per_px, end)
+    draw_bar(beside, picture, difference, "difference from the baseline, K")
+    if finite.size:
+        _draw_contours(axes, difference, mm_per_px, contour)
     bodies = board_bodies(inspection)
     draw_bodies(axes, bodies, on_white=True)
     draw_unmapped(axes, inspection, in_place)
@@ -84,11 +86,11 @@ def picture_difference_k(inspection: Inspection, baseline: Baseline) -> tuple[ND
     return now - (level.shift_k + level.scale * usual), level
 
 
-def _draw_contours(axes: Axes, difference: NDArray[np.float64], mm_per_px: float, end: float) -> None:
+def _draw_contours(axes: Axes, difference: NDArray[np.float64], mm_per_px: float, contour: float) -> None:
     rows, cols = difference.shape
     x, y = (np.arange(cols) + 0.5) * mm_per_px, (np.arange(rows) + 0.5) * mm_per_px
     inside = np.ma.masked_invalid(difference)
-    for level, style in ((end / 2, "solid"), (-end / 2, "dotted")):
+    for level, style in ((contour, "solid"), (-contour, "dotted")):
         # matplotlib warns where a level is never reached.
         if inside.min() < level < inside.max():
             axes.contour(x, y, inside, levels=[level], colors=INK, linewidths=0.9, linestyles=style)

@@ -52,8 +52,7 @@ def draw_camera_view(axes: Axes, inspection: Inspection, beside: Axes | None) ->
     axes.set_facecolor(NO_READING_COLOUR)
     picture = axes.imshow(apparent, cmap=thermal_map(), vmin=low, vmax=high, aspect="auto", interpolation="nearest")
     axes.set(xlim=(-0.5, cols - 0.5), ylim=(rows - 0.5, -0.5), xlabel="x, pixels", ylabel="y, pixels")
-    if beside is not None and np.isfinite(apparent).any():
-        draw_bar(beside, picture, apparent, "apparent temperature, °C")
+    draw_bar(beside, picture, apparent, "apparent temperature, °C")
     outline = outline_px(inspection)
     closed = np.vstack([outline, outline[:1]])
     for colour, width in (("black", 2.2), ("white", 1.0)):
