@@ -65,9 +65,7 @@ def read_tiff(path: Path) -> StoredPages:
     with _heard_from_tifffile() as complaints:
         try:
             with tifffile.TiffFile(path) as tiff:
-                pages: list[Any] = [page for page in tiff.pages if not getattr(page, "is_reduced", False)]
-                if not pages:
-                    raise InputError("the TIFF holds no page", where=where, fix=_AGAIN)
+                pages = _pages_once(tiff, where=where)
                 _check_sizes(pages, where=where)
                 _check_complete(tiff, path)
                 if complaints:
@@ -101,6 +99,20 @@ def _heard_from_tifffile() -> Iterator[list[str]]:
         log.propagate = propagate
 
 
+def _pages_once(tiff: Any, *, where: str) -> list[Any]:
+    """The file's pages but for thumbnails; each page points at the next, and a damaged file may lead in a circle."""
+    pages, seen = [], set()
+    for page in tiff.pages:
+        if page.offset in seen:
+            raise InputError("its pages lead in a circle", where=where, fix=_AGAIN)
+        seen.add(page.offset)
+        if not page.is_reduced:
+            pages.append(page)
+    if not pages:
+        raise InputError("the TIFF holds no page", where=where, fix=_AGAIN)
+    return pages
+
+
 def _brief(error: object) -> str:
     # Library messages begin with the object they speak of, in angle brackets.
     words = " ".join(str(error).split())
@@ -113,6 +125,8 @@ def _check_sizes(pages: list[Any], *, where: str) -> None:
     total = 0
     for number, page in enumerate(pages, start=1):
         rows, cols = int(page.imagelength), int(page.imagewidth)
+        if rows < 1 or cols < 1:
+            raise InputError(f"it claims {cols} x {rows} pixels", where=f"{where}, page {number}", fix=_AGAIN)
         depth = max(int(page.imagedepth), 1)
         if rows * cols > MAX_FRAME_PIXELS:
             raise InputError(
@@ -217,6 +231,8 @@ def _planes_first(series: Any, *, where: str) -> NDArray[Any] | None:
     if photometric in _COLOUR and not planar_numbers:
         return None
     array = np.asarray(series.asarray())
+    if array.shape != shape or array.size == 0:
+        raise InputError("parts of the picture are missing", where=where, fix=_AGAIN)
     if samples_last:
         transparency = shape[-1] == 2 and page.extrasamples and page.extrasamples[0] in (1, 2)
         if not transparency:
