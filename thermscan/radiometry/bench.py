@@ -18,7 +18,7 @@ TAPE_EMISSIVITY, U_TAPE_EMISSIVITY = 0.96, 0.01
 FOIL_EMISSIVITY, U_FOIL_EMISSIVITY = 0.05, 0.02
 # The two methods compare with a warm surface; nearer than this to its reflection, ratios of small differences are left.
 _LEAST_CONTRAST_K = 5.0
-# A reading agrees with its reference where they differ by no more than is stated at 95 % (JCGM 100:2008, 6.2.2, G.3).
+# Of the reference; about 95 % of a normal law (JCGM 100:2008, 6.3.3).
 COVERAGE_FACTOR = 2.0
 
 
@@ -168,7 +168,7 @@ class ReferenceCheck:
     u_correction_k : float
         Standard uncertainty of the reference; the camera's is not in it.
     allowed_k : float
-        Twice the combined standard uncertainty of camera and reference.
+        The camera's half-width and twice the reference's standard uncertainty, combined.
     """
 
     name: str
@@ -190,7 +190,7 @@ def check_reference(
     known_c: float,
     u_known_k: float,
     read_c: float,
-    u_camera_k: float,
+    accuracy_k: float,
     emissivity: Estimate,
     reflected_c: float,
     u_reflected_k: float = 2.0,
@@ -204,8 +204,8 @@ def check_reference(
     name : str
     known_c, u_known_k : float
         Temperature of the surface.
-    read_c, u_camera_k : float
-        Apparent temperature read, and the camera's own standard uncertainty there.
+    read_c, accuracy_k : float
+        Apparent temperature read, and the half-width that the camera claims there.
     emissivity : Estimate
         Of the surface.
     reflected_c, u_reflected_k : float
@@ -222,7 +222,7 @@ def check_reference(
 
     Examples
     --------
-    >>> check = check_reference("ice", known_c=0.0, u_known_k=0.06, read_c=2.5, u_camera_k=1.15,
+    >>> check = check_reference("ice", known_c=0.0, u_known_k=0.06, read_c=2.5, accuracy_k=2.0,
     ...     emissivity=Estimate(0.96, 0.01), reflected_c=22.0)
     >>> check.passes, round(check.correction_k, 2)
     (True, -1.51)
@@ -244,7 +244,7 @@ def check_reference(
         read_c=read_c,
         correction_k=expected_c - read_c,
         u_correction_k=u_expected_k,
-        allowed_k=COVERAGE_FACTOR * math.hypot(u_camera_k, u_expected_k),
+        allowed_k=math.hypot(accuracy_k, COVERAGE_FACTOR * u_expected_k),
     )
 
 

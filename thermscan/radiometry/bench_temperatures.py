@@ -13,6 +13,8 @@ ICE_POINT_C = 0.0
 U_ICE_POINT_K = 0.06
 # A bench barometer is good to 1 hPa (0.03 K); tap water's salts raise it by less than 0.05 K. A judgement.
 U_BOILING_POINT_K = 0.05
+# The weather moves the pressure by 2 or 3 kPa about that of the standard atmosphere. From memory.
+U_BOILING_POINT_FROM_ALTITUDE_K = 0.4
 
 STANDARD_PRESSURE_KPA = 101.325
 # Range of the equation of state's saturation line that a bench may see.

@@ -121,6 +121,12 @@ class Camera:
         """Whether its frames hold counts that only its calibration turns into temperatures."""
         return self.calibration is not None and self.calibration.of == COUNTS
 
+    def accuracy_half_width_k(self, temp_c: ArrayLike) -> NDArray[np.float64]:
+        """How far the camera may be off at a reading, as it claims."""
+        percent_k = self.accuracy_percent / 100 * np.abs(np.asarray(temp_c, dtype=np.float64))
+        half_width: NDArray[np.float64] = np.maximum(self.accuracy_k, percent_k)
+        return half_width
+
     def u_accuracy_k(self, temp_c: ArrayLike) -> NDArray[np.float64]:
         """
         Standard uncertainty of the offset that all pixels share, at a reading.
@@ -129,9 +135,8 @@ class Camera:
         ----------
         .. [1] JCGM 100:2008, 4.3.7: a half-width a, with nothing known within it, gives a / sqrt(3).
         """
-        percent = self.accuracy_percent / 100 * np.abs(np.asarray(temp_c, dtype=np.float64))
-        half_width: NDArray[np.float64] = np.maximum(self.accuracy_k, percent)
-        return half_width / math.sqrt(3)
+        u_k: NDArray[np.float64] = self.accuracy_half_width_k(temp_c) / math.sqrt(3)
+        return u_k
 
 
 GENERIC_CAMERA = Camera(name="generic thermal camera, 8-14 um")

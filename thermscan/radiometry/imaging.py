@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from thermscan.errors import InputError
 from thermscan.frames.frame import Frame
@@ -49,17 +49,18 @@ def form_image(frame: Frame, camera: Camera, *, camera_emissivity: float | None,
     """
     where = f"{frame.source.path}, page {frame.source.page}"
     remarks = list(frame.remarks)
-    if frame.unit == COUNTS:
-        if camera.calibration is None or camera.calibration.of != COUNTS:
-            raise InputError(
-                "the values are counts, and the camera file has no calibration of counts",
-                where=where,
-                fix="make one with 'thermscan camera fit' and name it as camera",
-            )
-        apparent_c = camera.calibration.temperature_c(frame.values)
-        step_k = _step_in_kelvin(frame.values, apparent_c)
-    else:
-        apparent_c, step_k = _apparent_from_reading(frame, camera, camera_emissivity, reflected_c, remarks)
+    counts = frame.unit == COUNTS
+    reading = frame.values if counts else celsius(frame.values, frame.unit)
+    apparent_c = apparent_of_reading(
+        reading,
+        COUNTS if counts else "C",
+        camera,
+        camera_emissivity=camera_emissivity,
+        reflected_c=reflected_c,
+        where=where,
+    )
+    remarks += _remarks_on(camera, counts=counts, camera_emissivity=camera_emissivity)
+    step_k = _step_in_kelvin(reading, apparent_c)
     apparent_c = np.where(apparent_c > -ZERO_C_ABS_K, apparent_c, np.nan)
     valid = np.isfinite(apparent_c)
     if not valid.any():
@@ -77,25 +78,79 @@ def form_image(frame: Frame, camera: Camera, *, camera_emissivity: float | None,
     )
 
 
-def _apparent_from_reading(
-    frame: Frame, camera: Camera, camera_emissivity: float | None, reflected_c: float, remarks: list[str]
-) -> tuple[NDArray[np.float64], float]:
-    reading_c = celsius(frame.values, frame.unit)
-    emissivity = camera_emissivity
-    if emissivity is None:
-        emissivity = 1.0 if camera.emissivity is None else camera.emissivity
+def apparent_of_reading(
+    reading: ArrayLike,
+    of: str,
+    camera: Camera,
+    *,
+    camera_emissivity: float | None = None,
+    reflected_c: float,
+    where: str | None = None,
+) -> NDArray[np.float64]:
+    """
+    Apparent temperature of what a camera wrote: its own correction undone, its calibration applied.
+
+    Parameters
+    ----------
+    reading : array_like
+        Degrees Celsius or counts. NaN gives NaN.
+    of : str
+        ``C`` or ``counts``.
+    camera : Camera
+    camera_emissivity, reflected_c
+        As in `form_image`.
+    where : str, optional
+        For messages.
+
+    Returns
+    -------
+    ndarray of the same shape
+
+    Raises
+    ------
+    InputError
+        Counts without a calibration that takes them; an emissivity out of range.
+
+    Examples
+    --------
+    >>> from thermscan.radiometry.camera import read_camera
+    >>> apparent_of_reading(76.85, "C", read_camera(None), camera_emissivity=0.95, reflected_c=26.85).round(3).item()
+    74.729
+    """
+    if of == COUNTS:
+        if camera.calibration is None or camera.calibration.of != COUNTS:
+            raise InputError(
+                "the values are counts, and the camera file has no calibration of counts",
+                where=where,
+                fix="make one with 'thermscan camera fit' and name it as camera",
+            )
+        return camera.calibration.temperature_c(reading)
     apparent_c = undo_camera_correction(
-        reading_c,
-        camera_emissivity=emissivity,
+        reading,
+        camera_emissivity=_set_emissivity(camera, camera_emissivity),
         camera_reflected_c=reflected_c if camera.reflected_c is None else camera.reflected_c,
         band_um=camera.band,
     )
-    if emissivity < 1:
-        remarks.append(f"the camera's own correction for emissivity {emissivity:g} was undone")
     if camera.calibration is not None and camera.calibration.of != COUNTS:
         apparent_c = camera.calibration.temperature_c(apparent_c)
+    return apparent_c
+
+
+def _set_emissivity(camera: Camera, camera_emissivity: float | None) -> float:
+    """What the camera was set to: as given, else as its file says, else 1."""
+    if camera_emissivity is not None:
+        return camera_emissivity
+    return 1.0 if camera.emissivity is None else camera.emissivity
+
+
+def _remarks_on(camera: Camera, *, counts: bool, camera_emissivity: float | None) -> list[str]:
+    remarks = []
+    emissivity = _set_emissivity(camera, camera_emissivity)
+    if not counts and emissivity < 1:
+        remarks.append(f"the camera's own correction for emissivity {emissivity:g} was undone")
+    if camera.calibration is not None and (camera.calibration.of == COUNTS) == counts:
         remarks.append(f"the camera file's calibration ({camera.calibration.model}) was applied")
-    return apparent_c, _step_in_kelvin(reading_c, apparent_c)
+    return remarks
 
 
 def _step_in_kelvin(values: NDArray[np.float64], apparent_c: NDArray[np.float64]) -> float:

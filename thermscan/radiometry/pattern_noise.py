@@ -108,11 +108,11 @@ def measure_pattern_noise(recording: ArrayLike, *, times_s: ArrayLike | None = N
         raise InputError(
             "most pixels are stuck or have no value", where="recording", fix="record again, without freezing the image"
         )
-    cube[:, dead] = np.nan
+    still = cube.mean(axis=0)
+    cube[:, dead], still[dead] = np.nan, np.nan
     n, rows, cols = cube.shape
     frame_means = np.nanmean(cube, axis=(1, 2))
     drift, per_minute = _drift(frame_means, times_s)
-    still = np.nanmean(cube, axis=0)
     moving = cube - still - (frame_means - frame_means.mean())[:, None, None]
     row_means, column_means = np.nanmean(moving, axis=2), np.nanmean(moving, axis=1)
     single = moving - row_means[:, :, None] - column_means[:, None, :]
@@ -146,14 +146,16 @@ def _dead_pixels(cube: NDArray[np.float64]) -> NDArray[np.bool_]:
     usual = float(np.median(spread[~missing])) if not missing.all() else 0.0
     stuck = np.ptp(cube, axis=0) == 0
     if usual == 0:
-        return missing | stuck
+        frozen: NDArray[np.bool_] = missing | stuck
+        return frozen
     flickering = spread > _FLICKER_FACTOR * usual
     still = cube.mean(axis=0)
     still[missing] = np.median(still[~missing])
     beside = still - median_filter(still, size=5, mode="nearest")
     sigma = _MAD_TO_SIGMA * float(np.median(np.abs(beside[~missing])))
     straying = np.abs(beside) > _STRAY_DEVIATIONS * max(sigma, usual / np.sqrt(len(cube)))
-    return missing | stuck | flickering | straying
+    dead: NDArray[np.bool_] = missing | stuck | flickering | straying
+    return dead
 
 
 def _drift(frame_means: NDArray[np.float64], times_s: ArrayLike | None) -> tuple[NDArray[np.float64], float | None]:
