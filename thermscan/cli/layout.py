@@ -1,12 +1,15 @@
-"""Is this layout sound? Draw it, import it."""
+"""Is this layout sound? Draw it, import it, make it."""
 
 from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import click
+
+if TYPE_CHECKING:
+    from thermscan.layout.picture import PagePicture
 
 EXIT_BAD_INPUT = 2
 
@@ -16,7 +19,7 @@ Side = Literal["top", "bottom"]
 @click.group()
 def command() -> None:
     """
-    Is this layout sound? Draw it, import it.
+    Is this layout sound? Draw it, import it, make it.
 
     Example: thermscan layout check board.toml
     """
@@ -149,3 +152,56 @@ def draw(file: Path, *, out: Path, paper: str) -> int:
     pages = write_layout_sheet(board, out, paper=paper)
     click.echo(f"{out}: {pages} page{'' if pages == 1 else 's'}, {len(board.parts)} parts at 1:1")
     return 0
+
+
+PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".bmp", ".webp")
+
+
+@command.command()
+@click.argument("file", metavar="PHOTO|FRAME", type=click.Path(path_type=Path))
+@click.option("--width-mm", type=click.FloatRange(min=0, min_open=True), help="Width of the board.")
+@click.option("--height-mm", type=click.FloatRange(min=0, min_open=True), help="Height of the board.")
+@click.option("--layout", type=click.Path(path_type=Path), help="Layout to go on with.")
+@click.option("--unit", help="Unit of a frame that does not state it.")
+@click.option("--out", default="place.html", show_default=True, type=click.Path(path_type=Path), help="Page to write.")
+def place(file: Path, *, width_mm: float | None, height_mm: float | None, layout: Path | None, unit: str | None,
+          out: Path) -> int:  # fmt: skip
+    """
+    Where are the parts? A page to mark them on a photo or a frame.
+
+    Writes one HTML file with the picture in it; open it in a browser, mark the board's corners, place the parts, and
+    save board.toml and parts.csv. It needs no network. On a frame it also marks corners and landmarks for a run file.
+
+    Example: thermscan layout place board.jpg --width-mm 180 --height-mm 120
+    """
+    from thermscan.layout.placing import page_text
+    from thermscan.layout.reading import read_board
+    from thermscan.layout.saving import save_bytes
+
+    if (width_mm is None) != (height_mm is None):
+        raise click.UsageError("--width-mm and --height-mm belong together")
+    board = read_board(layout) if layout else None
+    picture = _picture(file, unit)
+    size_mm = None if width_mm is None or height_mm is None else (width_mm, height_mm)
+    save_bytes(out, page_text(picture, board=board, size_mm=size_mm).encode("utf-8"), keep=False)
+    click.echo(f"{out}: open it in a browser to place parts on the {picture.kind}")
+    return 0
+
+
+def _picture(file: Path, unit: str | None) -> PagePicture:
+    """A photo, or the first frame of a radiometric file; a colour picture in a TIFF is a photo too."""
+    from thermscan.errors import InputError
+    from thermscan.frames.reading import read_frames
+    from thermscan.layout.picture import picture_of_frame, read_photo
+
+    if file.suffix.lower() in PHOTO_SUFFIXES:
+        return read_photo(file)
+    try:
+        return picture_of_frame(read_frames(file, unit=unit)[0].values)
+    except InputError as not_a_frame:
+        if file.suffix.lower() not in (".tif", ".tiff") or not file.exists():
+            raise
+        try:
+            return read_photo(file)
+        except InputError:
+            raise not_a_frame from None

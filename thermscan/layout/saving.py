@@ -39,8 +39,8 @@ def save_text(path: Path, text: str) -> Path | None:
     return save_bytes(path, text.encode("utf-8"))
 
 
-def save_bytes(path: Path, data: bytes) -> Path | None:
-    """Write a file as ``save_text`` does."""
+def save_bytes(path: Path, data: bytes, *, keep: bool = True) -> Path | None:
+    """Write a file as ``save_text`` does; ``keep`` false replaces one that can be made again at any time."""
     try:
         descriptor, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:40]}.", suffix=".part")
         fresh = Path(name)
@@ -48,7 +48,7 @@ def save_bytes(path: Path, data: bytes) -> Path | None:
             with os.fdopen(descriptor, "wb") as file:
                 file.write(data)
             os.chmod(fresh, 0o666 & ~_umask())
-            backup = _keep(path, data)
+            backup = _keep(path, data) if keep else None
             fresh.replace(path)
         finally:
             fresh.unlink(missing_ok=True)

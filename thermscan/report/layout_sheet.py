@@ -64,8 +64,7 @@ def write_layout_sheet(board: Board, path: Path, *, paper: str = "A4") -> int:
             for figure in (*_tiles(board, paper), *_capacitor_pages(board, paper)):
                 pdf.savefig(figure)
                 pages += 1
-    path.unlink(missing_ok=True)
-    save_bytes(path, stream.getvalue())
+    save_bytes(path, stream.getvalue(), keep=False)
     return pages
 
 
