@@ -67,7 +67,9 @@ def dialects(draw: st.DrawFn) -> dict[str, object]:
         "end": draw(st.sampled_from(["\n", "\r\n", "\r"])),
         "blank_lines_at_end": draw(st.integers(0, 3)),
         "double_spaced": draw(st.sampled_from([False, False, False, True])),
-        "encoding": draw(st.sampled_from(["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252", "latin-1"])),
+        "encoding": draw(
+            st.sampled_from(["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252", "latin-1"])
+        ),
         "digits": draw(st.sampled_from(["2", "2", "3", "scientific"])),
     }
 

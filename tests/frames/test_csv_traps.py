@@ -40,7 +40,9 @@ def refusal(read, text, **more):
 
 def table(rows=4, cols=7, *, base=22.0, sep=";"):
     """Readings that rise along both axes, no two rows alike in their steps."""
-    return [sep.join(f"{base + 0.37 * r * c + 0.11 * (c * c % 5) + 0.2 * r:.2f}" for c in range(cols)) for r in range(rows)]
+    return [
+        sep.join(f"{base + 0.37 * r * c + 0.11 * (c * c % 5) + 0.2 * r:.2f}" for c in range(cols)) for r in range(rows)
+    ]
 
 
 def test_rows_of_bad_pixels_stay_rows(values):

@@ -31,6 +31,16 @@ def tiff_bytes(stack, form):
     return buffer.getvalue()
 
 
+def read_or_refuse(path):
+    """The frames; none where they were refused, which must be in one line. Any other error comes through."""
+    try:
+        return read_frames(path)
+    except InputError as error:
+        if len(error.lines()) != 1 or not str(error).startswith(str(path)):
+            raise
+        return ()
+
+
 @pytest.mark.parametrize("form", sorted(FORMS))
 @pytest.mark.parametrize("pages", [1, 3])
 def test_a_file_cut_anywhere_is_refused_or_lost_nothing(tmp_path, capfd, form, pages):
@@ -40,13 +50,9 @@ def test_a_file_cut_anywhere_is_refused_or_lost_nothing(tmp_path, capfd, form, p
     step = max(len(whole) // 60, 1)
     for length in [*range(0, len(whole), step), *range(len(whole) - 6, len(whole))]:
         path.write_bytes(whole[:length])
-        try:
-            frames = read_frames(path)
-        except InputError as error:
-            assert len(error.lines()) == 1
-            continue
-        # Only padding and stray bytes may be missing without harm.
-        np.testing.assert_array_equal(np.stack([frame.values for frame in frames]), stack)
+        frames = read_or_refuse(path)
+        if frames:  # only padding and stray bytes may be missing without harm
+            np.testing.assert_array_equal(np.stack([frame.values for frame in frames]), stack)
     assert capfd.readouterr() == ("", "")
 
 
@@ -59,12 +65,7 @@ def test_flipped_bytes_never_give_anything_but_one_line_or_a_frame(tmp_path, cap
         damaged = bytearray(whole)
         damaged[at] ^= 1 << int(RNG.integers(8))
         path.write_bytes(damaged)
-        try:
-            frames = read_frames(path)
-        except InputError as error:
-            assert len(error.lines()) == 1
-        else:
-            assert all(frame.values.ndim == 2 for frame in frames)
+        assert all(frame.values.ndim == 2 for frame in read_or_refuse(path))
     assert capfd.readouterr() == ("", "")
 
 
@@ -92,7 +93,9 @@ def test_a_claim_of_a_thousand_million_pixels_is_refused_before_anything_is_allo
     path.write_bytes(lying_tiff(width=width, length=length))
     tracemalloc.start()
     try:
-        with pytest.raises(InputError, match=f"vast.tif, page 1: it claims {width} x {length} pixels; up to 50 million"):
+        with pytest.raises(
+            InputError, match=f"vast.tif, page 1: it claims {width} x {length} pixels; up to 50 million"
+        ):
             read_frames(path)
         _, peak = tracemalloc.get_traced_memory()
     finally:
@@ -103,7 +106,9 @@ def test_a_claim_of_a_thousand_million_pixels_is_refused_before_anything_is_allo
 def test_a_page_that_points_past_the_files_end_is_cut_short(tmp_path):
     path = tmp_path / "short.tif"
     path.write_bytes(lying_tiff(width=640, length=480, counts=640 * 480 * 2))
-    with pytest.raises(InputError, match=r"short.tif, page 1: the file is cut short: it has 256 bytes and needs 614600"):
+    with pytest.raises(
+        InputError, match=r"short.tif, page 1: the file is cut short: it has 256 bytes and needs 614600"
+    ):
         read_frames(path)
 
 

@@ -62,11 +62,14 @@ def find_headings(values: NDArray[np.float64], *, corner_is_number: bool, labell
         return Headings(1, 1)
     if free and _positions(above) and _positions(left) and not corner_is_number:
         return Headings(1, 1)
-    if _counts(values[0]) and values.shape[1] >= MIN_INDEX_CELLS and not _in_step(values[0], values[1:]):
+    if _numbers_edge(values):
         return Headings(1, 0)
-    if _counts(values[:, 0]) and values.shape[0] >= MIN_INDEX_CELLS and not _in_step(values[:, 0], values[:, 1:].T):
-        return Headings(0, 1)
-    return Headings(0, 0)
+    return Headings(0, int(_numbers_edge(values.T)))
+
+
+def _numbers_edge(values: NDArray[np.float64]) -> bool:
+    """The first row alone numbers the columns (or, transposed, the first column the rows)."""
+    return values.shape[1] >= MIN_INDEX_CELLS and _counts(values[0]) and not _in_step(values[0], values[1:])
 
 
 def _counts(line: NDArray[np.float64]) -> bool:

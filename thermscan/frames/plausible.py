@@ -20,6 +20,9 @@ LOW_MIN_C, LOW_MAX_C = 5.0, 70.0
 BELOW_AMBIENT_K = 8.0
 # Solder melts at 183 °C; a twentieth of the view above 250 °C is no board under inspection.
 HIGH_MAX_C = 250.0
+# Boards burn in the middle of their parts, not over a twentieth of the view: its bulk spans the room to a hot heat
+# sink. The brightness of a picture in whole bytes, which would pass for °C otherwise, commonly spans more.
+BULK_SPAN_K = 120.0
 # With fewer than half the pixels above absolute zero a unit explains nothing.
 MIN_VALID_FRACTION = 0.5
 # What radiometry/ can answer for; a median beyond it is a wrong unit, whoever named it.
@@ -88,7 +91,12 @@ def unit_outcome(finite: NDArray[np.float64], unit: str, *, ambient_c: float | N
         float(value) for value in np.percentile(shown, [0.0, LOW_PERCENT, 50.0, HIGH_PERCENT, 100.0])
     )
     low_min_c = LOW_MIN_C if ambient_c is None else min(ambient_c - BELOW_AMBIENT_K, LOW_MAX_C)
-    plausible = fraction >= MIN_VALID_FRACTION and low_min_c <= low <= LOW_MAX_C and high <= HIGH_MAX_C
+    plausible = (
+        fraction >= MIN_VALID_FRACTION
+        and low_min_c <= low <= LOW_MAX_C
+        and high <= HIGH_MAX_C
+        and high - low <= BULK_SPAN_K
+    )
     return UnitOutcome(unit, coldest, low, median, high, hottest, fraction, plausible)
 
 

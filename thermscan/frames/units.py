@@ -57,9 +57,10 @@ _WHOSE = r"(?:temperatures?|temp|pixels?|values?|data|samples?|radiometric|therm
 _KEYED = re.compile(
     rf"(?<![A-Za-z])(?:{_WHOSE}[\s_-]*)?units?(?![A-Za-z])[\s\"']*[:=;,>]?[\s\"'\[(]*({_WRITTEN})", _FLAGS
 )
-_UNIT_OTHERS = re.compile(r"([A-Za-z]+)[\s_-]*units?\s*[\s\"':=;,>]", re.IGNORECASE)
+_A_COUNT = re.compile(rf"({_WRITTEN})\s*(?:per|a|/)\s*(?:count|digit|dn|lsb|step|bit)s?(?![A-Za-z])", _FLAGS)
 _SAID = re.compile(
-    rf"""(?<![A-Za-z])(?:{_WHOSE}|T|temperatur\w*|stored|given|expressed|numbers|counts)\b [^\d\n]{{0,40}}?
+    rf"""(?<![A-Za-z])(?:{_WHOSE}|T|temperatur\w*|stored|given|expressed|numbers|counts?|digits?|steps?)\b
+         [^\d\n]{{0,40}}?
          (?: [\[(]\s*({_WRITTEN})\s*[\])] | \b(?:in|as|are|is)\s+({_WRITTEN}) | [/:,=]\s*({_WRITTEN}) )
          (?!\s*[\])]?\s*[:=]?\s*[-+]?\d)""",
     _FLAGS,
@@ -267,8 +268,9 @@ def _said(text: str) -> Iterator[tuple[str, str]]:
     if text.strip() and unit_named(text):
         yield text, text
     for clause in _clauses(text):
-        for match in _SAID.finditer(clause):
-            yield match.group(0), next(group for group in match.groups() if group)
+        for pattern in (_SAID, _A_COUNT):
+            for match in pattern.finditer(clause):
+                yield match.group(0), next(group for group in match.groups() if group)
 
 
 def _lone(text: str) -> Iterator[tuple[str, str]]:
