@@ -24,7 +24,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 import numpy as np
-from judging_trial import KINDS, Options, Outcome, run_trial
+from judging_trial import Options, Outcome, run_trial
 
 
 def main() -> int:
@@ -81,7 +81,7 @@ def _print_table(outcomes: Sequence[Outcome], with_baseline: bool) -> None:
         ("warming a neighbour", "warmed", lambda o: with_baseline or o.grouped),
         ("dead, peers rise 5 K or more", "dead", lambda o: o.grouped and o.peers_rise_k >= 5),
         ("dead, peers rise less", "dead", lambda o: o.grouped and o.peers_rise_k < 5),
-        ("heat where no part is", "unmapped", lambda o: True),
+        ("heat where no part is", "unmapped", lambda _: True),
     ]
     for label, kind, holds in rows:
         chosen = [o for o in outcomes if o.kind == kind and holds(o) and (o.measurable or kind == "unmapped")]
@@ -120,5 +120,4 @@ def _print_cases(outcomes: Sequence[Outcome]) -> None:
 
 
 if __name__ == "__main__":
-    assert KINDS
     sys.exit(main())

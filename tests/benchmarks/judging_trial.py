@@ -52,6 +52,7 @@ class Options:
     max_tilt_deg: float = 50.0
     uneven: bool = True
     good_runs: int = GOOD_RUNS
+    parts: int | None = None
 
 
 @dataclass(slots=True)
@@ -102,16 +103,16 @@ class _World:
 def run_trial(number: int, options: Options) -> list[Outcome]:
     """Every kind of fault on one board, judged with and without a baseline."""
     rng = np.random.default_rng([options.seed, number])
-    board = sample_board(rng)
+    board = sample_board(rng, parts=options.parts)
     usual_w = sample_powers(rng, board)
-    world = _World(_sheet(rng, board, options), None if rng.random() < 0.5 else float(rng.uniform(16.0, 24.0)))
+    world = _World(_sheet(rng, options), None if rng.random() < 0.5 else float(rng.uniform(16.0, 24.0)))
     baseline = _learn(rng, board, usual_w, world, options)
     outcomes = []
     for kind in KINDS:
         ambient_c = float(rng.uniform(18.0, 28.0))
         load = float(rng.uniform(*LOAD))
         watts = {ref: load * w for ref, w in _specimen(rng, usual_w).items()}
-        faulty_w, fault = _break(rng, board, watts, kind, world, ambient_c, options)
+        faulty_w, fault = _break(rng, board, watts, kind, world, ambient_c=ambient_c, options=options)
         thermal = _solve(board, faulty_w, world, ambient_c, fault)
         look = _view(
             rng,
@@ -121,11 +122,13 @@ def run_trial(number: int, options: Options) -> list[Outcome]:
             supply_w=sum(faulty_w.values()) + (fault.watts if fault and fault.disc else 0.0),
         )
         for known in (None, baseline):
-            outcomes.append(_judge(number, look, board, thermal, kind, fault, known, options))
+            outcomes.append(
+                _judge(number, look, board, thermal, kind=kind, fault=fault, baseline=known, fault_k=options.fault_k)
+            )
     return outcomes
 
 
-def _sheet(rng: np.random.Generator, board: Board, options: Options) -> object:
+def _sheet(rng: np.random.Generator, options: Options) -> object:
     mean = float(rng.uniform(8e-3, 3e-2))
     if not options.uneven:
         return mean
@@ -173,6 +176,7 @@ def _break(
     watts: dict[str, float],
     kind: str,
     world: _World,
+    *,
     ambient_c: float,
     options: Options,
 ) -> tuple[dict[str, float], Fault | None]:
@@ -252,10 +256,11 @@ def _judge(
     look: _Look,
     board: Board,
     thermal: BoardField,
+    *,
     kind: str,
     fault: Fault | None,
     baseline: Baseline | None,
-    options: Options,
+    fault_k: float,
 ) -> Outcome:
     judgement, evidence = judge_with_evidence(
         look.measurements,
@@ -276,7 +281,7 @@ def _judge(
         kind,
         baseline is not None,
         ref,
-        options.fault_k,
+        fault_k,
         grouped=len(usable) >= 2,
         measurable=bool(ref and measured[ref].measurable),
         peers_rise_k=float(np.mean([measured[p].rise_k for p in usable])) if usable else 0.0,

@@ -95,7 +95,7 @@ def run_trial(number: int, options: Options) -> Outcome:
     rng = np.random.default_rng([options.seed, number])
     shape = SHAPES[number % len(SHAPES)]
     mode = MODES[(number // len(SHAPES)) % len(MODES)]
-    with_baseline = bool((number // 2) % 2)
+    with_baseline = bool((number // (len(SHAPES) * len(MODES))) % 2)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         board = read_board(write_layout(folder, sample_board(rng)))

@@ -1,13 +1,14 @@
 """``thermscan demo`` writes its sample, finds its three faults and leaves other people's folders alone."""
 
 import json
+from functools import cache
 
 import pytest
 from click.testing import CliRunner
 
 from samples.departure_board import departure_board
 from samples.make_departure_display import HERE, STORIES
-from thermscan.cli.demo import MARKER, TEST_RUNS
+from thermscan.cli.demo import MARKER, TEST_RUNS, _run_sample
 from thermscan.cli.main import main, thermscan
 from thermscan.frames.reading import read_frames
 from thermscan.layout.reading import read_board
@@ -16,10 +17,13 @@ from thermscan.runs.reading import read_run
 
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory):
+    """The whole demo, once; a second call in these tests gets the same inspections."""
     folder = tmp_path_factory.mktemp("demo") / "try-it"
-    result = CliRunner().invoke(thermscan, ["demo", str(folder), "--json"], standalone_mode=False)
-    assert result.exception is None, result.exception
-    return folder, result
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("thermscan.cli.demo._run_sample", cache(_run_sample))
+        result = CliRunner().invoke(thermscan, ["demo", str(folder), "--json"], standalone_mode=False)
+        assert result.exception is None, result.exception
+        yield folder, result
 
 
 def acted_on(demo, run):
