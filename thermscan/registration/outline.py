@@ -9,17 +9,30 @@ from numpy.typing import NDArray
 
 from thermscan.errors import CannotJudge
 from thermscan.layout.board import Board
+from thermscan.registration.agreement import Agreement, agreement
 from thermscan.registration.edges import LayoutEdges
 from thermscan.registration.evidence import Evidence, filled, reduced
+from thermscan.registration.homography import homography_from_corners
 from thermscan.registration.outline_candidates import outline_candidates
 from thermscan.registration.pattern import LayoutPattern, Match, compressed, layout_pattern, match_layout
-from thermscan.registration.refinement import FROM_NEAR_PX, Agreement, Refined, agreement, refine
+from thermscan.registration.refinement import FROM_NEAR_PX, Refined, place_error_px, refine
 
 FloatArray = NDArray[np.float64]
 
 GIVE_INSTEAD = "give corners_px (the board's four corners in the frame) or four or more landmarks"
 # Candidates are sought at about this size of frame: smaller is blind, larger is slow.
 SEARCH_PX = 320
+# Of the body edges that are seen at all, the share that must lie where the layout has them; and by how
+# many standard deviations that must exceed chance. Right places show 0.55 and more, wrong ones below 0.45
+# (tests/benchmarks/registration.py prints both).
+LEAST_SHARE = 0.5
+LEAST_BEYOND_CHANCE = 3.0
+# Two places closer than this are the same.
+SAME_PLACE_PX = 2.0
+# By how many standard deviations a place must explain more edges than its rival: less where it also leaves
+# clearly less of the picture unexplained.
+CLEARLY_AHEAD, FAR_AHEAD = 2.0, 4.0
+CLEARLY_LESS = 0.97
 # So many of the best-matching candidates are refined.
 REFINE_BEST = 8
 
@@ -44,7 +57,7 @@ def find_board(evidence: Evidence, board: Board, edges: LayoutEdges) -> Refined:
         No board, more than one, another board, or an orientation that the frame does not settle.
     """
     candidates = rank_candidates(evidence, board, edges)
-    best = decide(candidates)
+    best = decide(candidates, board, evidence)
     found = refine(evidence, edges, corners_mm=board.corners_mm, corners_px=best.corners_px, ranges_px=FROM_NEAR_PX)
     return found or best.refined
 
@@ -63,15 +76,75 @@ def rank_candidates(evidence: Evidence, board: Board, edges: LayoutEdges) -> lis
         candidate = _refined(small, picture, pattern, board=board, edges=edges, corners_px=turned[k])
         if candidate is not None:
             found.append(candidate)
-    found.sort(key=lambda candidate: candidate.match.unexplained)
+    found.sort(key=lambda candidate: -candidate.agreement.support)
     return found
 
 
-def decide(candidates: list[Candidate]) -> Candidate:
+def decide(candidates: list[Candidate], board: Board, evidence: Evidence) -> Candidate:
     """The best candidate, if it is good enough and clearly better than any other."""
     if not candidates:
-        raise CannotJudge("no outline of a board was found in the frame", fix=GIVE_INSTEAD)
-    return candidates[0]
+        raise CannotJudge(_nothing_found(evidence), fix=GIVE_INSTEAD)
+    best = candidates[0]
+    shown = best.agreement
+    near, found = int(shown.near.sum()), int(shown.found.sum())
+    if shown.share < LEAST_SHARE or shown.beyond_chance < LEAST_BEYOND_CHANCE:
+        raise CannotJudge(
+            f"an outline was found, but not this layout's parts in it: {near} of {found} edges seen near bodies lie"
+            " where the layout has them",
+            fix=f"check that the layout is of this board and side; else {GIVE_INSTEAD}",
+        )
+    for other in candidates[1:]:
+        _check_rival(best, other, board)
+    return best
+
+
+def _check_rival(best: Candidate, other: Candidate, board: Board) -> None:
+    """Refuse where another place explains the frame about as well."""
+    centres = np.array([[part.x_mm, part.y_mm] for part in board.parts])
+    apart = place_error_px(_matrix(board, best), _matrix(board, other), centres)
+    if apart < SAME_PLACE_PX:
+        return
+    if _is_elsewhere(best, other):
+        if other.agreement.share >= LEAST_SHARE and other.agreement.beyond_chance >= LEAST_BEYOND_CHANCE:
+            raise CannotJudge(
+                "two boards of this layout were seen in the frame",
+                fix=f"show one board, or {GIVE_INSTEAD} of the one that is meant",
+            )
+        return
+    ahead = best.agreement.better_than(other.agreement)
+    needed = CLEARLY_AHEAD if best.match.unexplained < CLEARLY_LESS * other.match.unexplained else FAR_AHEAD
+    if ahead < needed:
+        raise CannotJudge(
+            f"the layout fits the frame in two ways almost alike (turned by {_turn_deg(best, other):.0f} degrees)",
+            fix=f"{GIVE_INSTEAD}: they settle which way round the board lies",
+        )
+
+
+def _is_elsewhere(one: Candidate, other: Candidate) -> bool:
+    """The middle of each lies outside the other: not the same thing seen in two ways."""
+    apart = float(np.linalg.norm(one.corners_px.mean(axis=0) - other.corners_px.mean(axis=0)))
+    sizes = [float(np.linalg.norm(np.ptp(each.corners_px, axis=0))) for each in (one, other)]
+    return apart > 0.4 * min(sizes)
+
+
+def _turn_deg(one: Candidate, other: Candidate) -> float:
+    ways = [each.corners_px[1] - each.corners_px[0] for each in (one, other)]
+    angles = [float(np.degrees(np.arctan2(way[1], way[0]))) for way in ways]
+    return abs((angles[0] - angles[1] + 180) % 360 - 180)
+
+
+def _matrix(board: Board, candidate: Candidate) -> FloatArray:
+    return homography_from_corners(board.corners_mm, candidate.corners_px)
+
+
+def _nothing_found(evidence: Evidence) -> str:
+    finite = evidence.apparent[np.isfinite(evidence.apparent)]
+    if not finite.size:
+        return "the frame has no valid pixel"
+    low, high = np.percentile(finite, [1, 99])
+    return (
+        f"no outline of a board was found: the frame spans {high - low:.2f} K, with noise of {evidence.noise_k:.2f} K"
+    )
 
 
 def _refined(

@@ -223,51 +223,6 @@ def _plausible(corners: FloatArray, size: float) -> bool:
     return bool((turns > 0).all()) and 0.6 < _size(corners) / size < 1.6
 
 
-@dataclass(frozen=True, slots=True)
-class Agreement:
-    """
-    How many of the layout's edges the frame shows, and how many of those where they should be.
-
-    Attributes
-    ----------
-    bodies_found, bodies_near : int
-        Sides of bodies seen within the search range, and within a pixel of their prediction.
-    outline_seen : float
-        Share of the outline's pieces in the frame that show an edge within a pixel.
-    """
-
-    bodies_found: int
-    bodies_near: int
-    outline_seen: float
-
-    @property
-    def bodies_share(self) -> float:
-        """Near among found; about a quarter where the layout is not there."""
-        return self.bodies_near / max(self.bodies_found, 1)
-
-
-# The agreement is counted over this range to either side, with "near" a quarter of it.
-AGREEMENT_PX = 4.0
-
-
-def agreement(evidence: Evidence, edges: LayoutEdges, px_from_mm: FloatArray) -> Agreement:
-    """How the layout's edges agree with the frame's, one vote an edge."""
-    sites = look(evidence, edges, px_from_mm, range_px=AGREEMENT_PX)
-    looked = np.zeros(len(edges.part), bool)
-    looked[sites.edge] = True
-    found, near = np.zeros(len(edges.part), bool), np.zeros(len(edges.part), bool)
-    for index in np.unique(sites.edge):
-        seen = sites.offset_px[sites.edge == index]
-        if np.isfinite(seen).mean() >= 0.5:
-            found[index] = True
-            near[index] = abs(np.nanmedian(seen)) < AGREEMENT_PX / 4
-    body = edges.part >= 0
-    outline = looked & ~body
-    return Agreement(
-        int((found & body).sum()), int((near & body).sum()), float((near & outline).sum() / max(outline.sum(), 1))
-    )
-
-
 def place_error_px(one: FloatArray, other: FloatArray, points_mm: FloatArray) -> float:
     """
     Root mean square distance between what two homographies make of points, in pixels.

@@ -10,6 +10,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from thermscan.layout.board import Board
 from thermscan.radiometry.thermal_image import ThermalImage
+from thermscan.registration.baseline_raster import BaselineRaster
+from thermscan.registration.baseline_refinement import combined, refine_to_baseline
 from thermscan.registration.corners import CLICK_PX, CORNER_NAMES, checked_corners
 from thermscan.registration.edges import LayoutEdges, layout_edges
 from thermscan.registration.evidence import Evidence, prepare
@@ -36,6 +38,7 @@ def register_board(
     *,
     corners_px: ArrayLike | None = None,
     landmarks: Sequence[Landmark] = (),
+    baseline_raster: BaselineRaster | None = None,
     camera: Camera | None = None,
 ) -> Registration:
     """
@@ -49,6 +52,8 @@ def register_board(
         The board's corners as a person saw them: improved on the frame, not obeyed.
     landmarks : sequence of Landmark, optional
         Body centres as a person saw them; used where ``corners_px`` is not given.
+    baseline_raster : BaselineRaster, optional
+        What good boards looked like: more evidence, robust to temperatures that changed.
     camera : Camera, optional
         For its field of view.
 
@@ -74,6 +79,9 @@ def register_board(
     else:
         method = "outline"
         found = find_board(evidence, board, edges)
+    if baseline_raster is not None:
+        found, used = _with_baseline(evidence, baseline_raster, board, found)
+        method = "baseline" if used and method == "outline" else method
     fov = camera.fov_deg[0] if camera is not None and camera.fov_deg is not None else None
     pose = pose_from_homography(found.px_from_mm, shape=image.shape, corners_mm=board.corners_mm, fov_deg=fov)
     return Registration(
@@ -120,6 +128,14 @@ def _from_landmarks(
     remarks.append("the frame shows too few edges to improve the landmarks; they were taken as they are")
     residual = float(np.sqrt((fit.residuals_px**2).sum(axis=1).mean()))
     return Refined(fit.corners_px, fit.px_from_mm, fit.corner_covariance_px2, residual, 0, 0)
+
+
+def _with_baseline(evidence: Evidence, baseline: BaselineRaster, board: Board, found: Refined) -> tuple[Refined, bool]:
+    """The registration improved on the baseline's picture, where the frame shows it."""
+    other = refine_to_baseline(evidence, baseline, corners_mm=board.corners_mm, corners_px=found.corners_px)
+    if other is None:
+        return found, False
+    return combined(found, other, board.corners_mm), True
 
 
 def _uncertainty_mm(found: Refined, board: Board) -> float:

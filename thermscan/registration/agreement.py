@@ -1,0 +1,97 @@
+"""How many of the layout's edges the frame shows where they should be: the test of a registration."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.registration.edges import LayoutEdges
+from thermscan.registration.evidence import Evidence
+from thermscan.registration.refinement import look
+from thermscan.scales import read_only
+
+FloatArray = NDArray[np.float64]
+
+# Edges are looked for over this range to either side, and count as near within a quarter of it. Where the
+# layout is not there, the mild preference for the prediction leaves about a third of them near.
+AGREEMENT_PX = 4.0
+BY_CHANCE = 1 / 3
+# The four sides of a body, and bodies in a row, stand or fall together: about two edges make one vote.
+EDGES_A_VOTE = 2.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Agreement:
+    """
+    Which of the layout's edges the frame shows, and which of those where they should be.
+
+    Attributes
+    ----------
+    found, near : ndarray of bool, shape (m,)
+        For each side of a body: seen within the search range; and within a pixel of its prediction.
+    outline_seen : float
+        Share of the outline's pieces in the frame that show an edge within a pixel.
+    """
+
+    found: NDArray[np.bool_]
+    near: NDArray[np.bool_]
+    outline_seen: float
+
+    def __post_init__(self) -> None:
+        for name in ("found", "near"):
+            object.__setattr__(self, name, read_only(getattr(self, name), np.bool_))
+
+    @property
+    def share(self) -> float:
+        """Near among found."""
+        return float(self.near.sum() / max(self.found.sum(), 1))
+
+    @property
+    def support(self) -> int:
+        """Edges near, less those that were found elsewhere."""
+        return int(2 * self.near.sum() - self.found.sum())
+
+    @property
+    def beyond_chance(self) -> float:
+        """By how many standard deviations more edges are near than a wrong place would give."""
+        votes = self.found.sum() / EDGES_A_VOTE
+        return float((self.share - BY_CHANCE) * np.sqrt(votes / (BY_CHANCE * (1 - BY_CHANCE))))
+
+    def better_than(self, other: Agreement) -> float:
+        """
+        By how many standard deviations this explains more edges than another place does.
+
+        References
+        ----------
+        .. [1] Q. McNemar, Note on the sampling error of the difference between correlated proportions,
+           Psychometrika 12 (1947) 153-157.
+
+        Examples
+        --------
+        >>> seen = np.ones(18, dtype=bool)
+        >>> Agreement(seen, seen, 1.0).better_than(Agreement(seen, ~seen, 1.0))
+        3.0
+        """
+        only_here = int((self.near & ~other.near).sum())
+        only_there = int((other.near & ~self.near).sum())
+        votes = max(only_here + only_there, 1) / EDGES_A_VOTE
+        return float((only_here - only_there) / EDGES_A_VOTE / np.sqrt(votes))
+
+
+def agreement(evidence: Evidence, edges: LayoutEdges, px_from_mm: FloatArray) -> Agreement:
+    """How the layout's edges agree with the frame's, one vote an edge."""
+    sites = look(evidence, edges, px_from_mm, range_px=AGREEMENT_PX)
+    count = len(edges.part)
+    looked = np.bincount(sites.edge, minlength=count)
+    seen = np.isfinite(sites.offset_px)
+    found = np.bincount(sites.edge[seen], minlength=count) >= np.maximum(0.5 * looked, 1)
+    close = seen & (np.abs(np.nan_to_num(sites.offset_px, nan=99.0)) < AGREEMENT_PX / 4)
+    near = found & (
+        np.bincount(sites.edge[close], minlength=count) >= 0.5 * np.bincount(sites.edge[seen], minlength=count)
+    )
+    outline = (edges.part < 0) & (looked > 0)
+    body = edges.part >= 0
+    outline_seen = float((near & outline).sum() / max(outline.sum(), 1))
+    return Agreement(found[body], near[body], outline_seen)
