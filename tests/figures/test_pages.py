@@ -66,6 +66,15 @@ def overlapping(figure: Figure) -> list[tuple[str, str]]:
     return pairs
 
 
+def beyond_the_paper(figure: Figure) -> list[str]:
+    page = figure.bbox
+    return [
+        text.get_text()
+        for text, extent in shown_texts(figure)
+        if extent.x0 < page.x0 or extent.x1 > page.x1 or extent.y0 < page.y0 or extent.y1 > page.y1
+    ]
+
+
 def pages_of(inspection: Inspection) -> Iterator[tuple[str, Figure]]:
     """The pages, with all pictures on them."""
     with report_style():
@@ -86,10 +95,13 @@ def words_on(figures: list[Figure]) -> str:
         (300, 12, (240, 320), (180.0, 120.0)),
     ],
 )
-def test_no_text_covers_another(count: int, flagged: int, shape: tuple[int, int], size_mm: tuple[float, float]) -> None:
+def test_no_text_covers_another_or_leaves_the_paper(
+    count: int, flagged: int, shape: tuple[int, int], size_mm: tuple[float, float]
+) -> None:
     inspection = build_inspection(count, flagged=flagged, shape=shape, size_mm=size_mm)
     for name, figure in pages_of(inspection):
         assert overlapping(figure) == [], name
+        assert beyond_the_paper(figure) == [], name
 
 
 def test_the_overlap_check_sees_a_covered_label() -> None:
@@ -109,14 +121,6 @@ def test_every_flagged_part_is_named_in_the_frame_and_on_the_board_however_the_b
         for plate in plates_of(inspection)[:3]:
             words = words_on([plate_figure(plate)]).split()
             assert all(ref in words for ref in refs), plate.name
-
-
-def test_text_stays_on_the_paper() -> None:
-    for name, figure in pages_of(build_inspection(120, flagged=12)):
-        page = figure.bbox
-        for text, extent in shown_texts(figure):
-            inside = extent.x0 >= page.x0 and extent.x1 <= page.x1 and extent.y0 >= page.y0 and extent.y1 <= page.y1
-            assert inside, (name, text.get_text())
 
 
 def test_the_report_says_what_was_found_where_it_came_from_and_the_cautions() -> None:
@@ -171,7 +175,7 @@ ODD_TEXTS = (
 )
 
 
-@pytest.mark.parametrize("first", [0, 2, 4])
+@pytest.mark.parametrize("first", [0, 3])
 def test_no_text_breaks_the_report(first: int) -> None:
     texts = ODD_TEXTS[first:] + ODD_TEXTS[:first]
     inspection = with_part_texts(build_inspection(24, flagged=6, shape=(48, 64)), *texts)

@@ -110,7 +110,7 @@ def test_a_folder_in_a_files_place_stops_the_report_before_anything_is_replaced(
 ) -> None:
     (tmp_path / "report.pdf").mkdir()
     (tmp_path / "results.json").write_text("former")
-    with pytest.raises(InputError, match=r"report\.pdf is a folder"):
+    with pytest.raises(InputError, match=r"report\.pdf there is a folder"):
         write_report(inspection, tmp_path)
     assert names(tmp_path) == {"report.pdf", "results.json"}
     assert (tmp_path / "results.json").read_text() == "former"

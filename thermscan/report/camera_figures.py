@@ -98,4 +98,4 @@ def _draw_residuals(axes: Axes, fit: CalibrationFit, values: np.ndarray[tuple[in
     axes.set_xlabel("counts" if fit.calibration.of == "counts" else "camera's reading, °C")
     axes.set_ylabel("calibrated less reference, K")
     axes.grid(color=RULE, linewidth=0.4)
-    axes.legend(frameon=False, fontsize=7)
+    axes.legend(frameon=False, fontsize=7, ncols=3, loc="lower left", bbox_to_anchor=(0.0, 1.0), borderaxespad=0.0)

@@ -17,7 +17,8 @@ _ROW_PT = 14.0
 _REF_PT = 70.0
 _TOTAL_PT = 52.0
 _HEADING_LINES = 4
-_HEADING_PT = 10.0 + 8.5 * _HEADING_LINES
+_HEADING_SIZE_PT = 6.5
+_HEADING_PT = 10.0 + 8.0 * _HEADING_LINES
 
 
 def budget_pages(inspection: Inspection, height_pt: float) -> list[list[PartVerdict]]:
@@ -63,11 +64,13 @@ def _sources(parts: Sequence[PartVerdict]) -> list[tuple[str, bool]]:
 
 
 def _draw_heading(sheet: Sheet, x_pt: float, top_pt: float, text: str, width_pt: float) -> None:
-    lines = wrapped_text(text, width_pt - 4.0, 7.0)
+    room = width_pt - 2.0
+    lines = wrapped_text(text, room, _HEADING_SIZE_PT)
     if len(lines) > _HEADING_LINES:
-        lines = [*lines[: _HEADING_LINES - 1], fitted_text(" ".join(lines[_HEADING_LINES - 1 :]), width_pt - 4.0, 7.0)]
+        rest = " ".join(lines[_HEADING_LINES - 1 :])
+        lines = [*lines[: _HEADING_LINES - 1], fitted_text(rest, room, _HEADING_SIZE_PT)]
     for index, line in enumerate(reversed(lines)):
-        sheet.text(x_pt, top_pt + 4.0 + 8.5 * index, line, fontsize=7.0, ha="center")
+        sheet.text(x_pt, top_pt + 4.0 + 8.0 * index, line, fontsize=_HEADING_SIZE_PT, ha="center")
 
 
 def _draw_row(sheet: Sheet, measurement: PartMeasurement, sources: Sequence[tuple[str, bool]], width_pt: float) -> None:

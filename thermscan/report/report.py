@@ -23,6 +23,10 @@ from thermscan.report.tables import parts_csv
 # Fine enough to print; a figure is then about 1500 pixels wide.
 _PNG_DOTS_AN_INCH = 200
 
+_ANOTHER = "name another folder with --out"
+
+_OWN_FILES = ("results.json", "parts.csv", "report.pdf")
+
 # Every name that a report can write. One written before and not called for now would be out of date: it goes.
 _OWN_FIGURES = re.compile(
     r"(annotated-frame|rectified-board|difference-from-baseline|registration-check"
@@ -52,21 +56,44 @@ def write_report(inspection: Inspection, out_dir: Path) -> tuple[Path, ...]:
     InputError
         The folder cannot be made or written to.
     """
-    contents = report_contents(inspection)
     folder = Path(out_dir)
+    check_folder(folder)
+    contents = report_contents(inspection)
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for name in contents:
-            if (folder / name).is_dir():
-                raise InputError(f"{name} is a folder", where=str(folder), fix="name another folder with --out")
         _put_in_place(folder, contents)
         for path in folder.iterdir():
             if path.name not in contents and _OWN_FIGURES.fullmatch(path.name) and path.is_file():
                 path.unlink()
     except OSError as error:
         what = f"the report cannot be written there ({error.strerror or error})"
-        raise InputError(what, where=str(folder), fix="name another folder with --out") from error
+        raise InputError(what, where=str(folder), fix=_ANOTHER) from error
     return tuple(folder / name for name in contents)
+
+
+def check_folder(out_dir: Path) -> None:
+    """
+    Refuse a place where a report cannot be; quick, so that it can be asked before the work is done.
+
+    Raises
+    ------
+    InputError
+        There is a file in the folder's place, or a folder in a file's.
+
+    Examples
+    --------
+    >>> check_folder(Path("no-such-folder-yet"))
+    """
+    try:
+        if out_dir.exists() and not out_dir.is_dir():
+            raise InputError("this is a file, not a folder", where=str(out_dir), fix=_ANOTHER)
+        folders = [path.name for path in out_dir.iterdir() if path.is_dir()] if out_dir.is_dir() else []
+    except OSError as error:
+        what = f"the folder cannot be looked into ({error.strerror or error})"
+        raise InputError(what, where=str(out_dir), fix=_ANOTHER) from error
+    for name in folders:
+        if name in _OWN_FILES or _OWN_FIGURES.fullmatch(name):
+            raise InputError(f"{name} there is a folder", where=str(out_dir), fix=_ANOTHER)
 
 
 def report_contents(inspection: Inspection) -> dict[str, bytes]:
