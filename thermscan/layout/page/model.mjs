@@ -1,6 +1,6 @@
 // The layout as it is being made. States are never changed, only replaced, so that undo is exact and cheap.
 
-import { insidePolygon, overlapDepth, reachBeyond, bodyCorners } from "./geometry.js";
+import { insidePolygon, overlapDepth, reachBeyond, bodyCorners } from "./geometry.mjs";
 
 export const GRID_MM = 2.54;
 const MOST_STEPS = 300;

@@ -1,10 +1,10 @@
 // The page itself: what is clicked, dragged and typed becomes a change of the layout, and the layout is shown.
 
-import { cornerFault, onBody, overlapDepth, reachBeyond } from "./geometry.js";
-import { GRID_MM, History, addParts, emptyState, gridOf, nextRef, problemsOf, removeParts, snapped, tidy, updateParts } from "./model.js";
-import { boardToml, partsCsv, plain, runMarks } from "./files.js";
-import { dropState, keepState, keptState } from "./storage.js";
-import { View, drawBoard, drawPicture, uprightPicture } from "./view.js";
+import { cornerFault, onBody, overlapDepth, reachBeyond } from "./geometry.mjs";
+import { GRID_MM, History, addParts, emptyState, gridOf, nextRef, problemsOf, removeParts, snapped, tidy, updateParts } from "./model.mjs";
+import { boardToml, partsCsv, plain, runMarks } from "./files.mjs";
+import { dropState, keepState, keptState } from "./storage.mjs";
+import { View, drawBoard, drawPicture, uprightPicture } from "./view.mjs";
 
 const given = JSON.parse(document.getElementById("given").textContent);
 const byId = (id) => document.getElementById(id);
@@ -599,7 +599,7 @@ function patchFor(name, value) {
 
 for (const name of FIELDS) {
   const field = byId(`f-${name}`);
-  field.addEventListener(name === "package" ? "change" : "input", () => {
+  field.addEventListener(name === "package" || field.tagName === "SELECT" ? "change" : "input", () => {
     const value = fieldValue(name, field.value);
     if (value === undefined || (["length_mm", "width_mm"].includes(name) && !(value > 0))) return;
     const patch = patchFor(name, value);

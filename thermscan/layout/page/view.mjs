@@ -1,6 +1,6 @@
 // The picture on the screen: zoom and pan, the picture set upright, and what is drawn over it.
 
-import { bodyCorners, homographyFrom, mapPoint } from "./geometry.js";
+import { bodyCorners, homographyFrom, mapPoint } from "./geometry.mjs";
 
 const MOST_UPRIGHT_PX = 1600;
 

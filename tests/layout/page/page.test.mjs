@@ -1,0 +1,107 @@
+// The page's arithmetic and files, without a browser: node --test tests/layout/page
+
+import assert from "node:assert/strict";
+import { test } from "node:test";
+import * as geometry from "../../../thermscan/layout/page/geometry.mjs";
+import * as model from "../../../thermscan/layout/page/model.mjs";
+import * as files from "../../../thermscan/layout/page/files.mjs";
+
+const part = (ref, x, y, more = {}) => ({
+  ref, package: "", length_mm: 20, width_mm: 8, x_mm: x, y_mm: y, rotation_deg: 0, surface: "plastic", round: false, ...more,
+});
+const board = { name: "b", width_mm: 100, height_mm: 80, thickness_mm: 1.6, surface: "solder-mask" };
+const stateOf = (...parts) => model.addParts(model.emptyState(board), parts);
+
+test("a homography carries its four points and Heckbert's example", () => {
+  // Reference values, section 11: the unit square to (100,100)(400,120)(380,300)(90,280), by three independent methods.
+  const h = geometry.homographyFrom([[0, 0], [1, 0], [1, 1], [0, 1]], [[100, 100], [400, 120], [380, 300], [90, 280]]);
+  const [x, y] = geometry.mapPoint(h, 0.5, 0.5);
+  assert.ok(Math.abs(x - 242.09737828) < 1e-6 && Math.abs(y - 201.49812734) < 1e-6);
+  assert.equal(geometry.homographyFrom([[0, 0], [1, 0], [2, 0], [3, 0]], [[0, 0], [1, 0], [1, 1], [0, 1]]), null);
+});
+
+test("corners are sound only in their order", () => {
+  const square = [[0, 0], [10, 0], [10, 8], [0, 8]];
+  assert.equal(geometry.cornerFault(square), null);
+  assert.match(geometry.cornerFault([...square].reverse()), /mirror/);
+  assert.match(geometry.cornerFault([square[0], square[2], square[1], square[3]]), /cross/);
+});
+
+test("rotation is clockwise as seen", () => {
+  const [first] = geometry.bodyCorners(part("U1", 50, 40, { rotation_deg: 90 }));
+  assert.deepEqual(first.map(Math.round), [54, 30]);
+  assert.ok(geometry.onBody(part("U1", 50, 40, { rotation_deg: 90 }), 50, 49));
+  assert.ok(!geometry.onBody(part("U1", 50, 40), 50, 49));
+});
+
+test("overlaps agree with what the layout check says of the same bodies", () => {
+  assert.equal(geometry.overlapDepth(part("A", 50, 50, { length_mm: 40, width_mm: 4 }), part("B", 50, 50, { length_mm: 40, width_mm: 4, rotation_deg: 90 })), 22);
+  const square = { length_mm: 10, width_mm: 10 };
+  assert.equal(geometry.overlapDepth(part("A", 50, 50, square), part("B", 58, 58, square)), 2);
+  assert.ok(geometry.overlapDepth(part("A", 50, 50, { ...square, round: true }), part("B", 58, 58, { ...square, round: true })) <= 0);
+});
+
+test("undo and redo give back the very states, and changes with one key are one step", () => {
+  const history = new model.History(stateOf());
+  const before = history.state;
+  history.change(model.addParts(history.state, [part("U1", 10, 10)]));
+  const added = history.state;
+  for (const x of [11, 12, 13]) history.change(model.updateParts(history.state, [1], { x_mm: x }), "drag");
+  assert.equal(history.state.parts[0].x_mm, 13);
+  history.undo();
+  assert.equal(history.state, added);
+  history.undo();
+  assert.equal(history.state, before);
+  assert.equal(history.undo(), false);
+  history.redo();
+  history.redo();
+  assert.equal(history.state.parts[0].x_mm, 13);
+  assert.equal(history.redo(), false);
+});
+
+test("names count on and skip those that are taken", () => {
+  assert.equal(model.nextRef(new Set(["U2"]), "U1"), "U3");
+  assert.equal(model.nextRef(new Set(), "C09"), "C10");
+  assert.equal(model.nextRef(new Set(), "CPU"), "CPU1");
+});
+
+test("a grid of copies counts along its rows", () => {
+  const state = stateOf(part("U1", 10, 10));
+  const copies = model.gridOf(state, state.parts[0], { columns: 3, rows: 2, stepX: 12.7, stepY: 25.4 });
+  assert.deepEqual(copies.map((copy) => [copy.ref, copy.x_mm, copy.y_mm]), [
+    ["U2", 22.7, 10], ["U3", 35.4, 10], ["U4", 10, 35.4], ["U5", 22.7, 35.4], ["U6", 35.4, 35.4],
+  ]);
+});
+
+test("problems are told as the layout check tells them", () => {
+  const state = stateOf(part("U1", 50, 40), part("U1", 55, 40), part("#3", 20, 20), part("U4", 300, 20), part("J5", 3, 60));
+  assert.deepEqual(model.problemsOf(state).map(({ level, text }) => `${level}: ${text}`), [
+    "fault: U1 is there twice",
+    "fault: #3: a ref cannot start with #",
+    "fault: U4 lies outside the board",
+    "remark: J5 reaches 7.0 mm beyond the edge",
+    "remark: U1 and U1 overlap by 8.0 mm",
+  ]);
+});
+
+test("a parts file leaves out what the package tells, and quotes what needs it", () => {
+  const packages = { "DIP-16": { name: "DIP-16", length_mm: 19.3, width_mm: 6.35, surface: "plastic" } };
+  const known = part("U1", 10, 10, { package: "DIP-16", length_mm: 19.3, width_mm: 6.35, value: 'a, "b"' });
+  const taped = { ...known, ref: "U2", surface: "tape", rotation_deg: 90, max_c: 85 };
+  assert.equal(files.partsCsv(stateOf(known, taped), packages), [
+    "ref,package,x_mm,y_mm,rotation_deg,surface,max_c,value",
+    'U1,DIP-16,10,10,,,,"a, ""b"""',
+    'U2,DIP-16,10,10,90,tape,85,"a, ""b"""',
+    "",
+  ].join("\n"));
+});
+
+test("text keeps its letters and loses its line breaks", () => {
+  assert.equal(files.plain("a\nb\u0000 שלום 🔥 <b>"), "a b  שלום 🔥 <b>");
+  assert.equal(files.boardToml(stateOf()), '[board]\nname = "b"\nwidth_mm = 100\nheight_mm = 80\nthickness_mm = 1.6\nsurface = "solder-mask"\n');
+});
+
+test("marks count pixels from the centre of the top left one", () => {
+  const state = { ...stateOf(), corners: [[0.5, 0.5], [10.5, 0.5], [10.5, 8.5], [0.5, 8.5]], landmarks: { U1: [3, 4] } };
+  assert.equal(files.runMarks(state, 1), "corners_px = [[0.00, 0.00], [10.00, 0.00], [10.00, 8.00], [0.00, 8.00]]\nlandmarks = [\n  { ref = \"U1\", px = [2.50, 3.50] },\n]\n");
+});
