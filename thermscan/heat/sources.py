@@ -27,8 +27,8 @@ MODEL_REACH_MM = 6.0
 CONTACT_SPREAD = 0.5
 # Below this a body's rise over the board says nothing about its heat.
 CONTACT_FLOOR_K = 0.7
-# Nothing is known of the ambient beyond this (camera offset and thermometer together).
-CONSTANT_SPREAD_K = 10.0
+# Camera offset (2 K) and ambient thermometer (1 K) together, with something to spare.
+CONSTANT_SPREAD_K = 3.0
 # Heat of a part before anything is known, as the board's own rise beneath it.
 WIDEST_K = 60.0
 LEAST_LIKELY_K = 0.05

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -82,7 +82,9 @@ def check_same_board(baseline: Baseline, board: Board, *, digest: str) -> None:
         raise InputError("the layout's outline or parts have changed since it was learned", where="baseline", fix=learn)
 
 
-def expect_from(baseline: Baseline, *, same_serial: bool = True) -> Expected:
+def expect_from(
+    baseline: Baseline, *, same_serial: bool = True, own_shares: Mapping[str, float] | None = None
+) -> Expected:
     """
     Each part's usual rise and how much it differs from run to run.
 
@@ -91,6 +93,8 @@ def expect_from(baseline: Baseline, *, same_serial: bool = True) -> Expected:
     baseline : Baseline
     same_serial : bool
         Whether the runs and the board judged are one specimen: specimens differ more than looks.
+    own_shares : mapping of ref to float, optional
+        How much of each part's rise is its own heat, 0 to 1: the rest, from many neighbours, varies less.
 
     Returns
     -------
@@ -108,7 +112,9 @@ def expect_from(baseline: Baseline, *, same_serial: bool = True) -> Expected:
     runs = np.isfinite(levelled).sum(axis=0)
     mean = np.nansum(levelled, axis=0) / np.maximum(runs, 1)
     share = thresholds.REPEAT_SHARE if same_serial else thresholds.PEER_SHARE
-    expected = np.hypot(share * mean, thresholds.REPEAT_FLOOR_K)
+    own = np.clip([(own_shares or {}).get(ref, 1.0) for ref in refs], 0.0, 1.0)
+    varies = own + thresholds.RECEIVED_VARIES * (1.0 - own)
+    expected = np.hypot(share * mean * varies, thresholds.REPEAT_FLOOR_K)
     scatter = np.nansum((levelled - mean) ** 2, axis=0)
     many = runs > 1
     standard = ((levelled - mean) / expected / np.sqrt(np.maximum(1 - 1 / np.maximum(runs, 1), 1e-9)))[:, many]
@@ -116,9 +122,9 @@ def expect_from(baseline: Baseline, *, same_serial: bool = True) -> Expected:
         standard[np.isfinite(standard)], degrees=thresholds.EXPECTATION_DEGREES, bounds=_bounds(share)
     )
     weight = min(degrees, 2 * thresholds.EXPECTATION_DEGREES)
-    own = np.maximum(runs - 1, 0)
-    variance = (weight * (factor * expected) ** 2 + scatter) / (weight + own)
-    floor = np.hypot(thresholds.REPEAT_SHARE_BOUNDS[0] * mean, 0.5 * thresholds.REPEAT_FLOOR_K)
+    further = np.maximum(runs - 1, 0)
+    variance = (weight * (factor * expected) ** 2 + scatter) / (weight + further)
+    floor = np.hypot(thresholds.REPEAT_SHARE_BOUNDS[0] * mean * varies, 0.5 * thresholds.REPEAT_FLOOR_K)
     return Expected(refs, mean, np.maximum(np.sqrt(variance), floor), runs, degrees)
 
 
@@ -252,13 +258,14 @@ def compare_baseline(
     noise = np.array([look_u_k(m) for m in common])
     # A look differs from the mean of n looks by sqrt(1 + 1/n) standard deviations.
     spread = scaled_sd * np.sqrt(1 + 1 / runs)
-    level = np.hypot(board_wide.u_shift_k, board_wide.u_scale * (expected.mean_k[places] - expected.mean_k.mean()))
-    u_k = np.sqrt(noise**2 * (1 + 1 / runs) + u_received**2 + np.minimum(level, 1.0) ** 2 / 4)
+    u_level = np.hypot(board_wide.u_shift_k, board_wide.u_scale * (expected.mean_k[places] - expected.mean_k.mean()))
+    u_k = np.sqrt(noise**2 * (1 + 1 / runs) + u_received**2 + np.minimum(u_level, 1.0) ** 2 / 4)
     # Most parts are good: their scatter on this very board says how far the expected spread is off.
     factor, degrees = shrunk_scale(
         excess / np.hypot(spread, noise), degrees=expected.degrees, bounds=_bounds(thresholds.REPEAT_SHARE)
     )
-    floor = np.hypot(thresholds.REPEAT_SHARE_BOUNDS[0] * usual, 0.5 * thresholds.REPEAT_FLOOR_K)
+    level = np.clip(own_usual, 0.0, np.maximum(usual, 0.0))
+    floor = np.hypot(thresholds.REPEAT_SHARE_BOUNDS[0] * level, 0.5 * thresholds.REPEAT_FLOOR_K)
     return tuple(
         Comparison(
             ref=m.part.ref,

@@ -215,7 +215,8 @@ def _baseline_result(
     if baseline is None:
         return None
     serials = {known.board_serial for known in baseline.runs}
-    expected = expect_from(baseline, same_serial=run.board_serial is not None and serials == {run.board_serial})
+    same = run.board_serial is not None and serials == {run.board_serial}
+    expected = expect_from(baseline, same_serial=same, own_shares=_own_shares(heat.split))
     common, places = common_parts(measurements, expected)
     if len(common) < FEWEST_IN_COMMON:
         return None
@@ -238,6 +239,10 @@ def _baseline_result(
             noise_k=view.noise_k,
             split=heat.split,
         )
+    if change is not None:
+        # What a culprit gives its neighbours had gone into shift and scale: fitted again without it.
+        given = np.array([heat_of.received_k if (heat_of := change.of(m.part.ref)) else 0.0 for m in common])
+        board_wide = fit_board_wide(rise - given, expected.mean_k[places], np.hypot(expected.sd_k[places], noise))
     not_comparable = warm_up_mismatch(run, baseline)
     return BaselineResult(
         board_wide=board_wide,
@@ -252,6 +257,15 @@ def _baseline_result(
         ),
         remarks=baseline_remarks(measurements, baseline, run, board_wide, not_comparable=not_comparable),
     )
+
+
+def _own_shares(split: HeatSplit | None) -> dict[str, float]:
+    """How much of each part's rise, without what the whole board shares, is its own heat."""
+    shares = {}
+    for heat in split.parts if split is not None else ():
+        if heat.own_k is not None and heat.own_k + heat.received_k > 0:
+            shares[heat.ref] = heat.own_k / (heat.own_k + heat.received_k)
+    return shares
 
 
 def _bare(rise_k: NDArray[np.float64], board: Board, view: _View) -> NDArray[np.bool_]:

@@ -44,6 +44,8 @@ PROPOSED_SHARE = 0.25
 REPEAT_SHARE = 0.04
 REPEAT_SHARE_BOUNDS = (0.02, 0.2)
 REPEAT_FLOOR_K = 0.25
+# Heat received from many neighbours varies less than own heat: their differences average out.
+RECEIVED_VARIES = 0.35
 # Strength of these expectations, in observations' worth; a board's own data overrule them beyond that.
 EXPECTATION_DEGREES = 8.0
 
