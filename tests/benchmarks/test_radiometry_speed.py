@@ -1,4 +1,4 @@
-"""How long the correction of a frame takes, beside one pass of np.exp: pytest -n 0 -s tests/benchmarks/test_radiometry_speed.py"""
+"""How long the correction of a frame takes, beside one pass of np.exp; printed with ``pytest -n 0 -s``."""
 
 import time
 

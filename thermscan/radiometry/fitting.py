@@ -4,53 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import least_squares
-from scipy.stats import t as student_t
+from scipy.special import stdtrit
 
 from thermscan.errors import InputError
-from thermscan.radiometry.calibration import Calibration, model_signal, model_temperature_c, parameter_slopes
-from thermscan.radiometry.planck import DEFAULT_BAND_UM, SECOND_RADIATION_CONSTANT_UM_K, Band, band_radiance
-from thermscan.scales import ZERO_C_ABS_K, abs_k_from_c, read_only
+from thermscan.radiometry.calibration import Calibration, model_temperature_c
+from thermscan.radiometry.model_forms import FORMS, LEAST_SPAN_K, ModelForm, fit_form, parameter_covariance
+from thermscan.radiometry.planck import DEFAULT_BAND_UM, Band
+from thermscan.scales import ZERO_C_ABS_K, read_only
 
-# Two points closer than this tell a gain no better than noise does.
-_LEAST_SPAN_K = 1.0
 # Residuals below a microkelvin are rounding; without a floor a perfect fit would have no information criterion.
 _LEAST_RMS_K = 1e-6
-# A model with less than this Akaike weight is spoken against (about 6 to 1 in likelihood, with as many parameters).
+# A model with less than this Akaike weight is spoken against, 19 to 1.
 _LEAST_SUPPORT = 0.05
-# What a trial fit that gives no temperature is charged for a point.
-_LOST_K = 1e3
-# Over these temperatures the Planck form takes the shape of the band's own radiance.
-_SHAPE_RANGE_C = (-20.0, 150.0)
-
-
-@dataclass(frozen=True, slots=True)
-class _Form:
-    """A model with some of its parameters left free."""
-
-    name: str
-    model: str
-    free: int
-    words: str
-
-
-# From the simplest; where two have as many free parameters, the physical one first.
-_FORMS = {
-    "C": (
-        _Form("offset", "offset", 1, "a constant added"),
-        _Form("linear", "linear", 2, "a constant and a gain"),
-    ),
-    "counts": (
-        _Form("planck-gain", "planck-zero", 2, "Planck form with the band's own shape; gain and zero free"),
-        _Form("linear", "linear", 2, "a constant and a gain"),
-        _Form("planck", "planck", 3, "Planck form of Sakuma and Hattori"),
-        _Form("planck-zero", "planck-zero", 4, "Planck form with a zero of its own"),
-    ),
-}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,7 +64,7 @@ class CalibrationFit:
     residuals_k : ndarray of shape (n,)
         Calibrated minus reference.
     leave_one_out_k : ndarray of shape (n,)
-        The same, each point judged by a fit without it; NaN where the others do not suffice.
+        The same, each point judged by a fit without it; NaN where the others do not suffice or it was not asked for.
     scatter_k : float
         Standard deviation of the residuals, n - p in the denominator; NaN with no point to spare.
     degrees : int
@@ -135,7 +103,7 @@ class CalibrationFit:
         ----------
         .. [1] JCGM 100:2008, G.3: Student's factor for few degrees of freedom.
         """
-        return self._reach_k(values, lambda degrees: float(student_t.ppf((1 + coverage) / 2, degrees)))
+        return self._reach_k(values, lambda degrees: float(stdtrit(degrees, (1 + coverage) / 2)))
 
     def _reach_k(self, values: ArrayLike, factor: Callable[[int], float]) -> NDArray[np.float64] | None:
         chosen_c = self.calibration.temperature_c(values)
@@ -159,6 +127,7 @@ def fit_calibration(
     of: str = "C",
     band_um: Band = DEFAULT_BAND_UM,
     model: str | None = None,
+    leave_one_out: bool = True,
 ) -> CalibrationFit:
     """
     The calibration that a few reference points tell.
@@ -175,6 +144,8 @@ def fit_calibration(
         Gives the Planck form its shape where the points are too few to.
     model : str, optional
         Take this one (as in `FitCandidate.name`); by default the information criterion chooses.
+    leave_one_out : bool
+        Whether to judge each point by the others; that takes as many fits as there are points.
 
     Returns
     -------
@@ -202,9 +173,9 @@ def fit_calibration(
     ('offset', [-1.26])
     """
     v, reference = _checked_points(values, reference_c, of)
-    forms = [form for form in _FORMS[of] if model in (None, form.name)]
+    forms = [form for form in FORMS[of] if model in (None, form.name)]
     if not forms:
-        known = ", ".join(form.name for form in _FORMS[of])
+        known = ", ".join(form.name for form in FORMS[of])
         raise InputError(f'"{model}" is not a model for {of}', where="model", fix=f"choose from {known}")
     weighable = [form for form in forms if v.size >= form.free + 3]
     # With too few points for any criterion, the simplest that can be had.
@@ -218,14 +189,17 @@ def fit_calibration(
             fix=f"give {min(form.free for form in forms) + 3} or more, well spread in temperature",
         )
     best = min(fitted, key=lambda i: _rank(candidates[i]))
-    return _with_evidence(forms[best], candidates[best], v, reference, band_um=band_um, candidates=candidates)
+    found = _with_evidence(forms[best], candidates[best], v, reference, candidates=candidates)
+    if not leave_one_out:
+        return found
+    return replace(found, leave_one_out_k=_leave_one_out(forms[best], v, reference, band_um))
 
 
 def _checked_points(
     values: ArrayLike, reference_c: ArrayLike, of: str
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     v, reference = np.asarray(values, dtype=np.float64), np.asarray(reference_c, dtype=np.float64)
-    if of not in _FORMS:
+    if of not in FORMS:
         raise InputError(f'"{of}" cannot be calibrated', where="of", fix="write C or counts")
     if v.ndim != 1 or v.shape != reference.shape or v.size == 0:
         raise InputError(f"{v.size} values and {reference.size} references do not pair", where="points")
@@ -233,7 +207,7 @@ def _checked_points(
         raise InputError("a value or a reference is not a finite number", where="points")
     if np.any(reference <= -ZERO_C_ABS_K):
         raise InputError(f"{reference.min():g} C is below absolute zero", where="points")
-    if v.size > 1 and np.ptp(reference) < _LEAST_SPAN_K and of == "counts":
+    if v.size > 1 and np.ptp(reference) < LEAST_SPAN_K and of == "counts":
         raise InputError(
             f"the references span {np.ptp(reference):.2g} K, too little to tell a gain from noise",
             where="points",
@@ -242,78 +216,8 @@ def _checked_points(
     return v, reference
 
 
-def _fit_form(
-    form: _Form, values: NDArray[np.float64], reference_c: NDArray[np.float64], band_um: Band
-) -> NDArray[np.float64] | None:
-    """All parameters of the form's model, or None where it cannot be had from these points."""
-    if form.name == "offset":
-        return np.array([np.mean(reference_c - values)])
-    if np.ptp(values) == 0 or np.ptp(reference_c) < _LEAST_SPAN_K:
-        return None
-    if form.name == "linear":
-        slope, intercept = np.polyfit(values, reference_c, 1)
-        return np.array([intercept, slope]) if slope != 0 else None
-    shape = np.array(_band_shape(band_um))
-    gain, zero = np.polyfit(model_signal("planck", [*shape, 1.0], reference_c), values, 1)
-    if form.name == "planck":
-        return _least_squares(form, _planck_start(shape, values, reference_c), values, reference_c)
-    return _least_squares(form, np.array([*shape, gain, zero]), values, reference_c)
-
-
-def _planck_start(
-    shape: NDArray[np.float64], values: NDArray[np.float64], reference_c: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """The band's shape with the gain that meets the middle point; the rest is for the fit to find."""
-    middle = int(np.argsort(reference_c)[reference_c.size // 2])
-    return np.array([*shape, values[middle] / model_signal("planck", [*shape, 1.0], reference_c[middle])])
-
-
-def _least_squares(
-    form: _Form, start: NDArray[np.float64], values: NDArray[np.float64], reference_c: NDArray[np.float64]
-) -> NDArray[np.float64] | None:
-    """Least squares of temperature over the form's free parameters, which stand last; None where it finds nothing."""
-    free = slice(start.size - form.free, None)
-    size = np.maximum(np.abs(start[free]), 1e-12)
-
-    def build(x: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.concatenate([start[: start.size - form.free], x * size])
-
-    def residuals(x: NDArray[np.float64]) -> NDArray[np.float64]:
-        found = model_temperature_c(form.model, build(x), values) - reference_c
-        return np.where(np.isfinite(found), found, _LOST_K)
-
-    def slopes(x: NDArray[np.float64]) -> NDArray[np.float64]:
-        found = parameter_slopes(form.model, build(x), values)[:, free] * size
-        return np.where(np.isfinite(found), found, 0.0)
-
-    with np.errstate(all="ignore"):
-        done = least_squares(
-            residuals, start[free] / size, jac=slopes, x_scale="jac", xtol=1e-10, ftol=1e-10, gtol=1e-10, max_nfev=100
-        )
-        parameters = build(done.x)
-        fitted = model_temperature_c(form.model, parameters, values)
-    sound = parameters[0] > 0 and parameters[2] != 0 and np.all(np.isfinite(fitted))
-    return parameters if sound else None
-
-
-@lru_cache(maxsize=16)
-def _band_shape(band_um: Band) -> tuple[float, float]:
-    """a_um and b_um_k with which the Planck form follows a band's radiance, within some hundredths of a kelvin."""
-    temp_c = np.linspace(*_SHAPE_RANGE_C, 35)
-    radiance = band_radiance(temp_c, band_um=band_um)
-    inverse_temp = SECOND_RADIATION_CONSTANT_UM_K / abs_k_from_c(temp_c)
-    slope = -np.polyfit(inverse_temp, np.log(radiance), 1)[0]
-    form = _Form("planck", "planck", 3, "")
-    first = np.array([1 / slope, 50.0, 0.0])
-    first[2] = radiance[17] / model_signal("planck", [first[0], first[1], 1.0], temp_c[17])
-    parameters = _least_squares(form, first, radiance, temp_c)
-    if parameters is None:
-        raise InputError("the band's radiance has no Planck form", where="band_um", fix="choose the model linear")
-    return float(parameters[0]), float(parameters[1])
-
-
 def _candidate(
-    form: _Form,
+    form: ModelForm,
     values: NDArray[np.float64],
     reference_c: NDArray[np.float64],
     of: str,
@@ -321,13 +225,13 @@ def _candidate(
     *,
     tried: bool,
 ) -> FitCandidate:
-    parameters = _fit_form(form, values, reference_c, band_um) if tried else None
+    parameters = fit_form(form, values, reference_c, band_um) if tried else None
     if parameters is None:
         return FitCandidate(form.name, form.words, form.free)
     n, k, degrees = values.size, form.free + 1, values.size - form.free
     squares = float(np.sum((model_temperature_c(form.model, parameters, values) - reference_c) ** 2))
     rms = max(np.sqrt(squares / n), _LEAST_RMS_K)
-    covariance = _covariance(form, parameters, values, squares / degrees) if degrees > 0 else None
+    covariance = parameter_covariance(form, parameters, values, squares / degrees) if degrees > 0 else None
     return FitCandidate(
         name=form.name,
         words=form.words,
@@ -368,12 +272,11 @@ def _rank(candidate: FitCandidate) -> tuple[float, float]:
 
 
 def _with_evidence(
-    form: _Form,
+    form: ModelForm,
     chosen: FitCandidate,
     values: NDArray[np.float64],
     reference_c: NDArray[np.float64],
     *,
-    band_um: Band,
     candidates: tuple[FitCandidate, ...],
 ) -> CalibrationFit:
     assert chosen.calibration is not None
@@ -385,7 +288,7 @@ def _with_evidence(
         values=values,
         reference_c=reference_c,
         residuals_k=residuals_k,
-        leave_one_out_k=_leave_one_out(form, values, reference_c, band_um),
+        leave_one_out_k=np.full(values.size, np.nan),
         scatter_k=float(np.sqrt(np.sum(residuals_k**2) / degrees)) if degrees > 0 else float("nan"),
         degrees=degrees,
         candidates=candidates,
@@ -393,33 +296,21 @@ def _with_evidence(
     )
 
 
-def _covariance(
-    form: _Form, parameters: NDArray[np.float64], values: NDArray[np.float64], variance_k2: float
-) -> NDArray[np.float64]:
-    """Of all parameters; 0 for those that the band gave. The columns are scaled, since they differ by 10^6."""
-    slopes = parameter_slopes(form.model, parameters, values)[:, -form.free :]
-    size = np.linalg.norm(slopes, axis=0)
-    inverse = np.linalg.pinv(slopes / size, rcond=1e-12)
-    covariance = np.zeros((parameters.size, parameters.size))
-    covariance[-form.free :, -form.free :] = variance_k2 * (inverse @ inverse.T) / np.outer(size, size)
-    return covariance
-
-
 def _leave_one_out(
-    form: _Form, values: NDArray[np.float64], reference_c: NDArray[np.float64], band_um: Band
+    form: ModelForm, values: NDArray[np.float64], reference_c: NDArray[np.float64], band_um: Band
 ) -> NDArray[np.float64]:
     errors = np.full(values.size, np.nan)
     if values.size <= form.free:
         return errors
     for i in range(values.size):
         others = np.arange(values.size) != i
-        parameters = _fit_form(form, values[others], reference_c[others], band_um)
+        parameters = fit_form(form, values[others], reference_c[others], band_um)
         if parameters is not None:
             errors[i] = model_temperature_c(form.model, parameters, values[i]) - reference_c[i]
     return errors
 
 
-def _remarks(form: _Form, candidates: tuple[FitCandidate, ...], points: int, degrees: int) -> tuple[str, ...]:
+def _remarks(form: ModelForm, candidates: tuple[FitCandidate, ...], points: int, degrees: int) -> tuple[str, ...]:
     remarks = []
     if degrees <= 0:
         remarks.append(f"{points} point(s) for {form.free} parameter(s): nothing is left to tell how good the fit is")

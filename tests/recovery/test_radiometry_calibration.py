@@ -1,0 +1,56 @@
+"""A calibration from six noisy reference points holds the truth within what it states."""
+
+import numpy as np
+import pytest
+
+from thermscan.radiometry.fitting import fit_calibration
+from thermscan.radiometry.planck import band_radiance
+
+DRAWS = 500
+REFERENCE_C = np.array([2.0, 20.0, 40.0, 60.0, 80.0, 98.0])
+AT_C = np.array([0.0, 25.0, 50.0, 75.0, 100.0])
+NOISE_K = 0.3
+# 500 draws scatter by 1 %; of five places the lowest is looked at, so three deviations are allowed below 95 %.
+LEAST = 0.92
+
+
+def offset_camera(temp_c):
+    return temp_c + 1.2
+
+
+def gain_camera(temp_c):
+    return 1.03 * temp_c - 0.7
+
+
+def slight_gain_camera(temp_c):
+    """The hardest: six points can hardly tell this gain from none."""
+    return 1.0075 * temp_c - 0.7
+
+
+def counting_camera(temp_c):
+    return 8000.0 + 60.0 * band_radiance(temp_c)
+
+
+@pytest.mark.parametrize(
+    ("camera", "of"),
+    [(offset_camera, "C"), (gain_camera, "C"), (slight_gain_camera, "C"), (counting_camera, "counts")],
+    ids=lambda item: getattr(item, "__name__", item),
+)
+def test_the_truth_lies_within_the_stated_uncertainty(camera, of):
+    rng = np.random.default_rng(7)
+    held, values = np.zeros(AT_C.size), camera(AT_C)
+    for _ in range(DRAWS):
+        noisy_c = REFERENCE_C + rng.normal(0.0, NOISE_K, REFERENCE_C.size)
+        fit = fit_calibration(camera(REFERENCE_C), noisy_c, of=of, leave_one_out=False)
+        held += np.abs(fit.calibration.temperature_c(values) - AT_C) <= fit.half_width_k(values)
+    print(f"{camera.__name__}: held at {AT_C.tolist()} C in {(held / DRAWS).round(3).tolist()} of {DRAWS} draws")
+    assert held.min() / DRAWS >= LEAST
+    assert held.mean() / DRAWS >= 0.94
+
+
+def test_without_noise_the_parameters_come_back():
+    temp_c = np.linspace(0.0, 100.0, 9)
+    fit = fit_calibration(counting_camera(temp_c), temp_c, of="counts")
+    check_c = np.array([10.0, 55.0, 97.0])
+    # The Planck form follows the band's radiance to 3 mK over the range.
+    assert fit.calibration.temperature_c(counting_camera(check_c)) == pytest.approx(check_c, abs=5e-3)
