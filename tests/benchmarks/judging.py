@@ -37,7 +37,9 @@ def main() -> int:
     parser.add_argument("--rows", type=int, default=240, help="rows of the camera, 4:3")
     parser.add_argument("--fault-k", type=float, default=3.0, help="rise that a hot fault adds to its part")
     parser.add_argument("--max-tilt", type=float, default=50.0)
-    parser.add_argument("--even", action="store_true", help="copper the same everywhere")
+    parser.add_argument(
+        "--world", choices=("even", "uneven", "patchy", "flush"), default="uneven", help="the boards' heat"
+    )
     parser.add_argument("--good-runs", type=int, default=3)
     parser.add_argument("--save", type=Path, help="write every outcome there as JSON lines")
     parser.add_argument("--cases", action="store_true", help="list what was missed and who was accused wrongly")
@@ -47,7 +49,7 @@ def main() -> int:
         shape=(given.rows, given.rows * 4 // 3),
         fault_k=given.fault_k,
         max_tilt_deg=given.max_tilt,
-        uneven=not given.even,
+        world=given.world,
         good_runs=given.good_runs,
     )
     outcomes = _run(range(given.first, given.first + given.boards), options, given.workers)
@@ -94,6 +96,9 @@ def _print_table(outcomes: Sequence[Outcome], with_baseline: bool) -> None:
     print(f"  false 'watch' a good board {np.mean([len(o.false_watches) for o in good]):.3f}")
     faulty = [o for o in outcomes if o.kind != "good"]
     print(f"  wrong 'act' a faulty board {np.mean([len(o.false_acts) for o in faulty]):.3f}")
+    scores = np.array([score for o in good for score in o.scores])
+    if len(scores):
+        print(f"  scores on good boards: spread {np.std(scores):.2f}, beyond 2: {np.mean(np.abs(scores) > 2):.1%}")
     warmed = [o for o in outcomes if o.kind == "warmed"]
     act, watch = np.mean([o.innocent_act for o in warmed]), np.mean([o.innocent_watch for o in warmed])
     print(f"  warmed neighbour: 'act' {act:.1%}, mentioned {watch:.1%} of {len(warmed)}\n")

@@ -17,6 +17,7 @@ from samples.simulator import (
     sample_pose,
     sample_powers,
     solve_board,
+    solver,
 )
 from thermscan.frames.frame import Frame, FrameSource
 from thermscan.judge.baseline import Baseline
@@ -50,7 +51,7 @@ class Options:
     shape: tuple[int, int] = (240, 320)
     fault_k: float = 3.0
     max_tilt_deg: float = 50.0
-    uneven: bool = True
+    world: str = "uneven"
     good_runs: int = GOOD_RUNS
     parts: int | None = None
 
@@ -75,7 +76,7 @@ class Outcome:
     peers_rise_k: float = 0.0
     power_error: list[float] = field(default_factory=list)
     power_z: list[float] = field(default_factory=list)
-    own_error_z: list[float] = field(default_factory=list)
+    scores: list[float] = field(default_factory=list)
     evidence: list[str] = field(default_factory=list)
 
 
@@ -103,6 +104,10 @@ class _World:
 def run_trial(number: int, options: Options) -> list[Outcome]:
     """Every kind of fault on one board, judged with and without a baseline."""
     rng = np.random.default_rng([options.seed, number])
+    if options.world == "flush":
+        # Bodies soldered down flat, hardly warmer than the board beneath.
+        for name in solver.BODY_TO_BOARD_K_M2_PER_W:
+            solver.BODY_TO_BOARD_K_M2_PER_W[name] = 4e-4
     board = sample_board(rng, parts=options.parts)
     usual_w = sample_powers(rng, board)
     world = _World(_sheet(rng, options), None if rng.random() < 0.5 else float(rng.uniform(16.0, 24.0)))
@@ -130,8 +135,19 @@ def run_trial(number: int, options: Options) -> list[Outcome]:
 
 def _sheet(rng: np.random.Generator, options: Options) -> object:
     mean = float(rng.uniform(8e-3, 3e-2))
-    if not options.uneven:
+    if options.world == "even":
         return mean
+    if options.world == "patchy":
+        # Copper planes under parts of the board: in one half-plane and one disc the sheet conducts thrice as well.
+        edge, normal = rng.uniform(20, 100, 2), rng.normal(size=2)
+        middle, radius = rng.uniform(20, 120, 2), rng.uniform(15, 35)
+
+        def planes(points_mm: np.ndarray) -> np.ndarray:
+            behind = (points_mm - edge) @ normal > 0
+            within = np.hypot(*(points_mm - middle).T) < radius
+            return mean * np.where(behind | within, 1.5, 0.5)
+
+        return planes
     # Copper is uneven: a smooth pattern of +-20 % over tens of millimetres.
     waves = [(rng.normal(0, 2 * np.pi / 60, 2), rng.uniform(0, 2 * np.pi)) for _ in range(5)]
 
@@ -293,6 +309,9 @@ def _judge(
             if true_w is not None and true_w > 0.3 and heat.power_w is not None:
                 outcome.power_error.append(heat.power_w / true_w - 1)
                 outcome.power_z.append((heat.power_w - true_w) / heat.u_power_w)
+    if kind == "good":
+        rule = "peer" if baseline is None else "baseline"
+        outcome.scores = [w.comparison.score for w in evidence.weighed if w.comparison.rule == rule]
     concerned = {ref, fault.warmed_ref if fault else None} | {
         finding.ref for finding in judgement.findings if finding.level == "act"
     }

@@ -145,3 +145,18 @@ def _baseline(runs: int = 3) -> Baseline:
 
 def _acts(judgement: Judgement) -> list[Finding]:
     return [finding for finding in judgement.findings if finding.level == "act"]
+
+
+def test_a_part_that_always_runs_hotter_than_its_peers_is_its_nature():
+    nature = {"U6": 0.35}
+    alone = look_at(usual_powers() | nature, name="now").judge()
+    assert [(f.ref, f.rule) for f in _acts(alone)] == [("U6", "peer")]
+    good = [look_at(usual_powers() | nature, seed=i, name=f"g{i}") for i in range(3)]
+    known = look_at(usual_powers() | nature, name="now").judge(baseline=learn_baseline(good))
+    assert known.findings == ()
+
+
+def test_and_a_fault_in_such_a_part_is_still_found():
+    good = [look_at(usual_powers() | {"U6": 0.35}, seed=i, name=f"g{i}") for i in range(3)]
+    worse = look_at(usual_powers() | {"U6": 0.7}, name="now").judge(baseline=learn_baseline(good))
+    assert {f.ref for f in _acts(worse)} == {"U6"}

@@ -183,3 +183,23 @@ def _told(judgement: Judgement, rule: str | None = None) -> set[tuple[str | None
         for finding in judgement.findings
         if rule in (None, finding.rule)
     }
+
+
+def test_a_metal_regulator_that_cannot_be_measured_is_still_named_as_the_source():
+    scene = look_at(usual_powers() | {"VR1": 2.5}, unseen={"VR1": reasons.METAL})
+    judgement = scene.judge()
+    about = [finding for finding in judgement.findings if finding.ref == "U14"]
+    assert [(finding.level, finding.source_ref) for finding in about] == [("watch", "VR1")]
+
+
+def test_a_board_that_is_not_powered_is_remarked():
+    judgement = look_at({}).judge()
+    assert any("is the board powered" in remark for remark in judgement.remarks)
+
+
+def test_an_ambient_stated_far_off_is_remarked():
+    # On a wide board, far from all heat, the board itself shows the ambient.
+    wide = replace(small_board(), outline_mm=np.array([[0, 0], [260, 0], [260, 160], [0, 160]]))
+    for offset_k, said in ((1.0, False), (9.0, True)):
+        remarks = look_at(usual_powers(), board=wide, offset_k=offset_k).judge().remarks
+        assert any("check ambient_c" in remark for remark in remarks) == said

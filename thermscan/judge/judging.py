@@ -138,7 +138,7 @@ def judge_with_evidence(
         findings=ordered,
         unmapped=unmapped.places,
         overall=_overall(measurements, ordered),
-        remarks=_remarks(heat.split, baseline, against, unmapped),
+        remarks=_remarks(measurements, heat.split, baseline, against, unmapped),
     )
     return judgement, Evidence(heat.split, weighed, against.board_wide if against else None, heat.spots)
 
@@ -354,12 +354,13 @@ def _importance(finding: Finding) -> tuple[bool, float, str, str]:
 
 
 def _remarks(
+    measurements: Sequence[PartMeasurement],
     split: HeatSplit | None,
     baseline: Baseline | None,
     against: BaselineResult | None,
     unmapped: UnmappedResult,
 ) -> tuple[str, ...]:
-    remarks: list[str] = []
+    remarks = [*_board_remarks(measurements, split)]
     if split is None:
         remarks.append(
             "too little bare board is seen to tell a part's own heat from its neighbours': "
@@ -375,3 +376,21 @@ def _remarks(
     if against is not None:
         remarks += against.remarks
     return (*remarks, *unmapped.remarks)
+
+
+def _board_remarks(measurements: Sequence[PartMeasurement], split: HeatSplit | None) -> list[str]:
+    """What makes one doubt the run as a whole."""
+    rises = [m.rise_k for m in measurements if m.rise_k is not None]
+    remarks = []
+    if len(rises) > 1 and max(rises) - min(rises) < thresholds.ASLEEP_K:
+        remarks.append(
+            f"all measured parts lie within {thresholds.ASLEEP_K:g} K of each other: is the board powered and warm?"
+        )
+    if split is not None:
+        doubt = 2 * float(np.hypot(split.u_constant_k, thresholds.AMBIENT_DOUBT_K))
+        if abs(split.constant_k) > doubt:
+            remarks.append(
+                f"the whole board reads {split.constant_k:+.1f} K beyond what its parts' heat explains: "
+                "check ambient_c, reflected_c and the camera"
+            )
+    return remarks

@@ -29,6 +29,13 @@ WATCH_LEAST_K = 1.5
 WATCH_LEAST_SHARE = 0.12
 # A good part warmed by a neighbour is mentioned from here on: a person sees this in the picture and asks.
 WARMED_LEAST_K = 3.0
+WARMED_LEAST_SHARE = 0.25  # of what its peers rise: every board has warm corners
+# A peer's difference that the known-good runs show as well, up to this share of it, is that part's nature.
+SAME_BEFORE_SHARE = 0.5
+# A board whose parts rise no more than this apart is hardly at work.
+ASLEEP_K = 1.0
+# Beyond this the ambient or the camera is off, not the board: camera 2 K and thermometer 0.5 K, at 2 sigma.
+AMBIENT_DOUBT_K = 2.1
 
 # --- how much good parts differ ------------------------------------------------------------------------
 # Supply current of like chips of one type at one duty: usually within 10 % of each other (data sheets give

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from thermscan.judge import thresholds
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.finding import Level
 from thermscan.judge.multiplicity import adjusted_p_values
+
+SAME_BEFORE = "the known-good runs show the same"
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +49,7 @@ def weigh(comparisons: Sequence[Comparison]) -> tuple[Weighed, ...]:
     tuple of Weighed
         In the given order.
     """
+    comparisons = [_known_before(comparison, comparisons) for comparison in comparisons]
     chances = adjusted_p_values([comparison.p_value for comparison in comparisons])
     temp_chances = adjusted_p_values([comparison.temp_p_value for comparison in comparisons])
     weighed = []
@@ -56,16 +59,29 @@ def weigh(comparisons: Sequence[Comparison]) -> tuple[Weighed, ...]:
         large = large or comparison.looks_dead
         notable = size >= max(thresholds.WATCH_LEAST_K, thresholds.WATCH_LEAST_SHARE * expected)
         notable = notable or comparison.looks_dead
-        warm = comparison.temp_excess_k >= max(
-            thresholds.WARMED_LEAST_K, thresholds.WATCH_LEAST_SHARE * abs(comparison.expected_k)
+        warm = comparison.at_most_watch != SAME_BEFORE and comparison.temp_excess_k >= max(
+            thresholds.WARMED_LEAST_K, thresholds.WARMED_LEAST_SHARE * abs(comparison.expected_k)
         )
         level: Level | None = None
         meaning: Literal["own", "received"] = "own"
         if chance <= thresholds.ACT_FALSE_RATE and large and comparison.at_most_watch is None:
             level = "act"
-        elif chance <= thresholds.WATCH_FALSE_RATE and notable:
+        elif chance <= thresholds.WATCH_FALSE_RATE and notable and comparison.at_most_watch != SAME_BEFORE:
             level = "watch"
         elif warm and temp_chance <= thresholds.ACT_FALSE_RATE:
             level, meaning = "watch", "received"
         weighed.append(Weighed(comparison, level, meaning, float(chance)))
     return tuple(weighed)
+
+
+def _known_before(comparison: Comparison, others: Sequence[Comparison]) -> Comparison:
+    """A peer's difference that the known-good runs of the part show as well is held back."""
+    if comparison.rule != "peer":
+        return comparison
+    before = next((o for o in others if o.rule == "baseline" and o.ref == comparison.ref), None)
+    if before is None or before.at_most_watch is not None:
+        return comparison
+    limit = thresholds.SAME_BEFORE_SHARE * abs(comparison.excess_k)
+    # Signed: a part that has changed towards its peers' other side is not as it was.
+    new = before.excess_k if comparison.excess_k > 0 else -before.excess_k
+    return comparison if new > limit else replace(comparison, at_most_watch=SAME_BEFORE)
