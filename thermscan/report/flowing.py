@@ -11,6 +11,9 @@ from thermscan.report.verdicts import Mark
 
 _LEADING = 1.35
 
+# Sums of heights agree to far better than this.
+ROUNDING_PT = 1e-3
+
 
 @dataclass(frozen=True, slots=True)
 class Block:
@@ -101,7 +104,7 @@ def _how_many(lines: Sequence[Line], height_pt: float) -> int:
     used, count = 0.0, 0
     for line in lines:
         used += line.height_pt
-        if used > height_pt:
+        if used > height_pt + ROUNDING_PT:
             break
         count += 1
     # A heading stays with what it heads, unless the sheet holds nothing else.

@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 
 from thermscan.inspection import Inspection
 from thermscan.report.canvas import FAINT_INK, INK, Sheet, blank_sheet
-from thermscan.report.flowing import Line, draw_lines, flowed_lines
+from thermscan.report.flowing import ROUNDING_PT, Line, draw_lines, flowed_lines
 from thermscan.report.lettering import fitted_text, text_width_pt
 from thermscan.report.plates import (
     BETWEEN_PLATES_PT,
@@ -32,8 +32,8 @@ from thermscan.report.told import (
 )
 from thermscan.report.verdicts import OVERALL_MARKS
 
-# The findings open the first page and get at least this much of it, if they need it; the frame shrinks.
-_FINDINGS_PT = 330.0
+# The findings open the first page and get what they need of it, as long as this much is left for the frame.
+_LEAST_FRAME_PT = 300.0
 
 
 class Pages:
@@ -46,7 +46,7 @@ class Pages:
 
     def sheet(self, height_pt: float) -> Sheet:
         """The next free rectangle of that height, on this page or on a new one."""
-        if height_pt > self._free_pt or not self.figures:
+        if height_pt > self._free_pt + ROUNDING_PT or not self.figures:
             self._open()
         whole = Sheet(self.figures[-1], MARGIN_PT, MARGIN_PT + FOOTER_PT, BODY_WIDTH_PT, BODY_HEIGHT_PT)
         self._free_pt -= height_pt
@@ -96,20 +96,18 @@ def report_pages(inspection: Inspection, plates: Sequence[Plate] | None = None) 
     first, *others = plates_of(inspection) if plates is None else plates
     findings = flowed_lines(findings_blocks(inspection), BODY_WIDTH_PT)
     needed = sum(line.height_pt for line in findings)
-    frame_height = min(first.height_pt, BODY_HEIGHT_PT - BETWEEN_PLATES_PT - min(needed, _FINDINGS_PT))
-    room = BODY_HEIGHT_PT - BETWEEN_PLATES_PT - frame_height
+    both = BODY_HEIGHT_PT - BETWEEN_PLATES_PT
+    frame_height = min(first.height_pt, max(both - needed, _LEAST_FRAME_PT))
+    room = both - frame_height
     left = draw_lines(pages.sheet(min(needed, room)), findings)
     first.draw(pages.sheet(frame_height))
     pages.flow(left)
     for plate in others:
         plate.draw(pages.sheet(plate.height_pt))
-    told = [
-        *not_measured_blocks(inspection),
-        *remark_blocks(inspection),
-        *provenance_blocks(inspection),
-        *caution_blocks(),
-    ]
+    told = [*not_measured_blocks(inspection), *remark_blocks(inspection), *provenance_blocks(inspection)]
     pages.flow(flowed_lines(told, BODY_WIDTH_PT))
+    cautions = flowed_lines(caution_blocks(), BODY_WIDTH_PT)
+    draw_lines(pages.sheet(sum(line.height_pt for line in cautions)), cautions)
     return pages.finish()
 
 

@@ -10,7 +10,7 @@ from matplotlib.colors import Colormap
 from numpy.typing import NDArray
 
 from thermscan.inspection import Inspection
-from thermscan.report.canvas import Sheet
+from thermscan.report.canvas import POINTS_AN_INCH, Sheet
 from thermscan.report.gathering import FLAGGED_VERDICTS
 from thermscan.report.lettering import text_width_pt
 from thermscan.report.verdicts import VERDICT_MARKS
@@ -82,8 +82,10 @@ def draw_bar(beside: Axes | None, picture: ScalarMappable, values: NDArray[np.fl
     low, high = picture.get_clim()
     beyond_low, beyond_high = bool(np.nanmin(values) < low), bool(np.nanmax(values) > high)
     extend = {(False, False): "neither", (True, False): "min", (False, True): "max", (True, True): "both"}
+    height_pt = beside.get_window_extent().height * POINTS_AN_INCH / beside.figure.dpi
     bar = beside.figure.colorbar(picture, cax=beside, extend=extend[beyond_low, beyond_high])
-    bar.set_label(label)
+    # Beside a low picture there is room for the unit only.
+    bar.set_label(label if text_width_pt(label, 7.0) < height_pt else label.rsplit(", ", maxsplit=1)[-1])
 
 
 def draw_map_key(sheet: Sheet, inspection: Inspection) -> Sheet:

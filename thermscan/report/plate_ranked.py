@@ -25,6 +25,9 @@ _COLUMNS = 2
 _GUTTER_PT = 18.0
 _REF_PT, _VALUE_PT, _SCALE_PT = 46.0, 66.0, 26.0
 
+# So few are not worth a second column.
+_FEW_ROWS = 12
+
 _CONTINUED = ", continued"
 
 # Error bars span this many standard uncertainties: about 95 %.
@@ -79,7 +82,7 @@ def ranked_pages(inspection: Inspection, height_pt: float) -> list[list[list[Row
     pages: list[list[list[Row]]] = []
     while rows:
         # Two more than half, for headings that are repeated or moved on.
-        even = min(room, max(len(rows) // _COLUMNS + 2, 3))
+        even = min(room, max(len(rows) // _COLUMNS + 2, _FEW_ROWS))
         columns = []
         for _ in range(_COLUMNS):
             column, rows = _cut(rows, even)

@@ -32,12 +32,16 @@ def findings_blocks(inspection: Inspection) -> list[Block]:
     ]
     if not judgement.findings:
         blocks.append(Block("None."))
+    told: set[tuple[str | None, tuple[str, ...]]] = set()
     for finding in findings_by_weight(judgement.findings):
         blocks.append(Block(finding.text, indent_pt=_INDENT_PT, gap_pt=4.0, mark=_finding_mark(finding)))
         detail = _detail(finding)
         blocks.append(Block(detail, size_pt=7.0, indent_pt=_INDENT_PT, gap_pt=0.5, faint=True))
-        if finding.hypotheses:
-            possible = f"Possible: {'; '.join(finding.hypotheses)}"
+        # Two rules that name the same part would only repeat what could be behind it.
+        about = (finding.ref, finding.hypotheses)
+        if finding.hypotheses and about not in told:
+            told.add(about)
+            possible = "Possible: " + "; ".join(finding.hypotheses).replace("?;", "?")
             blocks.append(Block(possible, size_pt=7.5, indent_pt=_INDENT_PT, gap_pt=0.5))
     return blocks
 
