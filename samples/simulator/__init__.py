@@ -5,7 +5,9 @@ Independent of the analysis: it shares the layout's dataclasses with it, and not
 """
 
 from samples.simulator.boards import Fault, inject_fault, sample_board, sample_powers
-from samples.simulator.camera import Background, Pose, Rendered, WarmThing, place_camera, render_frame, sample_pose
+from samples.simulator.camera import Rendered, render_frame
+from samples.simulator.pose import Pose, place_camera, sample_pose
+from samples.simulator.scene import Background, WarmThing
 from samples.simulator.solver import BoardField, HeatDisc, PartTruth, solve_board, warm_up
 from samples.simulator.writing import write_csv, write_layout, write_tiff
 
