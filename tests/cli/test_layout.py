@@ -60,7 +60,7 @@ def test_check_needs_a_file(capsys):
     assert capsys.readouterr().err == "Missing argument 'FILE…'; see 'thermscan layout check --help'\n"
 
 
-@pytest.mark.parametrize("command", ["check"])
+@pytest.mark.parametrize("command", ["check", "draw", "import", "place"])
 def test_help_ends_with_an_example(command, capsys):
     assert main(["layout", command, "--help"]) == 0
     assert f"Example: thermscan layout {command}" in capsys.readouterr().out

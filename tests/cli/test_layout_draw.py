@@ -1,8 +1,8 @@
 """The printable sheet, through the real command."""
 
-# ruff: noqa: E501 - cases read better one a line
 from __future__ import annotations
 
+import json
 import math
 from pathlib import Path
 
@@ -55,7 +55,7 @@ def test_the_sheet_is_true_to_scale(tmp_path, capsys):
 
 @pytest.mark.parametrize(
     ("size", "paper", "pages"),
-    [((240, 120), "A4", 1), ((180, 240), "A4", 1), ((400, 120), "A4", 2), ((400, 300), "A4", 4), ((240, 120), "letter", 1)],
+    [((240, 120), "A4", 1), ((180, 240), "letter", 2), ((400, 300), "A4", 4)],
 )  # fmt: skip
 def test_a_board_takes_as_many_pages_as_its_size_needs(tmp_path, size, paper, pages):
     # Windows: A4 upright 190 x 256 mm, lying 277 x 169 mm; neighbours share 5 mm.
@@ -83,16 +83,15 @@ def test_a_list_of_many_capacitors_goes_on_over_pages(tmp_path):
     assert len(PdfReader(out).pages) == 1 + math.ceil(101 / 61)
 
 
-@pytest.mark.parametrize("text", ["<script>", "$x^2$ & \\alpha", "שלום", "🔥🔥", "x" * 10_000, "a\u0301\u0302\u0303"])
-def test_no_text_can_break_the_sheet(tmp_path, text):
-    import json
-
-    name = json.dumps(text, ensure_ascii=False)
-    rest = f"package = 'CAP-RADIAL-8'\nvalue = {name}\nkind = {name}\nnote = {name}\npolarity = {name}"
+def test_no_text_can_break_the_sheet(tmp_path):
+    nasty = ["<script>", "$x^2$ & \\alpha", "שלום", "🔥🔥", "x" * 10_000, "a\u0301\u0302\u0303"]
+    quoted = [json.dumps(text, ensure_ascii=False) for text in nasty]
+    tables = [f"[board]\nname = {quoted[4]}\nrevision = {quoted[1]}\nwidth_mm = 100\nheight_mm = 80\n"]
+    for i, text in enumerate(quoted):
+        keys = "".join(f"{key} = {text}\n" for key in ("ref", "value", "kind", "note", "polarity", "group"))
+        tables.append(f"[[part]]\npackage = 'CAP-RADIAL-8'\nat_mm = [{15 + 14 * i}, 30]\n{keys}")
     path, out = tmp_path / "board.toml", tmp_path / "sheet.pdf"
-    path.write_text(
-        f"[board]\nname = {name}\nwidth_mm = 100\nheight_mm = 80\n[[part]]\nref = {name}\nat_mm = [30, 30]\n{rest}\n"
-    )
+    path.write_text("".join(tables), encoding="utf-8")
     assert main(["layout", "draw", str(path), "--out", str(out)]) == 0
     assert len(PdfReader(out).pages) == 2
 

@@ -271,3 +271,36 @@ def test_text_of_any_kind_in_a_table_makes_a_sound_layout(tmp_path):
     out = tmp_path / "board.toml"
     save_imported(imported(tmp_path, text, size_mm=SIZE), out)
     assert [part.ref for part in read_board(out).parts] == nasty
+
+
+def test_a_profile_is_put_together_from_lines_in_any_order_and_its_cutouts_left_aside(tmp_path):
+    lines = [
+        "X100000000Y0D02*X0Y0D01*",  # bottom edge, right to left
+        "X40000000Y40000000D02*X60000000Y40000000D01*X60000000Y50000000D01*X40000000Y50000000D01*X40000000Y40000000D01*",
+        "X0Y80000000D02*X90000000Y80000000D01*",
+        "X100000000Y70000000D02*X100000000Y0D01*",
+        "X0Y0D02*X0Y80000000D01*",
+        "G75*G02*X90000000Y80000000D02*X100000000Y70000000I0J-10000000D01*",  # a rounded corner of radius 10
+    ]
+    (tmp_path / "top.gbr").write_text(GERBER.replace("{side}", "Top"))
+    (tmp_path / "edge.gbr").write_text(
+        "%TF.FileFunction,Profile,NP*%%FSLAX46Y46*%%MOMM*%%ADD10C,0.1*%D10*G01*" + "".join(lines) + "M02*"
+    )
+    outline = import_layout([tmp_path / "top.gbr", tmp_path / "edge.gbr"]).outline_mm
+    xs, ys = [x for x, _ in outline], [y for _, y in outline]
+    assert (min(xs), max(xs), min(ys), max(ys)) == (0.0, 100.0, 0.0, 80.0)
+    area = (
+        abs(sum(x0 * y1 - x1 * y0 for (x0, y0), (x1, y1) in zip(outline, outline[1:] + outline[:1], strict=True))) / 2
+    )
+    # The rectangle less the corner outside a quarter circle: 8000 - (1 - pi / 4) * 100; chords take a little more.
+    assert area == pytest.approx(8000 - (1 - 3.14159265 / 4) * 100, abs=0.7)
+
+
+def test_a_round_board_of_ipc_2581_is_round(tmp_path):
+    profile = '<Profile><Polygon><PolyBegin x="2" y="1"/><PolyStepCurve x="0" y="1" centerX="1" centerY="1" clockwise="false"/><PolyStepCurve x="2" y="1" centerX="1" centerY="1" clockwise="false"/></Polygon></Profile>'
+    component = '<Component refDes="U3" packageRef="DIP-16" layerRef="TOP"><Location x="1" y="1"/></Component>'
+    path = tmp_path / "board.xml"
+    path.write_text(f'<IPC-2581><CadHeader units="INCH"/><Step>{profile}{component}</Step></IPC-2581>')
+    outline = import_layout([path]).outline_mm
+    assert len(outline) == 32
+    assert {round(((x - 25.4) ** 2 + (y - 25.4) ** 2) ** 0.5, 2) for x, y in outline} == {25.4}

@@ -48,6 +48,9 @@ class Part:
         Peer group.
     max_c : float or None
         Limit of the surface temperature.
+    polarity : str or None
+        Where the marked end (pin 1, plus, a diode's band) lies on the body at rotation 0: left, right, up or down. Any
+        other text is printed as it is.
     round_body : bool
         A disc of diameter ``length_mm``: the corners of its square show the board.
     """

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -177,7 +178,7 @@ def _length(cell: str) -> tuple[float, str | None] | None:
     """A number and the unit that its cell states; a comma is a decimal sign where it cannot be anything else."""
     match = re.fullmatch(r"([+\-\u2212]?[0-9.,]+(?:e[+\-]?\d+)?)\s*([a-z\u00b0\"]*)", cell.strip(), re.IGNORECASE)
     number = parse_number(match[1], decimal_comma=match[1].count(",") == 1) if match else None
-    if match is None or number is None:
+    if match is None or number is None or not math.isfinite(number):
         return None
     return number, _UNITS.get(match[2].lower())
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from thermscan.errors import InputError
-from thermscan.layout.importing.drawn import MM_PER, Drawing, DrawnPart, Point, Side
+from thermscan.layout.importing.drawn import MM_PER, Drawing, DrawnPart, Point, Side, arc_points, largest_contour
 
 # A component layer of a large board has about 10 000 statements.
 MOST_STATEMENTS = 500_000
@@ -69,7 +69,7 @@ def read_gerber(text: str, where: str) -> Drawing:
     """
     state = _State()
     components: dict[str, _Component] = {}
-    edge: list[Point] = []
+    edge: list[list[Point]] = []
     function: list[str] = []
     for statement in _statements(text, where):
         if statement.startswith("TF.FileFunction,"):
@@ -86,9 +86,10 @@ def read_gerber(text: str, where: str) -> Drawing:
             _graphics(statement, state, components, edge)
     kind = function[0] if function else ""
     if kind == "Profile":
-        if len(edge) < 3:
-            raise InputError("the profile draws no outline", where=where)
-        return Drawing((), outline=tuple(edge))
+        outline = largest_contour(edge)
+        if not outline:
+            raise InputError("the profile draws no closed outline", where=where, fix="give --width-mm and --height-mm")
+        return Drawing((), outline=tuple(outline))
     if kind != "Component":
         what = f"its file function is {','.join(function)[:40]}" if function else "it states no file function"
         raise InputError(f"not a Gerber component layer: {what}", where=where, fix="export the component layer (X3)")
@@ -132,7 +133,7 @@ def _attribute(statement: str, state: _State) -> None:
         state.object_attributes[name[2:]] = values
 
 
-def _graphics(statement: str, state: _State, components: dict[str, _Component], edge: list[Point]) -> None:
+def _graphics(statement: str, state: _State, components: dict[str, _Component], edge: list[list[Point]]) -> None:
     if select := re.fullmatch(r"(?:G54)?D(\d{2,})", statement):
         state.aperture = int(select[1])
         return
@@ -145,26 +146,19 @@ def _graphics(statement: str, state: _State, components: dict[str, _Component], 
     start, state.at = state.at, (words.get("X", state.at[0]), words.get("Y", state.at[1]))
     points = [start, state.at] if operation[1] == "1" else []
     if points and state.mode != "G01" and ("I" in words or "J" in words):
-        points += _arc_reach(start, (words.get("I", 0.0), words.get("J", 0.0)), whole=start == state.at)
+        centre = (start[0] + words.get("I", 0.0), start[1] + words.get("J", 0.0))
+        points = [start, *arc_points(start, state.at, centre, clockwise=state.mode == "G02")]
     function = state.apertures.get(state.aperture, [])
     ref = ",".join(state.object_attributes.get(".C", []))
     if not ref:
-        edge.extend(points)
+        if points:
+            edge.append(points)
         return
     component = components.setdefault(ref, _Component(state.object_attributes))
     if operation[1] == "3" and function[:1] == ["ComponentMain"]:
         component.at, component.attributes = state.at, dict(state.object_attributes)
     elif points and function[:1] == ["ComponentOutline"]:
         component.outlines.setdefault(function[1] if len(function) > 1 else "Body", []).extend(points)
-
-
-def _arc_reach(start: Point, to_centre: Point, *, whole: bool) -> list[Point]:
-    """The four ends of a whole circle; an arc that is part of one adds nothing beyond its end points."""
-    if not whole:
-        return []
-    x, y = start[0] + to_centre[0], start[1] + to_centre[1]
-    radius = (to_centre[0] ** 2 + to_centre[1] ** 2) ** 0.5
-    return [(x - radius, y), (x + radius, y), (x, y - radius), (x, y + radius)]
 
 
 def _part(ref: str, component: _Component, at: Point, side: Side) -> DrawnPart:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import re
+import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -20,6 +22,9 @@ from thermscan.layout.saving import save_text
 from thermscan.layout.surfaces import surface_named
 from thermscan.layout.text_file import read_text_file
 from thermscan.layout.writing import board_text, rows_text
+
+# In millimetres or degrees: no board is 10 m across, and no program turns a part so often.
+FARTHEST = 10_000.0
 
 
 def import_layout(
@@ -52,7 +57,7 @@ def import_layout(
     drawings = []
     for path in paths:
         text = read_text_file(path).text
-        drawings.append(_drawing(text, str(path), unit=unit, column_map=column_map))
+        drawings.append(_usable(_drawing(text, str(path), unit=unit, column_map=column_map)))
     whole = drawings[0]
     for drawing in drawings[1:]:
         whole = replace(
@@ -89,6 +94,38 @@ def save_imported(imported: Imported, path: Path) -> tuple[Path, ...]:
     texts = {path: board_text(board, parts_name=parts_name), path.parent / parts_name: "".join(rows)}
     backups = [save_text(target, text) for target, text in texts.items()]
     return tuple(backup for backup in backups if backup)
+
+
+def _usable(drawing: Drawing) -> Drawing:
+    """The drawing with text that a layout can hold, without parts whose numbers cannot be."""
+    parts, lost = [], []
+    for part in drawing.parts:
+        ref = _plain(part.ref).lstrip("# ")
+        numbers = (part.x_mm, part.y_mm, part.rotation_deg, *(value for point in part.body_points for value in point))
+        if not ref:
+            lost.append(f'a part at ({part.x_mm:g}, {part.y_mm:g}) has no ref: "{part.ref[:20]}"')
+        elif not all(math.isfinite(number) and abs(number) <= FARTHEST for number in numbers):
+            lost.append(f"{ref[:40]}: its place ({part.x_mm:g}, {part.y_mm:g}) or rotation cannot be")
+        else:
+            package, value, kind = (_plain(text or "") or None for text in (part.package, part.value, part.kind))
+            extra = {key: _plain(text) for key, text in part.extra.items()}
+            parts.append(replace(part, ref=ref, extra=extra, package=package, value=value, kind=kind))
+    outline = drawing.outline
+    if outline and not all(math.isfinite(value) and abs(value) <= FARTHEST for point in outline for value in point):
+        lost.append("the outline's places cannot be")
+        outline = None
+    return replace(
+        drawing,
+        parts=tuple(parts),
+        outline=outline,
+        not_understood=tuple(map(_plain, (*drawing.not_understood, *lost))),
+    )
+
+
+def _plain(text: str) -> str:
+    """Text on one line without control characters."""
+    shown = "".join(" " if unicodedata.category(letter) in ("Cc", "Cs") else letter for letter in text)
+    return unicodedata.normalize("NFC", " ".join(shown.split()))
 
 
 def _drawing(text: str, where: str, *, unit: str | None, column_map: Mapping[str, str] | None) -> Drawing:

@@ -9,7 +9,7 @@ from xml.etree import ElementTree
 from xml.etree.ElementTree import Element
 
 from thermscan.errors import InputError
-from thermscan.layout.importing.drawn import MM_PER, Drawing, DrawnPart, Point, Side
+from thermscan.layout.importing.drawn import MM_PER, Drawing, DrawnPart, Point, Side, arc_points
 
 _UNITS = {"MILLIMETER": "mm", "MM": "mm", "INCH": "inch", "MICRON": "um"}
 
@@ -95,12 +95,21 @@ def _number(element: Element | None, name: str, default: float | None = None) ->
 
 
 def _points(element: Element, scale: float) -> list[Point]:
-    """Corner points of the first polygon below an element; of a curve, its end."""
+    """Points along the first polygon below an element, its curves included."""
     polygon = next(_all(element, "Polygon"), None)
-    if polygon is None:
-        return []
-    places = [(_number(child, "x"), _number(child, "y")) for child in polygon if _local(child).startswith("Poly")]
-    return [(x * scale, y * scale) for x, y in places if x is not None and y is not None]
+    points: list[Point] = []
+    for child in polygon if polygon is not None else ():
+        x, y = _number(child, "x"), _number(child, "y")
+        if x is None or y is None or not _local(child).startswith("Poly"):
+            continue
+        at = (x * scale, y * scale)
+        across, down = _number(child, "centerX"), _number(child, "centerY")
+        if points and across is not None and down is not None:
+            clockwise = child.get("clockwise", "").lower() == "true"
+            points += arc_points(points[-1], at, (across * scale, down * scale), clockwise=clockwise)
+        else:
+            points.append(at)
+    return points
 
 
 def _outline(package: Element, scale: float) -> list[Point]:

@@ -13,7 +13,7 @@ from thermscan.errors import InputError
 from thermscan.layout.board import Part
 from thermscan.layout.importing.drawn import Drawing, DrawnPart, Point, Side
 from thermscan.layout.importing.matching import MatchedPackage, match_package
-from thermscan.layout.outline import overlaps, tidy_polygon
+from thermscan.layout.outline import crossing_sides, overlaps, polygon_area, tidy_polygon
 from thermscan.layout.surfaces import surface_named
 
 # Where no outline is given, the board ends this far beyond its parts: one step of the usual grid.
@@ -106,7 +106,7 @@ def layout_from(
     placed, bare, turned = _place(known, dual_rows)
     remarks += turned
     if drawing.outline and size_mm is None:
-        outline = list(drawing.outline)
+        outline = _sound_outline(drawing.outline, remarks)
     elif size_mm is not None:
         outline = _given_outline(placed, bare, size_mm, origin_mm or (0.0, 0.0))
     else:
@@ -200,6 +200,16 @@ def _clashes(placed: Sequence[_Placed]) -> int:
     surface = surface_named("plastic")
     parts = [Part(p.drawn.ref, p.length, p.width, p.x, -p.y, -p.along_deg, surface) for p in placed]
     return len(overlaps(parts, deeper_than_mm=0.5))
+
+
+def _sound_outline(drawn: Sequence[Point], remarks: list[str]) -> list[Point]:
+    """The outline that was drawn, or the rectangle round it where its lines cross."""
+    points = tidy_polygon(drawn)
+    if len(points) >= 3 and crossing_sides(points) is None and polygon_area(points) > 0:
+        return [(x, y) for x, y in points.tolist()]
+    (x0, y0), (x1, y1) = np.min(drawn, axis=0).tolist(), np.max(drawn, axis=0).tolist()
+    remarks.append(f"the outline drawn crosses itself: the rectangle round it, {x1 - x0:g} x {y1 - y0:g} mm, was taken")
+    return [(x0, y0), (x1, y0), (x1, y1), (x0, y1)]
 
 
 def _places(placed: Sequence[_Placed], bare: Sequence[DrawnPart]) -> NDArray[np.float64]:

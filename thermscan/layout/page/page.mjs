@@ -212,6 +212,7 @@ function goTo(name) {
   for (const other of ["corners", "parts", "marks"]) byId(`step-${other}`).setAttribute("aria-pressed", String(other === name));
   byId("part-section").hidden = byId("copy-section").hidden = name !== "parts";
   showHelp();
+  say("");
   fit();
   return canvas.focus();
 }
