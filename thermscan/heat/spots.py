@@ -18,6 +18,8 @@ from thermscan.layout.board import Board
 SLOW_MM = 14.0
 # A pixel counts as part of a spot from half of the spot's peak on.
 HALF = 0.5
+# Where more places than this stand out, the picture is not of this board; the highest are enough to say so.
+MOST_SPOTS = 20
 MAD_TO_SIGMA = 1.4826
 
 
@@ -94,10 +96,9 @@ def find_warm_spots(
     steep = np.hypot(*np.gradient(np.where(bare, explained, 0.0), mm_per_px)) * 2.0 * placement_mm
     strong = bare & (excess - np.where(np.isfinite(steep), steep, 0.0) >= least_k)
     labels, count = ndimage.label(strong, structure=np.ones((3, 3)))
+    spread_of_excess = max(MAD_TO_SIGMA * _mad(excess[bare]), 1e-3)
     spots = []
-    for number in range(1, count + 1):
-        inside = labels == number
-        row, col = np.unravel_index(np.argmax(np.where(inside, excess, -np.inf)), excess.shape)
+    for row, col in _peaks(excess, labels, count):
         peak = float(excess[row, col])
         body, _ = ndimage.label(bare & (excess >= HALF * peak), structure=np.ones((3, 3)))
         spots.append(
@@ -105,13 +106,22 @@ def find_warm_spots(
                 x_mm=float((col + 0.5) * mm_per_px),
                 y_mm=float((row + 0.5) * mm_per_px),
                 excess_k=peak,
-                deviations=peak / max(MAD_TO_SIGMA * _mad(excess[bare]), 1e-3),
+                deviations=peak / spread_of_excess,
                 explained_k=float(explained[row, col]),
                 area_mm2=float((body == body[row, col]).sum() * mm_per_px**2),
                 rise_k=float(seen[row, col] + explained[row, col]),
             )
         )
     return tuple(sorted(spots, key=lambda spot: -spot.excess_k))
+
+
+def _peaks(excess: NDArray[np.float64], labels: NDArray[np.integer], count: int) -> list[tuple[int, int]]:
+    """Row and column of the highest places, one a label, at most `MOST_SPOTS`."""
+    if count == 0:
+        return []
+    places = ndimage.maximum_position(np.nan_to_num(excess), labels, np.arange(1, count + 1))
+    ordered = sorted(((int(row), int(col)) for row, col in places), key=lambda place: -excess[place])
+    return ordered[:MOST_SPOTS]
 
 
 def _explained(board: Board, split: HeatSplit | None, bare: NDArray[np.bool_], mm_per_px: float) -> NDArray[np.float64]:

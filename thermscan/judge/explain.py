@@ -10,6 +10,7 @@ from thermscan.judge import thresholds
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.judging import Evidence, judge_with_evidence
+from thermscan.judge.junction import estimate_junction
 from thermscan.judge.learning import Inspected
 from thermscan.judge.unmapped import plain_name
 from thermscan.judge.weighing import Weighed
@@ -65,7 +66,7 @@ def explain_part(inspection: Judged, ref: str) -> tuple[str, ...]:
     lines = [f"{ref}: {verdict.verdict}"]
     lines += _measured_lines(measurement, inspection.run.ambient_c)
     if measurement.measurable:
-        lines += _heat_lines(evidence.split, ref)
+        lines += _heat_lines(evidence.split, measurement)
         lines += _board_lines(evidence)
         for weighed in evidence.weighed:
             if weighed.comparison.ref == ref:
@@ -98,8 +99,8 @@ def _measured_lines(m: PartMeasurement, ambient_c: float) -> list[str]:
     return lines
 
 
-def _heat_lines(split: HeatSplit | None, ref: str) -> list[str]:
-    heat = split.of(ref) if split is not None else None
+def _heat_lines(split: HeatSplit | None, m: PartMeasurement) -> list[str]:
+    heat = split.of(m.part.ref) if split is not None else None
     if split is None or heat is None or heat.own_k is None or heat.u_own_k is None:
         return ["heat: own and received heat could not be told apart"]
     lines = [
@@ -111,6 +112,10 @@ def _heat_lines(split: HeatSplit | None, ref: str) -> list[str]:
     lines += [f"  {plain_name(s.ref)} gives {s.kelvin:.2f} ± {s.u_k:.2f} K" for s in heat.sources]
     if heat.power_w is not None and heat.u_power_w is not None:
         lines.append(f"power: {heat.power_w:.2f} ± {heat.u_power_w:.2f} W")
+        psi = m.part.psi_jt_k_per_w
+        if psi is not None and m.mean_c is not None and m.u_c is not None:
+            junction = estimate_junction(m.mean_c, heat.power_w, psi_jt_k_per_w=psi, u_top_k=m.u_c, u_w=heat.u_power_w)
+            lines.append(f"junction: about {junction.temp_c:.1f} °C ± {junction.u_k:.1f} K, by psi_jt_k_per_w {psi:g}")
     return lines
 
 

@@ -97,16 +97,18 @@ def _own_text(weighed: Weighed, heat: PartHeat | None) -> str:
     word = "warmer" if c.excess_k > 0 else "cooler"
     reach = COVERAGE * c.u_k
     rise = c.expected_k + c.temp_excess_k
-    them = "they rise" if c.rule == "peer" else "usually, at this run's level,"
+    usual = f"they rise {c.expected_k:.1f} K" if c.rule == "peer" else f"{c.expected_k:.1f} K is usual at this load"
     text = (
         f"{c.ref} is {abs(c.excess_k):.1f} K (± {reach:.1f} K) {word} by its own heat than {c.against}: "
-        f"it rises {rise:.1f} K, {them} {c.expected_k:.1f} K"
+        f"it rises {rise:.1f} K where {usual}"
     )
     text += _split_clause(heat) + "."
     if c.looks_dead:
         text += " It gives hardly any heat of its own."
     if c.at_most_watch is not None:
         text += f" Only to be watched, since {c.at_most_watch}."
+    elif weighed.level == "watch":
+        text += " Among so many parts that is not sure enough to act on."
     return text
 
 
@@ -125,7 +127,7 @@ def _received_text(comparison: Comparison, heat: PartHeat | None) -> str:
 def _split_clause(heat: PartHeat | None) -> str:
     if heat is None or heat.own_k is None or heat.received_k < RECEIVED_WORTH_SAYING_K:
         return ""
-    clause = f"; of its rise {heat.own_k:.1f} K is its own heat and {heat.received_k:.1f} K received"
+    clause = f"; of its rise {max(heat.own_k, 0.0):.1f} K is its own heat and {heat.received_k:.1f} K received"
     if heat.sources and heat.sources[0].kelvin >= RECEIVED_WORTH_SAYING_K:
         clause += f", {heat.sources[0].kelvin:.1f} K of that from {plain_name(heat.sources[0].ref)}"
     return clause
