@@ -104,7 +104,7 @@ def nearest_package(name: str) -> str | None:
             names.setdefault(package_key(called), body.name)
     family, number, rest = _family(package_key(name))
     kin = [(abs(n - number), r != rest, key) for key in names for f, n, r in [_family(key)] if f == family]
-    if kin and family and number > 0:
+    if kin and len(family) > 1 and number > 0:
         return names[min(kin)[2]]
     near = nearest_name(package_key(name), names)
     return names[near] if near else None

@@ -49,7 +49,8 @@ def match_package(foreign: str) -> MatchedPackage | None:
         if known:
             return known
     for pattern in _SIZES:
-        if size := pattern.search(name.upper()):
+        size = pattern.search(name.upper())
+        if size and float(size["length"]) > 0 and float(size["width"]) > 0:
             return MatchedPackage(None, float(size["length"]), float(size["width"]), two_rows=False)
     chip = re.search(r"(?<!\d)(0402|0603|0805|1206|1210|1812|2010|2512)(?!\d)", name)
     return _known(chip[1]) if chip else None
