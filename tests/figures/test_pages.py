@@ -9,13 +9,13 @@ see none.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import combinations
 
 import matplotlib as mpl
+import numpy as np
 import pytest
 from matplotlib.figure import Figure
 from matplotlib.text import Text
-from matplotlib.transforms import Bbox
+from matplotlib.transforms import Bbox, BboxBase
 
 from tests.report.built_inspections import build_inspection, with_part_texts
 from thermscan.inspection import Inspection
@@ -56,21 +56,18 @@ def unseen_tick_labels(figure: Figure) -> set[int]:
     return unseen
 
 
-def overlapping(figure: Figure) -> list[tuple[str, str]]:
-    pairs = []
-    for (one, a), (other, b) in combinations(shown_texts(figure), 2):
-        across = min(a.x1, b.x1) - max(a.x0, b.x0)
-        along = min(a.y1, b.y1) - max(a.y0, b.y0)
-        if across > TOUCH_PX and along > TOUCH_PX:
-            pairs.append((one.get_text(), other.get_text()))
-    return pairs
+def overlapping(texts: list[tuple[Text, Bbox]]) -> list[tuple[str, str]]:
+    low = np.array([[box.x0, box.y0] for _, box in texts]).reshape(-1, 2)
+    high = np.array([[box.x1, box.y1] for _, box in texts]).reshape(-1, 2)
+    shared = np.minimum(high[:, None], high[None]) - np.maximum(low[:, None], low[None])
+    pairs = np.argwhere(np.triu((shared > TOUCH_PX).all(axis=2), k=1))
+    return [(texts[one][0].get_text(), texts[other][0].get_text()) for one, other in pairs]
 
 
-def beyond_the_paper(figure: Figure) -> list[str]:
-    page = figure.bbox
+def beyond_the_paper(texts: list[tuple[Text, Bbox]], page: BboxBase) -> list[str]:
     return [
         text.get_text()
-        for text, extent in shown_texts(figure)
+        for text, extent in texts
         if extent.x0 < page.x0 or extent.x1 > page.x1 or extent.y0 < page.y0 or extent.y1 > page.y1
     ]
 
@@ -101,8 +98,9 @@ def test_no_text_covers_another_or_leaves_the_paper(
 ) -> None:
     inspection = build_inspection(count, flagged=flagged, shape=shape, size_mm=size_mm)
     for name, figure in pages_of(inspection):
-        assert overlapping(figure) == [], name
-        assert beyond_the_paper(figure) == [], name
+        texts = shown_texts(figure)
+        assert overlapping(texts) == [], name
+        assert beyond_the_paper(texts, figure.bbox) == [], name
 
 
 def test_the_overlap_check_sees_a_covered_label() -> None:
@@ -110,7 +108,7 @@ def test_the_overlap_check_sees_a_covered_label() -> None:
     mpl.backends.backend_agg.FigureCanvasAgg(figure)
     figure.text(0.5, 0.5, "U1 hot")
     figure.text(0.51, 0.5, "U2 hot")
-    assert overlapping(figure) == [("U1 hot", "U2 hot")]
+    assert overlapping(shown_texts(figure)) == [("U1 hot", "U2 hot")]
 
 
 @pytest.mark.parametrize("turns", [0, 1, 2, 3])
@@ -181,7 +179,7 @@ def test_no_text_breaks_the_report(first: int) -> None:
     texts = ODD_TEXTS[first:] + ODD_TEXTS[:first]
     inspection = with_part_texts(build_inspection(24, flagged=6, shape=(48, 64)), *texts)
     for name, figure in pages_of(inspection):
-        assert overlapping(figure) == [], name
+        assert overlapping(shown_texts(figure)) == [], name
         figure.canvas.draw()
 
 
