@@ -14,6 +14,7 @@ from thermscan.frames.quality import Quality, assess_frames
 from thermscan.frames.reading import read_frames
 from thermscan.frames.units import COUNTS, celsius
 
+_NOISE_FROM = {"frames": "differences between frames", "pixels": "one frame's fine residue"}
 SCHEMA = "thermscan.frame/1"
 _FROM = {"file": "as the file states", "given": "as given", "assumed": "assumed"}
 
@@ -36,7 +37,6 @@ class FileFacts:
     path: Path
     frames: tuple[Frame, ...]
     range: Range
-    bad_pixels: int
     quality: Quality
 
     @property
@@ -59,8 +59,7 @@ def file_facts(path: Path, *, unit: str | None = None, ambient_c: float | None =
     finite = values[np.isfinite(values)]
     shown = finite if frames[0].unit == COUNTS else celsius(finite, frames[0].unit)
     five = [float(value) for value in np.percentile(shown, [0, 5, 50, 95, 100])]
-    bad = int(np.isnan(frames[0].values).sum())
-    return FileFacts(path, frames, Range(*five), bad, assess_frames(frames, ambient_c=ambient_c))
+    return FileFacts(path, frames, Range(*five), assess_frames(frames, ambient_c=ambient_c))
 
 
 def facts_text(facts: FileFacts) -> str:
@@ -76,10 +75,12 @@ def facts_text(facts: FileFacts) -> str:
         f"  unit        {values}",
         f"  range       {span.lowest:.2f} … {span.highest:.2f} {measure}; median {span.median:.2f}, "
         f"5 % {span.low:.2f}, 95 % {span.high:.2f}",
-        f"  bad pixels  {facts.bad_pixels}",
+        f"  bad pixels  {quality.bad_pixels}{_dead(quality)}",
         f"  noise       {_noise(quality, measure)}",
         f"  sha256      {first.source.sha256}",
     ]
+    if quality.blur_px is not None:
+        lines.insert(-1, f"  sharpness   {_sharpness(quality.blur_px)}")
     lines.extend(f"  note: {remark}" for remark in dict.fromkeys(r for frame in facts.frames for r in frame.remarks))
     lines.extend(f"  quality: {remark}" for remark in quality.remarks)
     if not quality.remarks:
@@ -115,12 +116,19 @@ def _document(facts: FileFacts) -> dict[str, Any]:
             "p95": span.high,
             "max": span.highest,
         },
-        "bad_pixels": facts.bad_pixels,
+        "bad_pixels": quality.bad_pixels,
         "noise_k": None if facts.in_counts else quality.noise_k,
-        "step_k": None if facts.in_counts else quality.step_k,
-        "levels": quality.levels,
+        "noise_from": quality.noise_from,
+        "step_k": None if facts.in_counts else quality.steps.step,
+        "levels": quality.steps.levels,
+        "edge_blur_px": quality.blur_px,
+        "column_pattern_k": None if facts.in_counts else quality.stripes.columns,
+        "row_pattern_k": None if facts.in_counts else quality.stripes.rows,
         "dead_pixels": quality.dead_pixels,
+        "flickering_pixels": quality.flickering_pixels,
         "saturated_pixels": quality.saturated_pixels,
+        "repeated_frames": quality.repeated_frames,
+        "averaging": quality.averaging,
         "remarks": list(dict.fromkeys(remark for frame in facts.frames for remark in frame.remarks)),
         "quality": [{"code": r.code, "text": r.sentence, "remedy": r.remedy} for r in quality.remarks],
     }
@@ -138,4 +146,14 @@ def _duration(frames: Sequence[Frame]) -> str:
 def _noise(quality: Quality, measure: str) -> str:
     if quality.noise_k is None:
         return "cannot be told"
-    return f"{quality.noise_k * 1000:.0f} mK" if measure == "°C" else f"{quality.noise_k:.3g} {measure}"
+    size = f"{quality.noise_k * 1000:.0f} mK" if measure == "°C" else f"{quality.noise_k:.3g} {measure}"
+    return f"{size} a pixel, from {_NOISE_FROM[quality.noise_from]}"
+
+
+def _dead(quality: Quality) -> str:
+    return f", and {quality.dead_pixels} dead" if quality.dead_pixels else ""
+
+
+def _sharpness(blur_px: float) -> str:
+    # Below a pixel the figure is vague; see edge_blur_px.
+    return "edges within a pixel" if blur_px < 1.0 else f"edges {blur_px:.1f} pixels wide (standard deviation)"

@@ -85,27 +85,6 @@ def temporal_noise(pages: Sequence[NDArray[np.float64]]) -> float | None:
     return float(np.median(spreads)) if spreads else None
 
 
-def value_step(values: ArrayLike) -> tuple[int, float | None]:
-    """
-    How many different values a frame holds, and the usual step between neighbouring ones.
-
-    Returns
-    -------
-    tuple of (int, float or None)
-        None where there is only one value.
-
-    Examples
-    --------
-    >>> value_step([[20.0, 20.5], [21.0, 20.5]])
-    (3, 0.5)
-    """
-    array = np.asarray(values, dtype=np.float64)
-    different = np.unique(array[np.isfinite(array)])
-    if different.size < 2:
-        return int(different.size), None
-    return int(different.size), float(np.median(np.diff(different)))
-
-
 def _robust_std(sample: NDArray[np.float64]) -> float | None:
     finite = sample[np.isfinite(sample)]
     if finite.size < _MIN_SAMPLES:

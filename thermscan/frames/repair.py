@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from thermscan.frames.frame import Frame
 from thermscan.frames.noise import spatial_noise
+from thermscan.frames.recording import flickering_pixels
 from thermscan.frames.units import COUNTS, kelvin_a_step
 from thermscan.scales import read_only
 
@@ -112,8 +114,38 @@ def repair_frame(frame: Frame) -> Frame:
 
 
 def repair_frames(frames: Sequence[Frame]) -> tuple[Frame, ...]:
-    """The frames of a recording, each repaired as by `repair_frame`."""
-    return tuple(_repaired(frame) for frame in frames)
+    """
+    Frames without their dead pixels, and, where a file holds six or more, without its flickering ones.
+
+    Parameters
+    ----------
+    frames : sequence of Frame
+        Of one or several files, in order.
+
+    Returns
+    -------
+    tuple of Frame
+        In the same order, each with remarks that count what was replaced.
+    """
+    files: dict[tuple[Path, tuple[int, int]], list[Frame]] = {}
+    for frame in frames:
+        files.setdefault((frame.source.path, frame.shape), []).append(frame)
+    flickering = {key: flickering_pixels([frame.values for frame in group]) for key, group in files.items()}
+    return tuple(_repaired(_calmed(frame, flickering[frame.source.path, frame.shape])) for frame in frames)
+
+
+def _calmed(frame: Frame, flickering: NDArray[np.bool_]) -> Frame:
+    count = int(flickering.sum())
+    if not count:
+        return frame
+    values = np.array(frame.values)
+    values[flickering] = np.nan
+    padded = np.pad(values, 1, constant_values=np.nan)
+    for row, col in np.argwhere(flickering):
+        around = padded[row : row + 3, col : col + 3]
+        if np.isfinite(around).any():
+            values[row, col] = np.nanmedian(around)
+    return replace(frame, values=values, remarks=(*frame.remarks, _counted(count, "flickering")))
 
 
 def _repaired(frame: Frame) -> Frame:
@@ -133,9 +165,13 @@ def dead_remark(count: int) -> str:
     >>> dead_remark(3)
     '3 dead pixels were replaced by the median of their neighbours'
     """
+    return _counted(count, "dead")
+
+
+def _counted(count: int, kind: str) -> str:
     if count == 1:
-        return "1 dead pixel was replaced by the median of its neighbours"
-    return f"{count} dead pixels were replaced by the median of their neighbours"
+        return f"1 {kind} pixel was replaced by the median of its neighbours"
+    return f"{count} {kind} pixels were replaced by the median of their neighbours"
 
 
 def _shifted(
