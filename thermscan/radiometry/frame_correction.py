@@ -41,7 +41,7 @@ class CorrectionPlan:
     reflected_c : float
     band_um : pair of float or SpectralResponse
     range_c : tuple of float
-        Apparent temperatures that the plan covers; pixels beyond become NaN.
+        Apparent temperatures that the plan covers; pixels more than two pieces beyond become NaN.
     """
 
     surface_index: NDArray[np.intp]
@@ -50,6 +50,7 @@ class CorrectionPlan:
     band_um: Band
     range_c: tuple[float, float]
     _step_k: float
+    _clip_c: tuple[float, float]
     _start: NDArray[np.float64]
     _intercept: NDArray[np.float64]
     _slope: NDArray[np.float64]
@@ -79,14 +80,13 @@ class CorrectionPlan:
             raise InputError(f"a frame of {frame.shape} does not fit a plan of {self.surface_index.shape}")
         flat, result = frame.ravel(), np.empty(frame.size)
         index, slope = np.empty(_CHUNK, np.intp), np.empty(_CHUNK)
-        low, high = self.range_c
-        margin = self._step_k / 2  # what lies outside lands in the NaN piece at that end
+        low, high = self._clip_c  # in the NaN piece at either end
         with np.errstate(invalid="ignore"):
             for first in range(0, flat.size, _CHUNK):
                 chunk = slice(first, first + _CHUNK)
                 read, out = flat[chunk], result[chunk]
                 piece, gain = index[: read.size], slope[: read.size]
-                np.clip(read, low - margin, high + margin, out=out)
+                np.clip(read, low, high, out=out)
                 out *= 1 / self._step_k
                 out += self._start[chunk]
                 np.copyto(piece, out, casting="unsafe")
@@ -101,7 +101,7 @@ class CorrectionPlan:
     def _work_out(self, apparent_c: NDArray[np.float64]) -> NDArray[np.float64]:
         """The same by the balance itself, for the pixels that no straight piece serves."""
         low, high = self.range_c
-        covered = np.where((apparent_c >= low) & (apparent_c <= high), apparent_c, np.nan)
+        covered = np.where((apparent_c >= low - self._step_k) & (apparent_c <= high + self._step_k), apparent_c, np.nan)
         emissivity = self.emissivity[self.surface_index.ravel()[self._exact]]
         return surface_temperature(covered, emissivity=emissivity, reflected_c=self.reflected_c, band_um=self.band_um)
 
@@ -154,7 +154,8 @@ def plan_correction(
     needed_k = _steps(values, reflected_c, (low, high), band_um)
     straight = needed_k >= _NARROWEST_STEP_K
     step_k = float(needed_k[straight].min(initial=_WIDEST_STEP_K))
-    ends = low + step_k * np.arange(-1, int(np.ceil((high - low) / step_k)) + 2)
+    # Half a piece to spare at either end, so that no reading at a limit is lost to rounding.
+    ends = low + step_k * (np.arange(-1, int(np.ceil((high - low) / step_k)) + 3) - 0.5)
     surface_c = surface_temperature(ends, emissivity=values[straight, None], reflected_c=reflected_c, band_um=band_um)
     slope = np.diff(surface_c, axis=1) / step_k
     slope[:, [0, -1]] = np.nan  # these two take what lies outside the range
@@ -170,7 +171,8 @@ def plan_correction(
         emissivity=read_only(e),
         reflected_c=float(reflected_c),
         band_um=band_um,
-        range_c=(low, float(ends[-2])),  # rounded up to whole pieces
+        range_c=(low, high),
+        _clip_c=(float(ends[1]) - step_k / 2, float(ends[-2]) + step_k / 2),
         _step_k=step_k,
         _start=start[kind],
         _intercept=np.append(intercept, np.nan),
