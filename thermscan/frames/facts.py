@@ -58,7 +58,7 @@ def file_facts(path: Path, *, unit: str | None = None, ambient_c: float | None =
     values = np.concatenate([frame.values.ravel() for frame in frames])
     finite = values[np.isfinite(values)]
     shown = finite if frames[0].unit == COUNTS else celsius(finite, frames[0].unit)
-    five = [float(value) for value in np.percentile(shown, [0, 5, 50, 95, 100])]
+    five = [round(float(value), 4) for value in np.percentile(shown, [0, 5, 50, 95, 100])]
     return FileFacts(path, frames, Range(*five), assess_frames(frames, ambient_c=ambient_c))
 
 
