@@ -22,7 +22,7 @@ LEVELS = (
     ("heat",),
     ("judge",),
     ("dynamics",),
-    ("inspection",),
+    ("inspection", "no_layout"),
     ("report", "archive"),
     ("cli",),
 )

@@ -48,6 +48,15 @@ class Inspection:
     remarks: tuple[str, ...] = field(default=())
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class View:
+    """A run's frames, repaired, and the one image that they make together."""
+
+    camera: Camera
+    frames: tuple[Frame, ...]
+    image: ThermalImage
+
+
 # A person at the bench waits for these; the names are shown while they run.
 STAGES = ("reading", "radiometry", "registration", "regions", "judging")
 # The board's edge stands for all of the view: focus and lens change across it by about this much.
@@ -81,19 +90,9 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
     """
     tell = progress or _tell_nobody
 
-    tell("reading")
     board = read_board(_layout_of(run))
-    camera = read_camera(run.camera)
-    unit = COUNTS if camera.reads_counts else run.unit
-    read = [frame for path in run.frames for frame in read_frames(path, unit=unit, ambient_c=run.ambient_c)]
-    frames = repair_frames(read)
-
-    tell("radiometry")
-    images = [
-        form_image(frame, camera, camera_emissivity=run.camera_emissivity, reflected_c=run.reflected_c)
-        for frame in frames
-    ]
-    image = average_views(images)
+    view = view_of(run, progress=tell)
+    camera, frames, image = view.camera, view.frames, view.image
 
     tell("registration")
     registration = register_board(
@@ -133,6 +132,29 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
         baseline=baseline,
         remarks=_remarks(run, board, *frames, image, registration, judgement),
     )
+
+
+def view_of(run: Run, *, progress: Progress) -> View:
+    """
+    A run's frames as one view in apparent temperatures.
+
+    Raises
+    ------
+    InputError
+        A frame or the camera file cannot be read.
+    """
+    progress("reading")
+    camera = read_camera(run.camera)
+    unit = COUNTS if camera.reads_counts else run.unit
+    read = [frame for path in run.frames for frame in read_frames(path, unit=unit, ambient_c=run.ambient_c)]
+    frames = repair_frames(read)
+
+    progress("radiometry")
+    images = [
+        form_image(frame, camera, camera_emissivity=run.camera_emissivity, reflected_c=run.reflected_c)
+        for frame in frames
+    ]
+    return View(camera, frames, average_views(images))
 
 
 def _tell_nobody(stage: str) -> None:
