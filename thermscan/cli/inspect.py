@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from thermscan.cli.no_layout import check_together, inspect_without, no_layout_options, taken_out
 from thermscan.cli.options import run_from, run_options
 from thermscan.cli.progress import stage_progress
 
@@ -22,6 +23,7 @@ EXIT_STATUS = {"clear": 0, "watch": 0, "act": 1, "undecided": 3}
 @click.option("--out", metavar="DIR", help="Write the report there: PDF, pictures, results.json, parts.csv.")
 @click.option("--json", "as_json", is_flag=True, help="Print results.json to standard output and nothing else.")
 @click.option("--explain", metavar="REF", help="Print the whole chain for one part, from reading to verdict.")
+@no_layout_options
 def command(
     inputs: tuple[str, ...],
     baseline_file: str | None,
@@ -33,8 +35,8 @@ def command(
     """
     Which part runs hotter or colder than it should, by how much, and how sure?
 
-    Give one run file, or frames with --layout and --ambient. Exit status: 0 nothing to act on,
-    1 a finding to act on, 2 bad input, 3 could not judge.
+    Give one run file, or frames with --layout and --ambient. Without a layout, --no-layout finds warm bodies by
+    itself. Exit status: 0 nothing to act on, 1 a finding to act on, 2 bad input, 3 could not judge.
 
     Example: thermscan inspect run.toml --baseline good.json --out report
     """
@@ -43,7 +45,11 @@ def command(
     from thermscan.report.results import results_document, results_text
     from thermscan.report.summary import summary_lines
 
+    without = taken_out(options)
+    check_together(without, {**options, "baseline_file": baseline_file, "explain": explain})
     run = run_from(inputs, options)
+    if without["no_layout"]:
+        return inspect_without(run, without, out=out, as_json=as_json)
     baseline = read_baseline(Path(baseline_file)) if baseline_file else None
     with stage_progress("inspecting") as progress:
         inspection = inspect_run(run, baseline=baseline, progress=progress)

@@ -54,7 +54,8 @@ def _finding(weighed: Weighed) -> Finding:
     rise_k = c.expected_k + c.temp_excess_k
     text = (
         f"{c.ref} is {abs(c.temp_excess_k):.1f} K (± {COVERAGE * c.u_k:.1f} K) {word} than {c.count} like-sized "
-        f"neighbours: it rises {rise_k:.1f} K, they rise {c.expected_k:.1f} K. Only to be watched, since {ALIKE_IN_SIZE}."
+        f"neighbours: it rises {rise_k:.1f} K, they rise {c.expected_k:.1f} K. "
+        f"Only to be watched, since {ALIKE_IN_SIZE}."
     )
     return Finding(
         ref=c.ref,

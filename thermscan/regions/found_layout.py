@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 from thermscan.errors import CannotJudge, InputError
 from thermscan.layout.board import Board, Part, Surface
 from thermscan.layout.surfaces import surface_named
-from thermscan.registration.homography import fit_homography, local_scale, place_uncertainty_mm
-from thermscan.registration.pose import pose_from_homography, view_angle_deg
-from thermscan.registration.registration import Registration
 from thermscan.regions.found_board import height_of_board_mm
 from thermscan.regions.found_bodies import FoundBody
 from thermscan.regions.found_rectangles import Rectangle, fit_rectangle, like_sized_groups
+from thermscan.registration.homography import fit_homography, local_scale, place_uncertainty_mm
+from thermscan.registration.pose import pose_from_homography, view_angle_deg
+from thermscan.registration.registration import Registration
 
 FloatArray = NDArray[np.float64]
 
@@ -127,8 +127,8 @@ def place_board(
         remarks.append(f"the board's height, {height_mm:.1f} mm, was told from the picture; give --height-mm if known")
     elif method == "outline":
         corners_px = _turned_to_fit(corners_px, size.width_mm, height_mm, shape=shape, fov_deg=fov_deg)
-    return Placed(_registration(corners_px, size.width_mm, height_mm, method, shape, fov_deg),
-                  size.width_mm, height_mm, tuple(remarks))  # fmt: skip
+    registration = _registration(corners_px, (size.width_mm, height_mm), method=method, shape=shape, fov_deg=fov_deg)
+    return Placed(registration, size.width_mm, height_mm, tuple(remarks))
 
 
 def _turned_to_fit(
@@ -146,12 +146,13 @@ def _turned_to_fit(
 
 def _registration(
     corners_px: FloatArray,
-    width_mm: float,
-    height_mm: float,
+    size_mm: tuple[float, float],
+    *,
     method: str,
     shape: tuple[int, int],
     fov_deg: float | None,
 ) -> Registration:
+    width_mm, height_mm = size_mm
     box = np.array([[0.0, 0.0], [width_mm, 0.0], [width_mm, height_mm], [0.0, height_mm]])
     fit = fit_homography(box, corners_px, corners_mm=box, u_px=U_CORNER_PX[method])
     pose = pose_from_homography(fit.px_from_mm, shape=shape, corners_mm=box, fov_deg=fov_deg)
@@ -232,7 +233,9 @@ def first_layout(regions: Sequence[FoundRegion], placed: Placed, *, name: str) -
     for region in regions:
         if region.part_mm is not None:
             seen = f"like-sized group {region.size_group}; " if region.size_group else ""
-            parts.append(replace(region.part_mm, note=f"{seen}found in the frame: give it its own ref, package and group"))
+            parts.append(
+                replace(region.part_mm, note=f"{seen}found in the frame: give it its own ref, package and group")
+            )
     width, height = placed.width_mm, placed.height_mm
     return Board(
         name=name,
