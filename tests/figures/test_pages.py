@@ -155,6 +155,7 @@ def test_a_verdict_is_told_by_word_and_shape_not_by_colour_alone() -> None:
         figure = plate_figure(ranked)
     markers = {line.get_marker() for axes in figure.axes for line in axes.lines}
     assert {"^", "v", "D", "o"} <= markers
+    assert "s" in markers  # what the known-good runs showed
     words = words_on([figure])
     assert all(word in words for word in ("hot", "cold", "watch"))
 

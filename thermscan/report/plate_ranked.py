@@ -18,7 +18,7 @@ from thermscan.report.canvas import FAINT_INK, INK, RULE, TITLE_PT, Sheet, title
 from thermscan.report.gathering import FLAGGED_VERDICTS, main_finding_by_ref, verdicts_in_layout_order
 from thermscan.report.lettering import fitted_text, signed, text_width_pt
 from thermscan.report.pictures import KEY_PT
-from thermscan.report.verdicts import VERDICT_MARKS
+from thermscan.report.verdicts import VERDICT_MARKS, Mark
 
 _ROW_PT = 11.0
 _COLUMNS = 2
@@ -27,6 +27,8 @@ _REF_PT, _VALUE_PT, _SCALE_PT = 46.0, 66.0, 26.0
 
 # So few are not worth a second column.
 _FEW_ROWS = 12
+
+_THIN: dict[str, Any] = {"markeredgewidth": 0.6, "linestyle": "none", "zorder": 2.2}
 
 _CONTINUED = ", continued"
 
@@ -41,6 +43,7 @@ class Row:
     heading: str | None = None
     verdict: PartVerdict | None = None
     peer_median_k: float | None = None
+    known_good_k: float | None = None
 
 
 def ranked_rows(inspection: Inspection) -> list[Row]:
@@ -50,14 +53,27 @@ def ranked_rows(inspection: Inspection) -> list[Row]:
     for each in verdicts_in_layout_order(inspection):
         if each.measurement.rise_k is not None:
             groups[names.get(each.measurement.part.ref, "")].append(each)
+    known_good = _known_good_k(inspection)
     rows: list[Row] = []
     for name in sorted(groups, key=lambda name: _group_weight(name, groups[name])):
         members = sorted(groups[name], key=lambda each: -(each.measurement.rise_k or 0.0))
         rises = [each.measurement.rise_k for each in members if each.measurement.rise_k is not None]
         median = float(np.median(rises)) if name and len(rises) > 1 else None
         rows.append(Row(heading=f"{name} ({len(members)})" if name else "parts without peers"))
-        rows.extend(Row(verdict=each, peer_median_k=median) for each in members)
+        rows.extend(
+            Row(verdict=each, peer_median_k=median, known_good_k=known_good.get(each.measurement.part.ref))
+            for each in members
+        )
     return rows
+
+
+def _known_good_k(inspection: Inspection) -> dict[str, float]:
+    """Each part's mean rise over the known-good runs that measured it."""
+    rises: dict[str, list[float]] = defaultdict(list)
+    for run in inspection.baseline.runs if inspection.baseline else ():
+        for ref, rise in run.rise_k.items():
+            rises[ref].append(rise)
+    return {ref: float(np.mean(seen)) for ref, seen in rises.items()}
 
 
 def _group_names(inspection: Inspection) -> dict[str, str]:
@@ -113,7 +129,7 @@ def draw_ranked(sheet: Sheet, inspection: Inspection, columns: Sequence[Sequence
     )
     room = _draw_key(room, columns)
     findings = main_finding_by_ref(inspection)
-    limits = _limits(inspection)
+    limits = _limits(ranked_rows(inspection))
     width = (room.width_pt - _GUTTER_PT * (_COLUMNS - 1)) / _COLUMNS
     for index, rows in enumerate(columns):
         height = len(rows) * _ROW_PT
@@ -132,13 +148,15 @@ def _group_weight(name: str, members: Sequence[PartVerdict]) -> tuple[bool, bool
     return not flagged, not name, -warmest
 
 
-def _limits(inspection: Inspection) -> tuple[float, float]:
+def _limits(rows: Sequence[Row]) -> tuple[float, float]:
     low, high = 0.0, 1.0
-    for each in inspection.judgement.parts:
-        measured = each.measurement
-        if measured.rise_k is not None:
-            spread = _COVERAGE * (measured.u_c or 0.0)
-            low, high = min(low, measured.rise_k - spread), max(high, measured.rise_k + spread)
+    for row in rows:
+        if row.verdict is None or row.verdict.measurement.rise_k is None:
+            continue
+        spread = _COVERAGE * (row.verdict.measurement.u_c or 0.0)
+        rise = row.verdict.measurement.rise_k
+        usual = rise if row.known_good_k is None else row.known_good_k
+        low, high = min(low, rise - spread, usual), max(high, rise + spread, usual)
     margin = 0.04 * (high - low)
     return low - margin, high + margin
 
@@ -175,6 +193,8 @@ def _draw_row(axes: Axes, index: int, row: Row, finding: Finding | None) -> None
         axes.barh(index, finding.own_k, height=0.5, color="#CFCFCF", edgecolor=FAINT_INK, linewidth=0.4)
         received: dict[str, Any] = {"left": finding.own_k, "height": 0.5, "facecolor": "white", "edgecolor": FAINT_INK}
         axes.barh(index, finding.received_k, hatch="////", linewidth=0.4, **received)
+    if row.known_good_k is not None:
+        axes.plot(row.known_good_k, index, marker="s", markersize=4.5, color="white", markeredgecolor=INK, **_THIN)
     own = own_u_k(verdict.measurement) if verdict.measurement.budget else None
     for spread, width in ((verdict.measurement.u_c, 0.7), (own, 2.4)):
         if spread is not None:
@@ -203,11 +223,13 @@ def _value_text(verdict: PartVerdict) -> str:
 
 def _draw_key(sheet: Sheet, columns: Sequence[Sequence[Row]]) -> Sheet:
     used = {row.verdict.verdict for rows in columns for row in rows if row.verdict is not None}
+    marks = [mark for verdict, mark in VERDICT_MARKS.items() if verdict in used]
+    if any(row.known_good_k is not None for rows in columns for row in rows):
+        marks.append(Mark("mean of the known-good runs", "s", "open square", "#FFFFFF"))
     x = 0.0
-    for verdict, mark in VERDICT_MARKS.items():
-        if verdict in used:
-            text = f"{mark.word}: {mark.shape}"
-            sheet.mark(x + 4.0, 5.0, mark, size_pt=5.5)
-            sheet.text(x + 11.0, 2.5, text, fontsize=7.0)
-            x += 22.0 + text_width_pt(text, 7.0)
+    for mark in marks:
+        text = f"{mark.word}: {mark.shape}"
+        sheet.mark(x + 4.0, 5.0, mark, size_pt=5.5)
+        sheet.text(x + 11.0, 2.5, text, fontsize=7.0)
+        x += 22.0 + text_width_pt(text, 7.0)
     return sheet.part(0.0, KEY_PT, sheet.width_pt, sheet.height_pt - KEY_PT)
