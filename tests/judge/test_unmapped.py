@@ -1,0 +1,51 @@
+"""Heat where no part is: found where it is, and not seen where there is none."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.judge.scenes import look_at, small_board, usual_powers
+from thermscan.heat.spots import WarmSpot
+from thermscan.judge.unmapped import judge_spots, plain_name, with_stand_ins
+
+
+@pytest.mark.parametrize("load", [1.0, 2.0])
+def test_halos_of_hot_parts_are_no_unmapped_heat(load: float):
+    assert look_at(usual_powers(load) | {"VR1": 3.0}).judge().unmapped == ()
+
+
+@pytest.mark.parametrize("watts", [0.1, 0.3, 1.0])
+def test_more_watts_make_a_larger_excess_at_the_same_place(watts: float):
+    judgement = look_at(usual_powers(), spot=(68.0, 56.0, watts)).judge()
+    (place,) = judgement.unmapped
+    assert np.hypot(place.x_mm - 68.0, place.y_mm - 56.0) < 3.0
+    (finding,) = [finding for finding in judgement.findings if finding.rule == "unmapped"]
+    # A source of 0.1 W over 3 mm makes about 4 K more than its surroundings on this board (25 mm, 20 W/(m2 K)).
+    assert finding.excess_k == pytest.approx(40.0 * watts, rel=0.6)
+    assert finding.level == ("act" if finding.excess_k >= 5 else "watch")
+
+
+def test_heat_of_no_part_is_not_laid_at_its_neighbours_door():
+    judgement = look_at(usual_powers(), spot=(68.0, 56.0, 0.6)).judge()
+    assert {f.ref for f in judgement.findings if f.level == "act"} == {None}
+
+
+def test_a_spot_smaller_than_a_pixel_or_within_the_noise_is_left_out():
+    def told(**change: float) -> int:
+        values = {"excess_k": 8.0, "deviations": 40.0, "explained_k": 5.0, "area_mm2": 20.0, "rise_k": 13.0} | change
+        spot = WarmSpot(x_mm=68.0, y_mm=56.0, **values)
+        result = judge_spots([spot], small_board(), ambient_c=22.0, camera_px_mm=1.0, known_before=lambda _: False)
+        return len(result.findings)
+
+    assert told() == 1
+    assert told(area_mm2=1.0) == 0
+    assert told(deviations=3.0) == 0
+    assert told(explained_k=60.0) == 0
+
+
+def test_a_stand_in_is_no_part_in_words():
+    board = with_stand_ins(small_board(), [WarmSpot(68.0, 56.0, 8.0, 40.0, 5.0, 20.0, 13.0)])
+    extra = board.parts[-1].ref
+    assert plain_name(extra) == "heat where no part is mapped"
+    assert small_board().part(extra) is None
