@@ -181,11 +181,13 @@ def _with_measured_blur(
     return replace(image, blur_px=blur.blur_px, u_blur_px=max(blur.u_px, LEAST_BLUR_DOUBT_PX))
 
 
-class _Remarked(Protocol):
+class Remarked(Protocol):
+    """Any stage's result that has something to say."""
+
     @property
     def remarks(self) -> tuple[str, ...]: ...
 
 
-def _remarks(*stages: _Remarked) -> tuple[str, ...]:
+def _remarks(*stages: Remarked) -> tuple[str, ...]:
     """Every stage's remarks in the order of the work, each once."""
     return tuple(dict.fromkeys(remark for stage in stages for remark in stage.remarks))

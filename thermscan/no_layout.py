@@ -8,14 +8,14 @@ import numpy as np
 
 from thermscan.errors import CannotJudge
 from thermscan.frames.frame import Frame
-from thermscan.inspection import Progress, view_of
+from thermscan.inspection import Progress, Remarked, view_of
 from thermscan.judge.finding import Judgement
 from thermscan.judge.like_sized import judge_like_sized
 from thermscan.layout.board import Board, Surface
 from thermscan.radiometry.camera import Camera
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions.found_board import board_corners_px, board_mask
-from thermscan.regions.found_bodies import find_bodies
+from thermscan.regions.found_bodies import FoundBodies, find_bodies
 from thermscan.regions.found_layout import (
     BoardSize,
     FoundRegion,
@@ -120,6 +120,7 @@ def inspect_without_layout(
     measurements = measure_parts(image, plane, as_seen, ambient_c=run.ambient_c, reflected_c=run.reflected_c)
 
     tell("judging")
+    judgement = judge_like_sized(measurements, as_seen)
     return RegionsFound(
         run=run,
         camera=view.camera,
@@ -128,11 +129,14 @@ def inspect_without_layout(
         registration=registration,
         regions=regions,
         measurements=tuple(measurements if registration else _without_angle(measurements)),
-        judgement=judge_like_sized(measurements, as_seen),
+        judgement=judgement,
         layout=first_layout(regions, placed, name=FIRST_LAYOUT_NAME) if placed else None,
-        remarks=_remarks(run, view.frames, image, glints=found.glints, surface=surface, placed=placed,
-                         board_known=within is not None or found.board is not None),
-    )  # fmt: skip
+        remarks=(
+            *_remarks(run, *view.frames, image),
+            *_own_remarks(found, surface=surface, placed=placed, board_known=found.board is not None),
+            *judgement.remarks,
+        ),
+    )
 
 
 def _board_of(regions: tuple[FoundRegion, ...], plane: Registration, surface: Surface) -> Board:
@@ -145,23 +149,18 @@ def _without_angle(measurements: tuple[PartMeasurement, ...]) -> tuple[PartMeasu
     return tuple(replace(measurement, view_angle_deg=None) for measurement in measurements)
 
 
-def _remarks(
-    run: Run,
-    frames: tuple[Frame, ...],
-    image: ThermalImage,
-    *,
-    glints: int,
-    surface: Surface,
-    placed: Placed | None,
-    board_known: bool,
-) -> tuple[str, ...]:
-    remarks = [*run.remarks, *(remark for frame in frames for remark in frame.remarks), *image.remarks]
-    remarks.append(
+def _remarks(*stages: Remarked) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(remark for stage in stages for remark in stage.remarks))
+
+
+def _own_remarks(found: FoundBodies, *, surface: Surface, placed: Placed | None, board_known: bool) -> list[str]:
+    """What a look without a layout cannot know."""
+    remarks = [
         f"no layout: every region is taken for {surface.name} of emissivity {surface.emissivity:g}, and bare metal "
         "among them reads wrong; parts no warmer than the board around them are not seen"
-    )
-    if glints:
-        spots = "1 cold spot looks" if glints == 1 else f"{glints} cold spots look"
+    ]
+    if found.glints:
+        spots = "1 cold spot looks" if found.glints == 1 else f"{found.glints} cold spots look"
         remarks.append(f"{spots} like bare metal that reflects the room, and got no number")
     if not board_known:
         remarks.append("the board's outline does not stand out in the frame: warm things beside it are numbered too")
@@ -170,6 +169,5 @@ def _remarks(
             "the board's size is not known, so places are in pixels and the viewing angle is not told; "
             "give --width-mm for millimetres"
         )
-    else:
-        remarks += placed.remarks
-    return tuple(dict.fromkeys(remarks))
+        return remarks
+    return [*remarks, *placed.remarks]
