@@ -36,10 +36,13 @@ SOFT_EDGE_PX = 2.5
 STRIPES_K = 0.03
 # More missing pixels than one in fifty are no longer single defects.
 MANY_BAD_FRACTION = 0.02
-# Noise spreads any real surface over several values; a plateau holds more pixels than the values just below together.
-PLATEAU_PIXELS = 9
+# Noise spreads any real surface over several values, so that no value at the end of the range holds thrice the pixels
+# of any of the next few; a plateau does. Where steps are as coarse as the noise, only a large one shows, and where
+# they are much coarser, none.
+PLATEAU_PIXELS, PLATEAU_PIXELS_COARSE = 9, 50
 PLATEAU_LEVELS = 5
-PLATEAU_OVER_BELOW = 2
+PLATEAU_OVER_NEXT = 3
+COARSE_OVER_NOISE = 2.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,12 +210,15 @@ def saturated_pixels(values: NDArray[np.float64]) -> int:
     >>> saturated_pixels(field), saturated_pixels(np.minimum(field, 60.0))
     (0, 100)
     """
-    finite = values[np.isfinite(values)]
-    if finite.size == 0 or not spatial_noise(values):
+    different, counts = np.unique(values[np.isfinite(values)], return_counts=True)
+    if different.size < 2:
         return 0
-    _, counts = np.unique(finite, return_counts=True)
-    top, below = int(counts[-1]), int(counts[-1 - PLATEAU_LEVELS : -1].sum())
-    return top if top >= PLATEAU_PIXELS and top > PLATEAU_OVER_BELOW * below else 0
+    top, step = int(counts[-1]), float(np.median(np.diff(different)))
+    noise = spatial_noise(np.where(values == different[-1], np.nan, values)) or 0.0
+    if top < PLATEAU_PIXELS or step > COARSE_OVER_NOISE * noise:
+        return 0
+    enough = top >= PLATEAU_PIXELS_COARSE or step <= noise
+    return top if enough and top > PLATEAU_OVER_NEXT * counts[-1 - PLATEAU_LEVELS : -1].max() else 0
 
 
 def _last_digit(values: NDArray[np.float64]) -> float:

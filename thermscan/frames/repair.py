@@ -20,7 +20,7 @@ CLEAR_OF_NOISE = 12.0
 # And this far at least, since detail finer than the noise estimate sees (a wire, a mirror edge) reaches some tenths.
 CLEAR_K = 1.0
 # Optics with a point spread of 0.4 pixel, sharper than any cheap lens, still give each side neighbour 13 % of what
-# the middle pixel gets (error function over the pixels); a dead pixel gives them nothing.
+# the middle pixel gets, and the corners 2 % (error function over the pixels); a dead pixel gives them nothing.
 SKIRT = 0.06
 _MIN_NEIGHBOURS = 3
 
@@ -79,7 +79,7 @@ def repair_values(values: ArrayLike, *, noise: float | None = None, clear: float
     """
     array = np.array(values, dtype=np.float64)
     spread = noise if noise is not None else (spatial_noise(array) or 0.0)
-    padded = np.pad(array, 2, constant_values=np.nan)
+    padded = np.pad(array, 1, constant_values=np.nan)
     near = _shifted(padded, [(y, x) for y in (-1, 0, 1) for x in (-1, 0, 1) if (y, x) != (0, 0)], array.shape)
     least = max(CLEAR_OF_NOISE * spread, clear)
     with np.errstate(invalid="ignore"):
@@ -88,7 +88,7 @@ def repair_values(values: ArrayLike, *, noise: float | None = None, clear: float
     candidates = (above | below) & np.isfinite(array) & (np.isfinite(near).sum(axis=0) >= _MIN_NEIGHBOURS)
     dead = np.zeros(array.shape, dtype=bool)
     for row, col in np.argwhere(candidates):
-        if not _has_skirt(padded, row + 2, col + 2, spread):
+        if not _has_skirt(padded, row + 1, col + 1, spread):
             dead[row, col] = True
             array[row, col] = np.nanmedian(near[:, row, col])
     return Repaired(array, dead)
@@ -178,17 +178,18 @@ def _shifted(
     padded: NDArray[np.float64], steps: Sequence[tuple[int, int]], shape: tuple[int, ...]
 ) -> NDArray[np.float64]:
     rows, cols = shape
-    return np.stack([padded[2 + y : 2 + y + rows, 2 + x : 2 + x + cols] for y, x in steps])
+    return np.stack([padded[1 + y : 1 + y + rows, 1 + x : 1 + x + cols] for y, x in steps])
 
 
 def _has_skirt(padded: NDArray[np.float64], row: int, col: int, noise: float) -> bool:
     """True where the side neighbours share in what the middle pixel shows, as optics make them."""
-    window = padded[row - 2 : row + 3, col - 2 : col + 3]
-    ring = np.concatenate([window[0], window[4], window[1:4, 0], window[1:4, 4]])
-    sides = np.array([window[1, 2], window[3, 2], window[2, 1], window[2, 3]])
-    if not np.isfinite(ring).any() or not np.isfinite(sides).any():
-        return True
-    around = float(np.nanmedian(ring))
-    middle = float(window[2, 2]) - around
-    # The mean of four neighbours carries half the noise of one; two such deviations are allowed for.
-    return float(np.nanmean(sides) - around) / middle > SKIRT + noise / abs(middle)
+    window = padded[row - 1 : row + 2, col - 1 : col + 2]
+    # Each side against the corners beside it: a slope or an edge that runs past the pixel cancels out.
+    corners = [(window[0, 0], window[0, 2]), (window[2, 0], window[2, 2]), (window[0, 0], window[2, 0])]
+    corners.append((window[0, 2], window[2, 2]))
+    sides = [window[0, 1], window[2, 1], window[1, 0], window[1, 2]]
+    shares = [side - (one + other) / 2.0 for side, (one, other) in zip(sides, corners, strict=True)]
+    known = [share for share in shares if np.isfinite(share)]
+    middle = float(window[1, 1] - np.nanmedian(np.delete(window.ravel(), 4)))
+    # The median, for another dead pixel may be among them; it carries about half a pixel's noise, allowed for twice.
+    return bool(known) and float(np.median(known)) / middle > SKIRT + noise / abs(middle)
