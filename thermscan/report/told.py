@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
+from pathlib import Path
 
+from thermscan.frames.frame import Frame
 from thermscan.inspection import Inspection
 from thermscan.judge.finding import Finding, PartVerdict
 from thermscan.report.cautions import CAUTIONS
@@ -16,8 +18,10 @@ from thermscan.report.verdicts import OVERALL_MARKS, OVERALL_SENTENCES, VERDICT_
 
 _INDENT_PT = 14.0
 
-# A recording can have thousands of frames; results.json has them all.
-_MOST_FRAMES = 24
+# There can be thousands of frames; results.json has them all.
+_MOST_FILES = 24
+
+_UNIT_SOURCES = {"file": "as the file says", "given": "as given", "assumed": "assumed"}
 
 
 def findings_blocks(inspection: Inspection) -> list[Block]:
@@ -57,7 +61,7 @@ def not_measured_blocks(inspection: Inspection) -> list[Block]:
 def remark_blocks(inspection: Inspection) -> list[Block]:
     """What the stages remarked; empty where there is nothing."""
     remarks = gathered_remarks(inspection)
-    return [heading("Remarks"), *(Block(remark) for remark in remarks)] if remarks else []
+    return [heading("Remarks"), *(Block(f"{remark[:1].upper()}{remark[1:]}") for remark in remarks)] if remarks else []
 
 
 def provenance_blocks(inspection: Inspection) -> list[Block]:
@@ -136,16 +140,19 @@ def _file_blocks(inspection: Inspection) -> list[Block]:
     ]
     if board.sha256:
         blocks.append(Block(f"Layout's SHA-256: {board.sha256}", size_pt=7.0, indent_pt=_INDENT_PT, gap_pt=0.0))
-    for frame in inspection.frames[:_MOST_FRAMES]:
-        source = frame.source
-        rows, cols = frame.shape
-        told = f"Frame: {source.path}, page {source.page}; {source.file_format} of {source.stored_as}, "
-        told += f"{cols} x {rows} pixels, unit {frame.unit} ({frame.unit_source})"
+    files: dict[tuple[Path, str], list[Frame]] = {}
+    for frame in inspection.frames:
+        files.setdefault((frame.source.path, frame.source.sha256), []).append(frame)
+    for (path, sha256), frames in list(files.items())[:_MOST_FILES]:
+        first = frames[0]
+        rows, cols = first.shape
+        pages = f", {len(frames)} pages" if len(frames) > 1 else ""
+        told = f"Frames: {path}{pages}; {first.source.file_format} of {first.source.stored_as}, "
+        told += f"{cols} x {rows} pixels, unit {first.unit} ({_UNIT_SOURCES.get(first.unit_source, first.unit_source)})"
         blocks.append(Block(told, gap_pt=3.0))
-        blocks.append(Block(f"SHA-256: {source.sha256}", size_pt=7.0, indent_pt=_INDENT_PT, gap_pt=0.0))
-    more = len(inspection.frames) - _MOST_FRAMES
-    if more > 0:
-        blocks.append(Block(f"… and {more} frames more, all in results.json."))
+        blocks.append(Block(f"SHA-256: {sha256}", size_pt=7.0, indent_pt=_INDENT_PT, gap_pt=0.0))
+    if len(files) > _MOST_FILES:
+        blocks.append(Block(f"… and {len(files) - _MOST_FILES} files more, all in results.json."))
     return blocks
 
 
