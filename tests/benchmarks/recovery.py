@@ -24,8 +24,8 @@ for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-import numpy as np
-from recovery_trial import MODES, SHAPES, Options, Outcome, run_trial
+import numpy as np  # noqa: E402
+from recovery_trial import MODES, SHAPES, Options, Outcome, run_trial  # noqa: E402
 
 # A registration further off than this, and not refused, misleads.
 WRONG_PX = 1.5
@@ -43,19 +43,31 @@ def main() -> int:
     parser.add_argument("--max-tilt", type=float, default=50.0)
     parser.add_argument("--fault-k", type=float, default=3.0, help="rise that a hot fault adds to its part")
     parser.add_argument("--heights", action="store_true", help="draw parts as boxes, displaced by parallax")
-    parser.add_argument("--save", type=Path, help="write every outcome there as JSON lines")
+    parser.add_argument("--save", type=Path, help="keep outcomes there as JSON lines; those it has are not run again")
     given = parser.parse_args()
     options = Options(given.seed, given.max_tilt, given.fault_k, given.heights)
-    outcomes, failures = _run(range(given.first, given.first + given.boards), options, given.workers)
-    if given.save:
-        given.save.write_text("".join(json.dumps(asdict(outcome)) + "\n" for outcome in outcomes))
+    known = _kept(given.save)
+    wanted = range(given.first, given.first + given.boards)
+    missing = [number for number in wanted if number not in known]
+    outcomes, failures = _run(missing, options, workers=given.workers, save=given.save)
+    outcomes = sorted([*known.values(), *outcomes], key=lambda outcome: outcome.number)
     print_tables(outcomes)
     for number, failure in failures:
         print(f"board {number} failed: {failure}")
     return 1 if failures else 0
 
 
-def _run(numbers: Sequence[int], options: Options, workers: int) -> tuple[list[Outcome], list[tuple[int, str]]]:
+def _kept(path: Path | None) -> dict[int, Outcome]:
+    """Outcomes of an earlier run with the same options."""
+    if path is None or not path.exists():
+        return {}
+    outcomes = [Outcome(**json.loads(line)) for line in path.read_text().splitlines()]
+    return {outcome.number: outcome for outcome in outcomes}
+
+
+def _run(
+    numbers: Sequence[int], options: Options, *, workers: int, save: Path | None
+) -> tuple[list[Outcome], list[tuple[int, str]]]:
     outcomes, failures = [], []
     with ProcessPoolExecutor(workers, initializer=_one_thread) as pool:
         waiting = {pool.submit(run_trial, number, options): number for number in numbers}
@@ -65,9 +77,12 @@ def _run(numbers: Sequence[int], options: Options, workers: int) -> tuple[list[O
                 failures.append((waiting[future], f"{type(error).__name__}: {error}"))
             else:
                 outcomes.append(future.result())
+                if save:
+                    with save.open("a") as file:
+                        file.write(json.dumps(asdict(outcomes[-1])) + "\n")
             if sys.stderr.isatty():
                 print(f"\r{done} of {len(numbers)}", end="", file=sys.stderr)
-    return sorted(outcomes, key=lambda outcome: outcome.number), sorted(failures)
+    return outcomes, sorted(failures)
 
 
 def _one_thread() -> None:

@@ -8,7 +8,6 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
-from thermscan.registration.register import register_board
 
 from samples.simulator import (
     BoardField,
@@ -31,6 +30,7 @@ from thermscan.judge.comparison import difference_u_k
 from thermscan.judge.learning import learn_baseline
 from thermscan.layout.board import Board
 from thermscan.layout.reading import read_board
+from thermscan.registration.register import register_board
 from thermscan.runs.run import Landmark, Run
 
 SHAPES = ((120, 160), (192, 256), (240, 320), (480, 640))
@@ -316,7 +316,7 @@ def _compare_findings(inspection: Inspection, fault: Fault | None, outcome: Outc
         return
     if fault.disc:
         distance = [np.hypot(heat.x_mm - fault.disc.x_mm, heat.y_mm - fault.disc.y_mm) for heat in judgement.unmapped]
-        seen = bool(distance) and min(distance) <= SAME_PLACE_MM
+        seen = bool(distance and min(distance) <= SAME_PLACE_MM)
         outcome.found = seen and any(finding.rule == "unmapped" for finding in acts)
         outcome.found_watch = seen
         false = [finding for finding in acts if not (seen and finding.rule == "unmapped")]
