@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from thermscan.cli.camera_fit import fit
+from thermscan.cli.camera_lens import lens
 from thermscan.errors import InputError
 
 if TYPE_CHECKING:
@@ -32,6 +33,7 @@ def command() -> None:
 
 
 command.add_command(fit)
+command.add_command(lens)
 
 
 @command.command(name="check", short_help="Does it read right on ice, boiling water or a taped block?")
