@@ -46,6 +46,15 @@ def test_the_scripts_pass_their_own_tests():
     assert re.search(r"(?:#|ℹ) pass [1-9]", ran.stdout)
 
 
+def test_the_scripts_share_one_module_without_two_things_of_one_name():
+    page = page_text(picture_of_frame(np.eye(4)))
+    script = page[page.rindex('<script type="module">') :]
+    names = re.findall(r"^(?:async )?(?:function|class|const|let) (\w+)", script, re.MULTILINE)
+    assert len(names) > 60
+    assert len(names) == len(set(names))
+    assert not re.search(r"^(?:import|export) ", script, re.MULTILINE)
+
+
 NASTY = [
     "</script><script>alert(1)</script>",
     "<!--",
@@ -322,6 +331,33 @@ def test_a_layout_is_gone_on_with_and_saved_unchanged(browser, downloads, tmp_pa
     assert np.array_equal(again.outline_mm, first.outline_mm)
     assert (again.name, again.revision, again.surface) == (first.name, first.revision, first.surface)
     assert page.errors() == []
+
+
+def test_saved_files_are_loaded_again_and_bad_ones_refused(browser, tmp_path, photo):
+    from thermscan.layout.board import Board, Part
+    from thermscan.layout.surfaces import surface_named
+
+    parts = (Part("<i>U1</i>", 20.0, 7.0, 30.0, 40.0, 30.0, surface_named("tape", 0.9), value="1 k"),)
+    board = Board(
+        "Loaded", "C", np.array([[0, 0], [90, 0], [90, 60], [0, 60]]), 1.6, surface_named("solder-mask"), parts
+    )
+    write_board(board, tmp_path / "board.toml", parts_name="parts.csv")
+    page = page_for(browser, tmp_path, photo)
+    page.find("load-files").send_keys(f"{tmp_path / 'board.toml'}\n{tmp_path / 'parts.csv'}")
+    page.wait(lambda: page.find("status").text == "Loaded: 1 parts.")
+    state = page.state()
+    assert (state["board"]["name"], state["board"]["width_mm"]) == ("Loaded", 90)
+    loaded = state["parts"][0]
+    assert (loaded["ref"], loaded["emissivity"], loaded["rotation_deg"], loaded["value"]) == (
+        "<i>U1</i>",
+        0.9,
+        30,
+        "1 k",
+    )
+    (tmp_path / "bad.csv").write_text("a,b\n1,2\n")
+    page.find("load-files").send_keys(str(tmp_path / "bad.csv"))
+    page.wait(lambda: page.find("status").text == "Not loaded: no columns ref, x_mm and y_mm")
+    assert page.state() == state
 
 
 def test_dragging_snaps_undoes_and_shows_what_overlaps(browser, tmp_path, photo):

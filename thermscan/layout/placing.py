@@ -12,7 +12,7 @@ from thermscan.layout.picture import PagePicture
 from thermscan.layout.surfaces import known_surfaces
 
 # Each file may use what stands before it.
-_SCRIPTS = ("geometry.mjs", "model.mjs", "files.mjs", "storage.mjs", "view.mjs", "page.mjs")
+_SCRIPTS = ("geometry.mjs", "model.mjs", "files.mjs", "loading.mjs", "storage.mjs", "view.mjs", "page.mjs")
 
 
 def page_text(picture: PagePicture, *, board: Board | None = None, size_mm: tuple[float, float] | None = None) -> str:

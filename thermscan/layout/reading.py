@@ -67,6 +67,7 @@ def read_board(path: Path) -> Board:
     ...     read_board(path).part("U1").width_mm
     13.8
     """
+    path = Path(path)
     file = read_text_file(path)
     reading = Reading()
     if path.suffix.lower() in (".csv", ".tsv", ".txt"):

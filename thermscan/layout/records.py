@@ -90,8 +90,8 @@ class _PartFields(Record):
 
     ref: Ref
     rotation_deg: Number = 0.0
-    kind: Text | None = None
-    group: Text | None = None
+    kind: Label | None = None
+    group: Label | None = None
     surface: Annotated[Name, AfterValidator(_surface)] | None = None
     emissivity: Emissivity | None = None
     max_c: Annotated[Number, BeforeValidator(_limit)] | None = None

@@ -71,6 +71,7 @@ def read_run(path: Path | None, *, overrides: Mapping[str, object]) -> Run:
     Traceback (most recent call last):
     thermscan.errors.InputError: FRAME: no file "no-such.tiff"; check the name and the folder
     """
+    path = Path(path) if path is not None else None
     from_file = parse_toml(read_text_file(path).text, path) if path else {}
     given = {key: value for key, value in overrides.items() if value is not None and value not in ((), [])}
     values: dict[str, Any] = {**from_file, **given}

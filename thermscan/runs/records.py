@@ -124,7 +124,7 @@ class RunRecord(Record):
     unit: Annotated[Name, BeforeValidator(_path_text)] | None = None
     ambient_c: Annotated[Number, _within(LOWEST_AMBIENT_C, HIGHEST_AMBIENT_C)]
     reflected_c: Annotated[Number, _within(LOWEST_REFLECTED_C, HIGHEST_REFLECTED_C)] | None = None
-    stage: Text | None = None
+    stage: Label | None = None
     minutes_on: NotNegative | None = None
     board_serial: Label | None = None
     camera: Annotated[Name, BeforeValidator(_path_text)] | None = None

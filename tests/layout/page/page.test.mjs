@@ -4,6 +4,7 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 import * as geometry from "../../../thermscan/layout/page/geometry.mjs";
 import * as model from "../../../thermscan/layout/page/model.mjs";
+import * as loading from "../../../thermscan/layout/page/loading.mjs";
 import * as files from "../../../thermscan/layout/page/files.mjs";
 
 const part = (ref, x, y, more = {}) => ({
@@ -104,4 +105,52 @@ test("text keeps its letters and loses its line breaks", () => {
 test("marks count pixels from the centre of the top left one", () => {
   const state = { ...stateOf(), corners: [[0.5, 0.5], [10.5, 0.5], [10.5, 8.5], [0.5, 8.5]], landmarks: { U1: [3, 4] } };
   assert.equal(files.runMarks(state, 1), "corners_px = [[0.00, 0.00], [10.00, 0.00], [10.00, 8.00], [0.00, 8.00]]\nlandmarks = [\n  { ref = \"U1\", px = [2.50, 3.50] },\n]\n");
+});
+
+const PACKAGES = { "DIP-16": { name: "DIP-16", length_mm: 19.3, width_mm: 6.35, surface: "plastic", round: false } };
+const findPackage = (name) => (name.replace("-", "").toUpperCase() === "DIP16" ? "DIP-16" : undefined);
+
+test("a parts file that the page saved is loaded alike", () => {
+  const state = stateOf(
+    part("U1", 10, 10.5, { package: "DIP-16", length_mm: 19.3, width_mm: 6.35, value: 'a, "b"; c', rotation_deg: 90 }),
+    part("שלום <b>", 40, 40, { surface: "tape", max_c: 85, note: "x" }),
+  );
+  const again = loading.partsFromCsv(files.partsCsv(state, PACKAGES), PACKAGES, findPackage);
+  for (const [i, one] of state.parts.entries()) {
+    for (const key of ["ref", "x_mm", "y_mm", "length_mm", "width_mm", "rotation_deg", "surface", "package"]) assert.equal(again[i][key], one[key], key);
+  }
+  assert.deepEqual([again[0].value, again[1].max_c, again[1].note], ['a, "b"; c', 85, "x"]);
+});
+
+test("a spreadsheet's dialect is loaded, and what is wrong is said", () => {
+  const [one] = loading.partsFromCsv("\ufeffref;x_mm;y_mm;package\r\n\r\nU1;12,5;3;dip16\r\n", PACKAGES, findPackage);
+  assert.deepEqual([one.ref, one.x_mm, one.length_mm, one.package], ["U1", 12.5, 19.3, "DIP-16"]);
+  assert.throws(() => loading.partsFromCsv("ref,x_mm,y_mm\nU1,a,1\n", PACKAGES, findPackage), /part 1, x_mm: "a" is not a number/);
+  assert.throws(() => loading.partsFromCsv("a,b\n", PACKAGES, findPackage), /no columns ref/);
+});
+
+test("a layout file is loaded, its comments, arrays over lines and quotes included", () => {
+  const { board, parts } = loading.layoutFromToml(`
+    # a board
+    [board]
+    name = "A # \\"b\\"" # not a comment inside
+    outline_mm = [[0, 0], [100, 0],
+      [100, 80], [0, 80],
+    ]
+    parts = "parts.csv"
+    [[part]]
+    ref = 'U1'
+    package = "DIP-16"
+    at_mm = [30, 40.5]
+    [[part]]
+    ref = "K1"
+    body_mm = [20, 15]
+    at_mm = [60, 40]
+    surface = "metal"
+  `, PACKAGES, findPackage);
+  assert.equal(board.name, 'A # "b"');
+  assert.deepEqual([board.width_mm, board.height_mm, board.parts], [100, 80, undefined]);
+  assert.deepEqual(parts.map((one) => [one.ref, one.x_mm, one.y_mm, one.length_mm, one.surface]), [["U1", 30, 40.5, 19.3, "plastic"], ["K1", 60, 40, 20, "metal"]]);
+  assert.throws(() => loading.layoutFromToml("[board]\nname = 2026-05-02\n", PACKAGES, findPackage), /name: "2026-05-02" cannot be read here/);
+  assert.throws(() => loading.layoutFromToml("[board]\nname = 'x'\n", PACKAGES, findPackage), /no width_mm/);
 });

@@ -3,6 +3,7 @@
 import { cornerFault, onBody, overlapDepth, reachBeyond } from "./geometry.mjs";
 import { GRID_MM, History, addParts, emptyState, gridOf, nextRef, problemsOf, removeParts, snapped, tidy, updateParts } from "./model.mjs";
 import { boardToml, partsCsv, plain, runMarks } from "./files.mjs";
+import { layoutFromToml, partsFromCsv } from "./loading.mjs";
 import { dropState, keepState, keptState } from "./storage.mjs";
 import { View, drawBoard, drawPicture, uprightPicture } from "./view.mjs";
 
@@ -337,6 +338,28 @@ function save(name, text) {
   say(`${name} saved${faults ? `, with ${faults} faults still to correct` : ""}`);
 }
 
+/** Board and parts from files of the user's; both can be undone. */
+async function load(chosen) {
+  const findPackage = (name) => packageNames[packageKey(name)];
+  try {
+    let next = state();
+    for (const file of chosen) {
+      const text = await file.text();
+      const toml = file.name.toLowerCase().endsWith(".toml");
+      const found = toml ? layoutFromToml(text, packages, findPackage) : { parts: partsFromCsv(text, packages, findPackage) };
+      if (found.board) next = { ...next, board: found.board };
+      if (found.parts.length) next = addParts({ ...next, parts: [] }, found.parts);
+    }
+    commit(next);
+    choose([]);
+    if (state().parts.length) ui.template = { ...ui.template, ref: followingRef(state().parts.at(-1).ref) };
+    fit();
+    say(`Loaded: ${state().parts.length} parts.`);
+  } catch (error) {
+    say(`Not loaded: ${error.message}`);
+  }
+}
+
 function offerResume() {
   const kept = keptState(storageKey);
   if (!kept) return;
@@ -639,12 +662,17 @@ for (const [id, name, numeric] of [["board-name", "name"], ["board-revision", "r
 
 byId("list").addEventListener("change", () => choose([...byId("list").selectedOptions].map((option) => Number(option.value)), { focusList: true }));
 
+byId("load-files").addEventListener("change", async (event) => {
+  await load([...event.target.files]);
+  event.target.value = "";
+});
+
 const BUTTONS = {
   "step-corners": () => goTo("corners"), "step-parts": () => goTo("parts"), "step-marks": () => goTo("marks"),
   undo: () => travel("undo"), redo: () => travel("redo"),
   "zoom-in": () => zoomBy(1.25), "zoom-out": () => zoomBy(0.8), "zoom-fit": () => fit(),
   "add-tool": () => toggleAdding(), snap: () => toggleGrid(), rotate: () => rotateChosen(90), remove: () => removeChosen(),
-  copy: () => copyGrid(),
+  copy: () => copyGrid(), load: () => byId("load-files").click(),
   "save-board": () => save("board.toml", boardToml(state())),
   "save-parts": () => save("parts.csv", partsCsv(state(), packages)),
   "save-marks": () => save("marks.toml", runMarks(state(), given.picture.scale)),
