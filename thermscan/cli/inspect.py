@@ -66,6 +66,8 @@ def command(
     else:
         for line in explained or summary_lines(inspection):
             click.echo(line)
+    if inspection.judgement.overall == "undecided":
+        click.echo("could not judge: no part could be measured; each part's reason is in the result", err=True)
     if written:
         click.echo(f"report written to {out}", err=True)
     return EXIT_STATUS[inspection.judgement.overall]
