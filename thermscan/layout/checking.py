@@ -25,6 +25,15 @@ def parts_off_board(board: Board, places: Sequence[str]) -> list[Fault]:
     board : Board
     places : sequence of str
         Where each part stands in its file, as messages name it.
+
+    Examples
+    --------
+    >>> from thermscan.layout.board import Part
+    >>> from thermscan.layout.surfaces import surface_named
+    >>> far = Part("U1", 5.0, 5.0, 90.0, 2.0, 0.0, surface_named("plastic"))
+    >>> board = Board("b", None, [[0, 0], [9, 0], [9, 9]], 1.6, surface_named("solder-mask"), (far,))
+    >>> print(parts_off_board(board, ["row 2"])[0].what)
+    U1 at (90, 2) lies outside the board, which is 9 x 9 mm
     """
     faults = []
     for part, place in zip(board.parts, places, strict=True):

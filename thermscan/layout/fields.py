@@ -196,6 +196,16 @@ def read_record(
         What to say of certain keys: of an unknown one under its name, of a missing one under ``+`` and its name.
     nested : mapping, optional
         The keys that are known within a list of tables.
+
+    Examples
+    --------
+    >>> class Size(Record):
+    ...     width_mm: AboveZero
+    >>> found: list[Fault] = []
+    >>> read_record(Size, {"widht_mm": 3}, where=lambda key: f"board.toml, {key}", faults=found)
+    >>> print(*found, sep="\\n")
+    board.toml, width_mm: it is missing
+    board.toml, widht_mm: unknown key; did you mean width_mm?
     """
     try:
         return model.model_validate(dict(values))

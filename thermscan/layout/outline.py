@@ -108,6 +108,13 @@ def outside_mm(part: Part, polygon_mm: ArrayLike) -> float:
     How far a body reaches beyond an outline, in millimetres; 0 where it does not.
 
     Corners and middles of the body's sides are looked at.
+
+    Examples
+    --------
+    >>> from thermscan.layout.surfaces import surface_named
+    >>> part = Part("J1", 6.0, 2.0, 1.0, 5.0, 0.0, surface_named("plastic"))
+    >>> outside_mm(part, [[0, 0], [10, 0], [10, 10], [0, 10]])
+    2.0
     """
     corners = part.corners_mm()
     points = np.vstack([corners, (corners + np.roll(corners, -1, axis=0)) / 2])
@@ -116,7 +123,16 @@ def outside_mm(part: Part, polygon_mm: ArrayLike) -> float:
 
 
 def meets_polygon(part: Part, polygon_mm: ArrayLike) -> bool:
-    """Whether any of a body lies on the board, looked at on a grid of 9 x 9 points and at the outline's corners."""
+    """
+    Whether any of a body lies on the board, looked at on a grid of 9 x 9 points and at the outline's corners.
+
+    Examples
+    --------
+    >>> from thermscan.layout.surfaces import surface_named
+    >>> part = Part("J1", 6.0, 2.0, -4.0, 5.0, 0.0, surface_named("plastic"))
+    >>> meets_polygon(part, [[0, 0], [10, 0], [10, 10], [0, 10]])
+    False
+    """
     steps = np.linspace(-0.5, 0.5, 9)
     x, y = np.meshgrid(steps * part.length_mm, steps * part.width_mm)
     grid = part.board_from_body(np.column_stack([x.ravel(), y.ravel()]))

@@ -85,6 +85,14 @@ def read_parts(document: Mapping[str, Any], record: BoardRecord | None, path: Pa
         The layout file.
     reading : Reading
         Grows by what is wrong.
+
+    Examples
+    --------
+    >>> reading = Reading()
+    >>> document = {"part": [{"ref": "U1", "package": "DIP-16", "at_mm": [30, 40]}, {"ref": "U1"}]}
+    >>> read = read_parts(document, BoardRecord(), Path("board.toml"), reading)
+    >>> len(read.parts), len(reading.faults)
+    (1, 2)
     """
     inline = document.get("part", [])
     if not isinstance(inline, list) or not all(isinstance(item, dict) for item in inline):

@@ -57,6 +57,12 @@ def read_photo(path: Path) -> PagePicture:
     ------
     InputError
         Missing, or not a picture that can be read.
+
+    Examples
+    --------
+    >>> read_photo(Path("no-such.jpg"))
+    Traceback (most recent call last):
+    thermscan.errors.InputError: no-such.jpg: cannot be read (No such file or directory); check the name
     """
     try:
         if path.stat().st_size > LARGEST_PHOTO_BYTES:

@@ -12,7 +12,22 @@ from thermscan.layout.picture import PagePicture
 from thermscan.layout.surfaces import known_surfaces
 
 # Each file may use what stands before it.
-_SCRIPTS = ("geometry.mjs", "model.mjs", "files.mjs", "loading.mjs", "storage.mjs", "view.mjs", "page.mjs")
+_SCRIPTS = (
+    "geometry.mjs",
+    "model.mjs",
+    "files.mjs",
+    "loading.mjs",
+    "storage.mjs",
+    "view.mjs",
+    "app.mjs",
+    "actions.mjs",
+    "showing.mjs",
+    "keeping.mjs",
+    "pointer.mjs",
+    "keyboard.mjs",
+    "form.mjs",
+    "page.mjs",
+)
 
 
 def page_text(picture: PagePicture, *, board: Board | None = None, size_mm: tuple[float, float] | None = None) -> str:
@@ -63,7 +78,7 @@ def _script() -> str:
     """All scripts as one module: what they import from one another stands before them."""
     text = "\n".join(_page_file(name) for name in _SCRIPTS)
     text = re.sub(r"^import .*$", "", text, flags=re.MULTILINE)
-    return re.sub(r"^export (?=function|class|const)", "", text, flags=re.MULTILINE)
+    return re.sub(r"^export (?=async|function|class|const|let)", "", text, flags=re.MULTILINE)
 
 
 def _page_file(name: str) -> str:

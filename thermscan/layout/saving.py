@@ -40,7 +40,16 @@ def save_text(path: Path, text: str) -> Path | None:
 
 
 def save_bytes(path: Path, data: bytes, *, keep: bool = True) -> Path | None:
-    """Write a file as ``save_text`` does; ``keep`` false replaces one that can be made again at any time."""
+    """
+    Write a file as ``save_text`` does; ``keep`` false replaces one that can be made again at any time.
+
+    Examples
+    --------
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "sheet.pdf")
+    ...     print(save_bytes(path, b"1", keep=False), save_bytes(path, b"2", keep=False), path.read_bytes())
+    None None b'2'
+    """
     try:
         descriptor, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:40]}.", suffix=".part")
         fresh = Path(name)

@@ -32,6 +32,12 @@ def read_text_file(path: Path) -> TextFile:
     ------
     InputError
         Missing, a folder, empty, too large, or not UTF-8 (UTF-16 with its byte order mark is read too).
+
+    Examples
+    --------
+    >>> read_text_file(Path("no-such.toml"))
+    Traceback (most recent call last):
+    thermscan.errors.InputError: no-such.toml: no such file; check the name and the folder
     """
     try:
         size = path.stat().st_size

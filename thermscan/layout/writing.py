@@ -40,6 +40,15 @@ def write_board(board: Board, path: Path, *, parts_name: str | None = None) -> t
     ------
     InputError
         A file cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from thermscan.layout.surfaces import surface_named
+    >>> board = Board("Bo", None, [[0, 0], [9, 0], [9, 5], [0, 5]], 1.6, surface_named("solder-mask"), ())
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_board(board, Path(folder, "board.toml"))
+    ()
     """
     texts = {path: board_text(board, parts_name=parts_name)}
     if parts_name is not None:
@@ -113,7 +122,16 @@ def rows_text(rows: Iterable[Mapping[str, object]], *, comments: Iterable[str] =
 
 
 def part_values(part: Part) -> dict[str, object]:
-    """What a parts file says of a part; None where nothing need be said."""
+    """
+    What a parts file says of a part; None where nothing need be said.
+
+    Examples
+    --------
+    >>> from thermscan.layout.surfaces import surface_named
+    >>> values = part_values(Part("U1", 19.3, 6.35, 30.0, 40.0, 0.0, surface_named("plastic"), package="DIP-16"))
+    >>> {key: value for key, value in values.items() if value is not None}
+    {'ref': 'U1', 'package': 'DIP-16', 'x_mm': 30.0, 'y_mm': 40.0}
+    """
     body: tuple[float | None, float | None] = (part.length_mm, part.width_mm)
     default_surface = DEFAULT_SURFACE
     try:

@@ -55,6 +55,15 @@ def write_layout_sheet(board: Board, path: Path, *, paper: str = "A4") -> int:
     Notes
     -----
     The scale holds only if the printer does not fit pages to its margins: a bar of 100 mm on each page tells.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from thermscan.layout.surfaces import surface_named
+    >>> board = Board("b", None, [[0, 0], [400, 0], [400, 120], [0, 120]], 1.6, surface_named("solder-mask"), ())
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_layout_sheet(board, Path(folder, "sheet.pdf"))
+    2
     """
     stream = io.BytesIO()
     pages = 0

@@ -53,6 +53,16 @@ def import_layout(
     ------
     InputError
         A file that cannot be read, or nothing to make a layout of.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     table, out = Path(folder, "pick.csv"), Path(folder, "board.toml")
+    ...     _ = table.write_text("Ref,Package,X (mm),Y (mm)\\nU1,0805,20,30\\n")
+    ...     backups = save_imported(import_layout([table], size_mm=(100.0, 80.0)), out)
+    ...     print(backups, out.with_name("board-parts.csv").read_text().splitlines()[1])
+    () U1,0805,20.0,50.0
     """
     drawings = []
     for path in paths:

@@ -33,6 +33,13 @@ def read_ipc2581(text: str, where: str) -> Drawing:
     ----------
     .. [1] IPC-2581C, sections 3.3 (Xform: mirrored about the y axis, then turned counterclockwise), 8.2 (Step, Package,
        Component), from memory; element names as in public files.
+
+    Examples
+    --------
+    >>> part = '<Component refDes="U1" layerRef="TOP"><Location x="1" y="2"/></Component>'
+    >>> text = f'<IPC-2581><CadHeader units="INCH"/><Step name="b">{part}</Step></IPC-2581>'
+    >>> read_ipc2581(text, "board.xml").parts[0].x_mm
+    25.4
     """
     root = _root(text, where)
     header = next(_all(root, "CadHeader"), None)

@@ -90,6 +90,12 @@ def layout_from(
     ------
     InputError
         No part on that side, or parts outside the board that was given.
+
+    Examples
+    --------
+    >>> drawing = Drawing((DrawnPart("U1", 20.0, 30.0, 0.0, "top", package="0805"),))
+    >>> layout_from(drawing, size_mm=(100.0, 80.0)).rows[0]["y_mm"]
+    50.0
     """
     chosen = [part for part in drawing.parts if part.side == side]
     others = len(drawing.parts) - len(chosen)
@@ -117,7 +123,7 @@ def layout_from(
             "measure the board and give --width-mm, --height-mm and --origin"
         )
     edge = np.array(outline)
-    left, top = edge[:, 0].min(), edge[:, 1].max()
+    left, top = float(edge[:, 0].min()), float(edge[:, 1].max())
     width = float(np.ptp(edge[:, 0]))
 
     def ours(x: float, y: float) -> Point:
