@@ -28,6 +28,8 @@ _REF_PT, _VALUE_PT, _SCALE_PT = 46.0, 66.0, 26.0
 # So few are not worth a second column.
 _FEW_ROWS = 12
 
+# All shapes together just fit the width at this size.
+_KEY_SIZE_PT = 6.5
 _THIN: dict[str, Any] = {"markeredgewidth": 0.6, "linestyle": "none", "zorder": 2.2}
 
 _CONTINUED = ", continued"
@@ -225,11 +227,11 @@ def _draw_key(sheet: Sheet, columns: Sequence[Sequence[Row]]) -> Sheet:
     used = {row.verdict.verdict for rows in columns for row in rows if row.verdict is not None}
     marks = [mark for verdict, mark in VERDICT_MARKS.items() if verdict in used]
     if any(row.known_good_k is not None for rows in columns for row in rows):
-        marks.append(Mark("mean of the known-good runs", "s", "open square", "#FFFFFF"))
+        marks.append(Mark("mean of known-good runs", "s", "open square", "#FFFFFF"))
     x = 0.0
     for mark in marks:
         text = f"{mark.word}: {mark.shape}"
         sheet.mark(x + 4.0, 5.0, mark, size_pt=5.5)
-        sheet.text(x + 11.0, 2.5, text, fontsize=7.0)
-        x += 22.0 + text_width_pt(text, 7.0)
+        sheet.text(x + 11.0, 2.5, text, fontsize=_KEY_SIZE_PT)
+        x += 20.0 + text_width_pt(text, _KEY_SIZE_PT)
     return sheet.part(0.0, KEY_PT, sheet.width_pt, sheet.height_pt - KEY_PT)
