@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.ndimage import binary_dilation, distance_transform_edt, map_coordinates
 
 from thermscan.radiometry.camera import Lens
 from thermscan.radiometry.thermal_image import ThermalImage
@@ -38,14 +38,15 @@ def straighten_points(points_px: ArrayLike, lens: Lens) -> NDArray[np.float64]:
     """
     seen = np.asarray(points_px, dtype=np.float64).reshape(-1, 2)
     straight = seen.copy()
-    for _ in range(_MOST_STEPS):
-        step = seen - bend_points(straight, lens)
-        straight += step
-        if np.nanmax(np.abs(step), initial=0.0) < _CLOSE_PX:
-            return straight
-    # Beyond where the model turns back there is no answer.
-    lost = np.abs(seen - bend_points(straight, lens)).max(axis=1) > _LOST_PX
-    straight[lost] = np.nan
+    with np.errstate(over="ignore", invalid="ignore"):
+        for _ in range(_MOST_STEPS):
+            step = seen - bend_points(straight, lens)
+            straight += step
+            if np.nanmax(np.abs(step), initial=0.0) < _CLOSE_PX:
+                return straight
+        # Beyond where the model turns back there is no answer.
+        met = np.abs(seen - bend_points(straight, lens)).max(axis=1) <= _LOST_PX
+    straight[~met] = np.nan
     return straight
 
 
@@ -97,32 +98,29 @@ def straighten_image(image: ThermalImage, lens: Lens) -> ThermalImage:
 
     Notes
     -----
-    Resampling is by cubic pieces; it evens out up to a third of the pixels' noise, which is left as stated.
+    Resampling is by a cubic spline; it evens out up to a third of the pixels' noise, which is left as stated.
 
     Examples
     --------
     >>> view = ThermalImage(np.full((120, 160), 25.0), 0.05, 1.15, (8.0, 14.0), 0.6)
     >>> straight = straighten_image(view, Lens(200.0, 200.0, 79.5, 59.5, k1=-0.2))
-    >>> straight.shape, float(straight.apparent_c[60, 80])
+    >>> straight.shape, round(float(straight.apparent_c[60, 80]), 6)
     ((120, 160), 25.0)
     """
     rows, cols = image.shape
     x, y = np.meshgrid(np.arange(cols, dtype=np.float64), np.arange(rows, dtype=np.float64))
-    seen = bend_points(np.column_stack([x.ravel(), y.ravel()]), lens).reshape(rows, cols, 2).astype(np.float32)
-    values = np.asarray(image.apparent_c)
-    good = np.isfinite(values)
-    # Single precision keeps a difference from the middle to a microkelvin.
-    middle = float(np.median(values[good])) if good.any() else 0.0
-    filled = np.where(good, values - middle, 0.0).astype(np.float32)
-    columns, lines = seen[..., 0], seen[..., 1]
-    straight = cv2.remap(filled, columns, lines, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE) + middle
+    seen = bend_points(np.column_stack([x.ravel(), y.ravel()]), lens)
+    columns, lines = seen[:, 0].reshape(rows, cols), seen[:, 1].reshape(rows, cols)
     whole = (columns >= 0) & (columns <= cols - 1) & (lines >= 0) & (lines <= rows - 1)
-    if not good.all():
-        # Cubic pieces reach two pixels far: what a missing pixel touches does not count.
-        whole &= cv2.erode(good.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)[_nearest(seen, rows, cols)]
+    values = np.asarray(image.apparent_c)
+    missing = ~np.isfinite(values)
+    if missing.all():
+        return image
+    if missing.any():
+        # The spline needs a number everywhere; what it touches within two pixels of a missing one does not count.
+        nearest = distance_transform_edt(missing, return_distances=False, return_indices=True)
+        values = values[tuple(nearest)]
+        near = map_coordinates(binary_dilation(missing, iterations=2).astype(np.float64), [lines, columns], order=1)
+        whole &= near == 0
+    straight = map_coordinates(values, [lines, columns], order=3, mode="nearest")
     return replace(image, apparent_c=np.where(whole, straight, np.nan))
-
-
-def _nearest(seen: NDArray[np.float32], rows: int, cols: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    col, row = np.rint(np.nan_to_num(seen[..., 0])), np.rint(np.nan_to_num(seen[..., 1]))
-    return np.clip(row, 0, rows - 1).astype(np.intp), np.clip(col, 0, cols - 1).astype(np.intp)

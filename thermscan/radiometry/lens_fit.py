@@ -16,7 +16,7 @@ from thermscan.scales import read_only
 
 GRIDS = ("holes", "squares")
 # Small frames are enlarged before the grid is sought: finders expect features of some ten pixels.
-_SOUGHT_WIDTH_PX = 1000
+_SOUGHT_WIDTH_PX = 640
 # With fewer views the focal length and the distortion cannot be told apart, unless the field of view is known.
 _LEAST_VIEWS = 3
 # A grid that is met worse than this was not found right. A pixel is generous: thermal edges are soft.
@@ -183,7 +183,7 @@ def find_grid(frame: ArrayLike, *, grid: tuple[int, int], kind: str = "holes") -
 
 def _seek(picture: NDArray[np.uint8], grid: tuple[int, int], kind: str) -> tuple[bool, NDArray[np.float64]]:
     if kind == "squares":
-        seen, points = cv2.findChessboardCornersSB(picture, grid, flags=cv2.CALIB_CB_EXHAUSTIVE | cv2.CALIB_CB_ACCURACY)
+        seen, points = cv2.findChessboardCornersSB(picture, grid, flags=cv2.CALIB_CB_ACCURACY)
         return bool(seen), np.asarray(points, dtype=np.float64)
     settings = cv2.SimpleBlobDetector.Params()
     settings.minThreshold, settings.maxThreshold, settings.thresholdStep = 20.0, 235.0, 10.0
