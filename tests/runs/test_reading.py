@@ -80,9 +80,9 @@ def test_every_key_of_the_run_file_is_read(job):
     assert run.landmarks[3] == Landmark("U4", (50.0, 90.5))
 
 
-def test_reflected_is_ambient_and_the_camera_black_unless_given(job):
+def test_reflected_is_ambient_and_the_emissivity_the_cameras_own_unless_given(job):
     run = read_run(run_file(job, 'frames = "f1.tiff"\nambient_c = 21\n'), overrides={})
-    assert (run.reflected_c, run.camera_emissivity, run.unit, run.layout, run.landmarks) == (21.0, 1.0, None, None, ())
+    assert (run.reflected_c, run.camera_emissivity, run.unit, run.layout, run.landmarks) == (21.0, None, None, None, ())
 
 
 def test_options_win_and_their_paths_start_from_the_current_directory(job, monkeypatch):
