@@ -115,3 +115,25 @@ def test_pixels_without_a_temperature_stay_nan_and_a_frame_of_them_is_refused():
 def test_an_impossible_camera_emissivity_is_refused():
     with pytest.raises(InputError, match="camera_emissivity: 0 is not an emissivity"):
         form_image(frame_of(np.full(SHAPE, 30.0)), GENERIC, camera_emissivity=0.0, reflected_c=20.0)
+
+
+def test_another_cameras_file_is_remarked():
+    camera = replace(GENERIC, pixels=(256, 192))
+    image = form_image(frame_of(np.full(SHAPE, 30.0)), camera, camera_emissivity=1.0, reflected_c=20.0)
+    assert "the frame has 160 x 120 pixels, the camera file says 256 x 192: is it the right file?" in image.remarks
+    right = form_image(frame_of(np.full((192, 256), 30.0)), camera, camera_emissivity=1.0, reflected_c=20.0)
+    assert not any("right file" in remark for remark in right.remarks)
+
+
+def test_beyond_its_references_a_calibration_is_less_sure():
+    covariance = np.array([[0.04, -8e-4], [-8e-4, 2e-5]])
+    calibration = Calibration("linear", [0.0, 1.0], covariance=covariance, range_c=(0.0, 80.0))
+    camera = replace(GENERIC, calibration=calibration, accuracy_k=0.8, accuracy_percent=0.0)
+    within, beyond = (
+        form_image(frame_of(np.full(SHAPE, temp_c)), camera, camera_emissivity=1.0, reflected_c=20.0)
+        for temp_c in (85.0, 150.0)
+    )
+    assert within.accuracy_k == pytest.approx(0.8 / np.sqrt(3))
+    # Variance of the line at 150: 0.04 - 0.24 + 0.45.
+    assert beyond.accuracy_k == pytest.approx(np.hypot(0.8 / np.sqrt(3), 0.5))
+    assert "the frame reaches 150 C, beyond the camera file's highest reference of 80 C" in beyond.remarks

@@ -19,6 +19,8 @@ from thermscan.scales import ZERO_C_ABS_K
 NOISE_EXCESS = 1.5
 # The shared accuracy is taken at a high reading, for it grows with the reading; single hot pixels do not count.
 ACCURACY_PERCENTILE = 99.0
+# A calibration is trusted this far past its outer reference.
+BEYOND_RANGE_K = 10.0
 # Where nothing tells the noise: what inexpensive cameras rarely exceed. From memory.
 FALLBACK_NOISE_K = 0.1
 
@@ -59,7 +61,7 @@ def form_image(frame: Frame, camera: Camera, *, camera_emissivity: float | None,
         reflected_c=reflected_c,
         where=where,
     )
-    remarks += _remarks_on(camera, counts=counts, camera_emissivity=camera_emissivity)
+    remarks += _remarks_on(camera, frame.shape, counts=counts, camera_emissivity=camera_emissivity)
     step_k = _step_in_kelvin(reading, apparent_c)
     apparent_c = np.where(apparent_c > -ZERO_C_ABS_K, apparent_c, np.nan)
     valid = np.isfinite(apparent_c)
@@ -70,7 +72,7 @@ def form_image(frame: Frame, camera: Camera, *, camera_emissivity: float | None,
     return ThermalImage(
         apparent_c=apparent_c,
         noise_k=_noise_k(apparent_c, camera, step_k, remarks),
-        accuracy_k=float(camera.u_accuracy_k(np.nanpercentile(apparent_c, ACCURACY_PERCENTILE))),
+        accuracy_k=_accuracy_k(apparent_c, camera, remarks, counts=counts),
         band_um=camera.band_um,
         blur_px=DEFAULT_BLUR_PX if camera.blur_px is None else camera.blur_px,
         response=camera.response,
@@ -143,8 +145,25 @@ def _set_emissivity(camera: Camera, camera_emissivity: float | None) -> float:
     return 1.0 if camera.emissivity is None else camera.emissivity
 
 
-def _remarks_on(camera: Camera, *, counts: bool, camera_emissivity: float | None) -> list[str]:
+def _accuracy_k(apparent_c: NDArray[np.float64], camera: Camera, remarks: list[str], *, counts: bool) -> float:
+    """Standard uncertainty of the shared offset; more where a calibration is drawn out beyond its references."""
+    high_c = float(np.nanpercentile(apparent_c, ACCURACY_PERCENTILE))
+    u_k = float(camera.u_accuracy_k(high_c))
+    used = camera.calibration if camera.calibration and (camera.calibration.of == COUNTS) == counts else None
+    if used is None or used.range_c is None or high_c <= used.range_c[1] + BEYOND_RANGE_K:
+        return u_k
+    remarks.append(
+        f"the frame reaches {high_c:.0f} C, beyond the camera file's highest reference of {used.range_c[1]:.0f} C"
+    )
+    drawn_out_k = used.u_k(used.signal(high_c))
+    return u_k if drawn_out_k is None else float(np.hypot(u_k, drawn_out_k))
+
+
+def _remarks_on(camera: Camera, shape: tuple[int, int], *, counts: bool, camera_emissivity: float | None) -> list[str]:
     remarks = []
+    if camera.pixels is not None and camera.pixels != (shape[1], shape[0]):
+        stated, seen = (f"{cols} x {rows}" for cols, rows in (camera.pixels, (shape[1], shape[0])))
+        remarks.append(f"the frame has {seen} pixels, the camera file says {stated}: is it the right file?")
     emissivity = _set_emissivity(camera, camera_emissivity)
     if not counts and emissivity < 1:
         remarks.append(f"the camera's own correction for emissivity {emissivity:g} was undone")
