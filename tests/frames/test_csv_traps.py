@@ -117,10 +117,22 @@ def test_a_flat_field_under_column_numbers_keeps_all_its_rows(values):
     np.testing.assert_array_equal(values(text), np.full((4, 5), 22.0))
 
 
-def test_labels_at_the_left_are_left_out(values):
+@pytest.mark.parametrize("label", ["Row {}:;", "Y{};", "row;{};", "y={};"])
+def test_labels_at_the_left_are_left_out(values, label):
     rows = table()
-    text = "\n".join(f"Row {r + 1}:;{row}" for r, row in enumerate(rows))
+    text = "\n".join(f"{label.format(r + 1)}{row}" for r, row in enumerate(rows))
     np.testing.assert_array_equal(values(text), values("\n".join(rows)))
+
+
+@pytest.mark.parametrize("label", ["Row {}: ", "Row {} ", "Y{} ", "Pixel row {}: "])
+def test_labels_that_blanks_split_are_left_out_too(values, label):
+    rows = table(sep=" ")
+    text = "\n".join(f"{label.format(r + 1)}{row}" for r, row in enumerate(rows))
+    np.testing.assert_array_equal(values(text), values("\n".join(rows)))
+
+
+def test_numbers_in_a_header_set_off_by_a_blank_line_are_no_short_row(values):
+    assert values("2026 05 02 14 30\n\n" + "\n".join(table(sep=" "))).shape == (4, 7)
 
 
 def test_whole_numbers_among_decimal_commas_are_numbers(values):

@@ -44,7 +44,7 @@ def written(tmp_path):
     unit=st.sampled_from(TEMPERATURE_UNITS),
     ambient_c=st.floats(8.0, 38.0),
     warm_k=st.floats(0.0, 30.0),
-    hot_k=st.floats(5.0, 120.0),
+    hot_k=st.floats(5.0, 110.0),
     known=st.booleans(),
 )
 def test_the_true_unit_of_a_bench_is_always_among_the_plausible_ones(unit, ambient_c, warm_k, hot_k, known):
@@ -126,7 +126,8 @@ def test_a_few_dead_or_filled_pixels_do_not_hide_the_unit(written):
     tifffile.imwrite(path, scene.astype(np.uint16))
     (frame,) = read_frames(path)
     assert frame.unit == "cK"
-    assert np.isnan(frame.values).sum() == 8
+    # 65535 would be 382 °C: more than solder and plastics stand, so it is a filling value as 0 is.
+    assert np.isnan(frame.values).sum() == 8 + 5
 
 
 def test_bytes_of_a_picture_are_never_taken_for_temperatures_if_they_span_black_to_white(tmp_path):

@@ -224,6 +224,35 @@ def test_blank_pages_of_a_recording_are_left_out_and_said(path):
     assert "1 of 3 pages hold no number and were left out" in frames[0].remarks
 
 
+def test_the_value_that_a_file_declares_to_be_none_is_a_bad_pixel(path):
+    scene = CENTIKELVIN.astype(np.int32)
+    scene[5, 5:9] = 1
+    tifffile.imwrite(path, scene, extratags=[(42113, 2, None, "1", True)])
+    (frame,) = read_frames(path)
+    assert np.argwhere(np.isnan(frame.values)).tolist() == [[5, col] for col in range(5, 9)]
+
+
+def test_filling_values_far_above_any_bench_are_bad_pixels(path):
+    scene = SCENE_C.astype(np.float32)
+    scene[0, :3] = 9999.0, 1e30, np.finfo(np.float32).max
+    tifffile.imwrite(path, scene)
+    assert np.isnan(read_frames(path, unit="C")[0].values).sum() == 3
+
+
+def test_a_clipped_signed_reading_stays_since_it_is_hot_all_the_same(path):
+    scene = np.minimum((SCENE_C + 8.0 + 273.15) * 100.0, 32767).astype(np.int16)
+    assert (scene == 32767).any()
+    tifffile.imwrite(path, scene)
+    assert np.isfinite(read_frames(path, unit="cK")[0].values).all()
+
+
+def test_a_page_that_asks_to_be_turned_is_read_as_stored_and_said(path):
+    tifffile.imwrite(path, CENTIKELVIN, extratags=[(274, 3, 1, 3, True)])
+    (frame,) = read_frames(path)
+    assert "asks to be shown turned" in " ".join(frame.remarks)
+    np.testing.assert_array_equal(frame.values, CENTIKELVIN)
+
+
 def test_black_and_white_and_complex_pixels_are_refused(path):
     tifffile.imwrite(path, SCENE_C > 25.0)
     assert "not as numbers" in refusal(path)

@@ -13,7 +13,7 @@ from thermscan.frames.files import unreadable
 from thermscan.frames.headings import Headings, find_headings
 from thermscan.frames.stored import MAX_FILE_PIXELS, StoredPages
 from thermscan.frames.text_dialect import decode_text, find_dialect, plain_lines, take_suffixes
-from thermscan.frames.text_rows import Block, Row, find_blocks, parse_rows
+from thermscan.frames.text_rows import MAX_LABEL_CELLS, Block, Row, find_blocks, parse_rows
 from thermscan.frames.times import page_times
 from thermscan.frames.triples import grid_from_triples, is_triples
 
@@ -103,13 +103,20 @@ def _without_headings(blocks: Sequence[Block]) -> list[NDArray[np.float64]]:
     for number, block in enumerate(blocks):
         rows = block.rows
         values = _array(rows)
-        labelled = values.shape[1] > 2 and all(0 in row.words for row in rows[1:]) and len(rows) > 1
-        corner = bool(np.isfinite(values[0, 0]))
-        headings = find_headings(values, corner_is_number=corner, labelled=labelled)
+        values = values[:, _label_columns(rows, width=values.shape[1]) :]
+        headings = find_headings(values)
         if number and headings.rows == 0 and len(tables[0]) == len(rows):
             headings = Headings(0, headings.cols)
         tables.append(values[headings.rows :, headings.cols :])
     return tables
+
+
+def _label_columns(rows: Sequence[Row], *, width: int) -> int:
+    """How many columns at the left hold text in every row; the first row's may be an empty corner."""
+    columns = 0
+    while columns < min(MAX_LABEL_CELLS, width - 2) and len(rows) > 1 and all(columns in row.words for row in rows[1:]):
+        columns += 1
+    return columns
 
 
 def _array(rows: Sequence[Row]) -> NDArray[np.float64]:

@@ -21,7 +21,7 @@ class Headings:
     cols: int
 
 
-def find_headings(values: NDArray[np.float64], *, corner_is_number: bool, labelled: bool) -> Headings:
+def find_headings(values: NDArray[np.float64]) -> Headings:
     """
     Which edges of a table are index headings.
 
@@ -31,11 +31,8 @@ def find_headings(values: NDArray[np.float64], *, corner_is_number: bool, labell
     Parameters
     ----------
     values : ndarray of shape (rows, cols)
-        NaN for cells without a number.
-    corner_is_number : bool
-        False where the top left cell is empty or holds text.
-    labelled : bool
-        The first column holds text, such as "Y0".
+        NaN for cells without a number, such as an empty corner above the row numbers. Columns of text are left
+        out before.
 
     Returns
     -------
@@ -44,18 +41,15 @@ def find_headings(values: NDArray[np.float64], *, corner_is_number: bool, labell
     Examples
     --------
     >>> table = np.array([[0, 1, 2], [22.5, 22.6, 23.0], [22.4, 22.9, 23.3]])
-    >>> find_headings(table, corner_is_number=True, labelled=False)
+    >>> find_headings(table)
     Headings(rows=1, cols=0)
-    >>> find_headings(table[1:], corner_is_number=True, labelled=False)
+    >>> find_headings(table[1:])
     Headings(rows=0, cols=0)
     """
-    if labelled:
-        top = _counts(values[0, 1:]) and not _in_step(values[0, 1:], values[1:, 1:])
-        return Headings(int(top), 1)
     inner = values[1:, 1:]
     if inner.size == 0:
         return Headings(0, 0)
-    above, left = values[0, 1:], values[1:, 0]
+    above, left, corner_is_number = values[0, 1:], values[1:, 0], bool(np.isfinite(values[0, 0]))
     free = not _in_step(above, inner) and not _in_step(left, inner.T)
     # Both at once: the corner belongs to neither (empty, text, any number) or to both.
     if free and _counts(above) and _counts(left) and (len(above) >= MIN_INDEX_CELLS or not corner_is_number):

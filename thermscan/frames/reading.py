@@ -20,6 +20,12 @@ from thermscan.scales import ZERO_C_ABS_K
 
 # A pixel at exactly 0 in °C or °F is a reading only if others come near it; this far alone it is a filling value.
 LONELY_ZERO_K = 5.0
+# Nothing solid on a bench is hotter: tungsten melts at 3422 °C, and no lamp's filament is in view.
+MAX_C = 3000.0
+# The largest whole number that the storage holds is a filling value if it means more than solder, plastics and boards
+# stand; below, as with signed 16-bit cK (54.5 °C), it may be a clipped reading, which is hot all the same.
+MAX_AT_INTEGER_END_C = 300.0
+_INTEGER_ENDS = {name: float(np.iinfo(name).max) for name in ("uint8", "uint16", "int16", "uint32", "int32")}
 # An image of one row or column has no geometry to find a board in.
 MIN_SIDE_PX = 2
 
@@ -68,7 +74,7 @@ def read_frames(path: Path, *, unit: str | None = None, ambient_c: float | None 
     frames = []
     blank = 0
     for number, page in enumerate(stored.pages):
-        values, remarks = _mark_bad(page, settled.unit)
+        values, remarks = _mark_bad(page, settled.unit, stored_as=stored.stored_as)
         if not np.isfinite(values).any():
             blank += 1
             continue
@@ -100,7 +106,7 @@ def _check_shape(stored: StoredPages, *, where: str) -> None:
         )
 
 
-def _mark_bad(page: NDArray[np.float64], unit: str) -> tuple[NDArray[np.float64], tuple[str, ...]]:
+def _mark_bad(page: NDArray[np.float64], unit: str, *, stored_as: str) -> tuple[NDArray[np.float64], tuple[str, ...]]:
     """NaN for what is no number or cannot be a temperature, and a sentence that counts them."""
     finite = np.isfinite(page)
     values = np.where(finite, page, np.nan)
@@ -110,9 +116,13 @@ def _mark_bad(page: NDArray[np.float64], unit: str) -> tuple[NDArray[np.float64]
         remarks.append(f"{_pixels(missing)} without a number, taken as bad")
     if unit == COUNTS:
         return values, tuple(remarks)
+    temp_c = celsius(values, unit)
     with np.errstate(invalid="ignore"):
-        below = celsius(values, unit) <= -ZERO_C_ABS_K
-    impossible = below | (_lonely_zeros(values, unit) if unit in {"C", "F"} else False)
+        impossible = (temp_c <= -ZERO_C_ABS_K) | (temp_c > MAX_C)
+        if stored_as in _INTEGER_ENDS:
+            impossible |= (values == _INTEGER_ENDS[stored_as]) & (temp_c > MAX_AT_INTEGER_END_C)
+    if unit in {"C", "F"}:
+        impossible |= _lonely_zeros(values, unit)
     found = int(impossible.sum())
     if found:
         values[impossible] = np.nan

@@ -13,6 +13,8 @@ from thermscan.frames.text_dialect import Dialect, no_reading
 
 # A line of so few numbers above a much wider table is its size ("160 120"), not a short row.
 _SIZE_LINE_CELLS = 3
+# Blanks split a label such as "Pixel row 7:" into so many cells at most.
+MAX_LABEL_CELLS = 3
 _COMMENT = re.compile(r"\s*(?:#(?=\s|$|[\w \[\]()°-]+[:=])|%|//|!)")
 
 
@@ -41,6 +43,11 @@ class Row:
     def ends_empty(self) -> bool:
         """The line ends with a separator."""
         return self.empties > 0 and self.text.rstrip(" \"'")[-1:] in "\t;,|"
+
+    @property
+    def mostly_numbers(self) -> bool:
+        """One cell of text at most, or a label of a few words at the left."""
+        return len(self.words) <= 1 or self.words == tuple(range(min(len(self.words), MAX_LABEL_CELLS)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +136,7 @@ def find_blocks(rows: Sequence[Row | None], *, where: str) -> tuple[tuple[Block,
     current: list[Row] = []
     after_blank, ragged = False, []
     fitting = [row for row in rows[start:] if row is not None and _fits(row, width)]
-    labelled = 2 * sum(0 in row.words for row in fitting) > len(fitting)
+    labels = _label_cells(fitting)
 
     def close(*, blank: bool) -> None:
         nonlocal current, headings, after_blank
@@ -141,7 +148,7 @@ def find_blocks(rows: Sequence[Row | None], *, where: str) -> tuple[tuple[Block,
     for row in rows[start:]:
         if row is None:
             close(blank=True)
-        elif _fits(row, width) and not _is_heading(row, width, labelled=labelled):
+        elif _fits(row, width) and not _is_heading(row, width, labels=labels):
             current.append(row)
         elif row.empty:
             close(blank=True)
@@ -160,7 +167,7 @@ def find_blocks(rows: Sequence[Row | None], *, where: str) -> tuple[tuple[Block,
 def _table_width(rows: Sequence[Row | None], *, where: str) -> int:
     counted: Counter[int] = Counter()
     for row in rows:
-        if row is not None and len(row.words) <= 1 and row.width >= 2 and row.numbers >= 1:
+        if row is not None and row.mostly_numbers and row.width >= 2 and row.numbers >= 1:
             counted[row.width] += row.width
     if not counted:
         raise InputError(
@@ -174,36 +181,41 @@ def _fits(row: Row, width: int) -> bool:
     return row.width == width or (row.width == width + 1 and row.ends_empty)
 
 
-def _is_heading(row: Row, width: int, *, labelled: bool) -> bool:
+def _is_heading(row: Row, width: int, *, labels: int) -> bool:
     """A line as wide as the table that is text all the same, such as a footer padded with separators."""
-    words = len(row.words) - (labelled and 0 in row.words)
+    words = sum(position >= labels for position in row.words)
     return words > 0 and row.numbers < width / 2 and words + row.empties >= width / 2
 
 
+def _label_cells(rows: Sequence[Row]) -> int:
+    """How many cells at the left of most rows hold text."""
+    return next(n for n in range(MAX_LABEL_CELLS + 1) if 2 * sum(n in row.words for row in rows) <= len(rows))
+
+
+def _begins(row: Row, width: int, labels: int) -> bool:
+    """A row that is sure to belong to the table; text at its left is a label, or the corner of a heading."""
+    if not _fits(row, width) or not row.mostly_numbers or row.numbers < max(2, width / 2):
+        return False
+    return 0 not in row.words or labels > 0 or row.numbers >= width - 1
+
+
 def _table_start(rows: Sequence[Row | None], width: int, *, where: str) -> int:
-    start = next(
-        (
-            index
-            for index, row in enumerate(rows)
-            if row is not None and _fits(row, width) and len(row.words) <= 1 and row.numbers >= max(2, width / 2)
-        ),
-        None,
-    )
+    fitting = [row for row in rows if row is not None and _fits(row, width)]
+    labels = _label_cells(fitting)
+    start = next((index for index, row in enumerate(rows) if row is not None and _begins(row, width, labels)), None)
     if start is None:
         start = next(index for index, row in enumerate(rows) if row is not None and row.width == width and row.numbers)
     while start > 0 and _is_sparse_row(rows[start - 1], width):
         start -= 1
-    ragged = [
-        row
-        for row in rows[:start]
-        if row is not None
-        and not row.words
-        and row.numbers >= 2
-        and not (row.width <= _SIZE_LINE_CELLS and width > 2 * _SIZE_LINE_CELLS)
-        and not _steps_by_one(row)
-    ]
-    if ragged:
-        raise _ragged(ragged, width, where=where)
+    above = rows[start - 1] if start else None
+    if (
+        above is not None
+        and not above.words
+        and above.numbers >= 2
+        and not (above.width <= _SIZE_LINE_CELLS and width > 2 * _SIZE_LINE_CELLS)
+        and not _steps_by_one(above)
+    ):
+        raise _ragged([above], width, where=where)
     return start
 
 

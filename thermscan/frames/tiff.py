@@ -40,6 +40,8 @@ _COLOUR = frozenset({"RGB", "PALETTE", "YCBCR", "SEPARATED", "CIELAB", "ICCLAB",
 _TEXT_TAGS = frozenset({"ImageDescription", "DocumentName", "PageName"})
 _FIRST_PRIVATE_TAG = 32768  # TIFF 6.0, section 8: private fields
 _NO_COMPRESSION = 1
+_UPRIGHT = 1  # TIFF 6.0, section 8: Orientation, row 0 at the top and column 0 at the left
+_NO_DATA_TAG = 42113  # GDAL raster format documentation, GTiff: GDAL_NODATA
 
 
 def read_tiff(path: Path) -> StoredPages:
@@ -201,6 +203,11 @@ def _pages_of(tiff: Any, *, where: str) -> StoredPages:
         sizes = ", ".join(sorted(f"{cols} x {rows}" for rows, cols in shapes))
         raise InputError(f"its pages differ in size ({sizes})", where=where, fix="give each frame in a file of its own")
     pages = tuple(np.asarray(plane, dtype=np.float64) for stack in stacks for plane in stack)
+    empty = _nodata(tiff)
+    if empty is not None:
+        pages = tuple(np.where(page == empty, np.nan, page) for page in pages)
+    if any(_turned(page) for page in tiff.pages):
+        remarks.append("the TIFF asks to be shown turned or mirrored; it is read as stored")
     texts = _texts(tiff)
     return StoredPages(
         pages=pages,
@@ -244,6 +251,20 @@ def _planes_first(series: Any, *, where: str) -> NDArray[Any] | None:
         raise InputError(f"its axes ({axes}) hold no picture", where=where, fix=_EXPORT)
     array = np.moveaxis(array, (axes.index("Y"), axes.index("X")), (-2, -1))
     return array.reshape(-1, *array.shape[-2:])
+
+
+def _nodata(tiff: Any) -> float | None:
+    """The value that the file itself declares to be none, by the tag that geographic TIFFs use."""
+    tag = tiff.pages[0].tags.get(_NO_DATA_TAG)
+    try:
+        return None if tag is None else float(str(tag.value).strip("\0 "))
+    except ValueError:
+        return None
+
+
+def _turned(page: Any) -> bool:
+    tag = page.tags.get("Orientation")
+    return tag is not None and tag.value != _UPRIGHT
 
 
 def _texts(tiff: Any) -> tuple[str, ...]:
