@@ -64,3 +64,8 @@ def test_check_needs_a_file(capsys):
 def test_help_ends_with_an_example(command, capsys):
     assert main(["layout", command, "--help"]) == 0
     assert f"Example: thermscan layout {command}" in capsys.readouterr().out
+
+
+def test_layout_alone_says_what_is_missing_in_one_line(capsys):
+    assert main(["layout"]) == 2
+    assert capsys.readouterr().err == "Missing command; see 'thermscan layout --help'\n"

@@ -16,7 +16,7 @@ EXIT_BAD_INPUT = 2
 Side = Literal["top", "bottom"]
 
 
-@click.group()
+@click.group(no_args_is_help=False)
 def command() -> None:
     """
     Is this layout sound? Draw it, import it, make it.
