@@ -97,6 +97,13 @@ def test_the_generic_camera_claims_no_more_than_usual():
          "band_um: [14, 8] is not a band; write the shorter wavelength first, such as [8, 14]"),
         ('name = "x"\nfov_deg = [200, 42]',
          "fov_deg: [200, 42] is not a field of view; give degrees between 0 and 180, such as [56, 42]"),
+        ('name = "x"\nband_um = [8000, 14000]',
+         "band_um: [8000, 14000] is no band of a thermal camera; write micrometres, such as [8, 14]"),
+        ('name = "x"\naccuracy_k = 1' + "0" * 400, "accuracy_k: 1" + "0" * 39 + "… is too large"),
+        ('name = "x"\nband_um = [8, 1' + "0" * 400 + "]", "band_um: [8, 1" + "0" * 35 + "… is not a list of 2 numbers; "
+         "write the shorter and the longer wavelength in micrometres, such as [8, 14]"),
+        ('name = "x"\n[calibration]\nmodel = "linear"\nparameters = [0, 1]\ncovariance = [[1, 2], [3]]',
+         "calibration.covariance: its rows have unlike lengths; give each row as many numbers"),
         ('name = "x"\naccuracy_k = -1', "accuracy_k: -1 is below 0"),
         ('name = "x"\nnetd_k = "50 mK"', 'netd_k: "50 mK" is not a number'),
         ('name = "x"\nlens = 3', "lens: 3 is not a table; write it below [lens]"),

@@ -87,9 +87,13 @@ def _number(value: object) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
         quoted = isinstance(value, str) and parse_number(value) is not None
         raise complaint(f"{shown(value)} is not a number", "write it without quotes" if quoted else None)
-    if not math.isfinite(value):
+    try:
+        number = float(value)
+    except OverflowError as error:  # TOML allows whole numbers of any length
+        raise complaint(f"{shown(value)} is too large") from error
+    if not math.isfinite(number):
         raise complaint(f"{value} is not a finite number")
-    return float(value)
+    return number
 
 
 def _above_zero(value: object) -> float:

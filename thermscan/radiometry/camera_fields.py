@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Annotated
 
 from pydantic import BeforeValidator
@@ -14,6 +13,10 @@ from thermscan.layout.fields import AboveZero, Emissivity, Name, Note, NotNegati
 DEFAULT_ACCURACY_K, DEFAULT_ACCURACY_PERCENT = 2.0, 2.0
 # A lens that is sharp to about a pixel: from memory; `thermscan.regions.blur.estimate_blur` measures it.
 DEFAULT_BLUR_PX = 0.6
+# Beyond these wavelengths no bench radiates enough to be seen, or no camera looks.
+_BAND_LIMITS_UM = (0.5, 100.0)
+# No number of a camera file is larger; TOML would allow whole numbers that no float can hold.
+_LARGEST = 1e30
 
 
 def _pixels(value: object) -> tuple[int, ...]:
@@ -25,7 +28,7 @@ def _pixels(value: object) -> tuple[int, ...]:
 
 def _numbers(value: object, length: int | None, example: str) -> tuple[float, ...]:
     items = tuple(value) if isinstance(value, list | tuple) else ()
-    good = all(isinstance(v, int | float) and not isinstance(v, bool) and math.isfinite(v) for v in items)
+    good = all(isinstance(v, int | float) and not isinstance(v, bool) and abs(v) <= _LARGEST for v in items)
     if not items or not good or (length is not None and len(items) != length):
         raise complaint(f"{shown(value)} is not a list of {length or 'finite'} numbers", f"write {example}")
     return tuple(float(v) for v in items)
@@ -40,15 +43,20 @@ def _fov(value: object) -> tuple[float, ...]:
 
 def _band(value: object) -> tuple[float, ...]:
     pair = _numbers(value, 2, "the shorter and the longer wavelength in micrometres, such as [8, 14]")
-    if not 0 < pair[0] < pair[1]:
+    if not pair[0] < pair[1]:
         raise complaint(f"{shown(value)} is not a band", "write the shorter wavelength first, such as [8, 14]")
+    if not (_BAND_LIMITS_UM[0] <= pair[0] and pair[1] <= _BAND_LIMITS_UM[1]):
+        raise complaint(f"{shown(value)} is no band of a thermal camera", "write micrometres, such as [8, 14]")
     return pair
 
 
 def _table(value: object) -> tuple[tuple[float, ...], ...]:
     if not isinstance(value, list | tuple) or not value:
         raise complaint(f"{shown(value)} is not a table", "write a list of rows, such as [[7.5, 0.0], [8.0, 1.0]]")
-    return tuple(_numbers(row, None, "rows of numbers, such as [[7.5, 0.0], [8.0, 1.0]]") for row in value)
+    rows = tuple(_numbers(row, None, "rows of numbers, such as [[7.5, 0.0], [8.0, 1.0]]") for row in value)
+    if len({len(row) for row in rows}) > 1:
+        raise complaint("its rows have unlike lengths", "give each row as many numbers")
+    return rows
 
 
 def _pairs(value: object) -> tuple[tuple[float, ...], ...]:
