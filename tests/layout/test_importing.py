@@ -60,6 +60,19 @@ def test_rotation_turns_from_counterclockwise_to_clockwise(tmp_path):
     assert row["rotation_deg"] == 30.0
 
 
+def test_a_table_that_counts_down_from_the_top_is_taken_so(tmp_path):
+    text = "Ref,Package,X (mm),Y (mm),Rot\nR1,1206,20,30,30\n"
+    up, down = (imported(tmp_path, text, size_mm=SIZE, y_down=y_down) for y_down in (False, True))
+    assert [(row["x_mm"], row["y_mm"], row["rotation_deg"]) for row in (*up.rows, *down.rows)] == [
+        (20.0, 50.0, 330.0),
+        (20.0, 30.0, 30.0),
+    ]
+    assert any("give --y-down" in remark for remark in up.remarks)
+    assert not any("give --y-down" in remark for remark in down.remarks)
+    moved = imported(tmp_path, text, size_mm=SIZE, origin_mm=(10.0, 5.0), y_down=True)
+    assert (moved.rows[0]["x_mm"], moved.rows[0]["y_mm"]) == (10.0, 25.0)
+
+
 def test_dual_row_packages_stand_upright_unless_fewer_bodies_overlap_lying(tmp_path):
     # 10 mm apart side by side: a DIP-16 (19.3 x 6.35) must stand upright.
     beside = "Ref,Package,X (mm),Y (mm),Rot\n" + "".join(f"U{i},DIP-16,{20 + 10 * i},40,0\n" for i in range(4))

@@ -59,12 +59,13 @@ def check(files: tuple[Path, ...], *, as_json: bool) -> int:
 @click.option("--unit", type=click.Choice(["mm", "inch", "mil"]), help="Unit of a table that states none.")
 @click.option("--width-mm", type=float, help="Width of the board, where the file does not draw it.")
 @click.option("--height-mm", type=float, help="Height of the board, where the file does not draw it.")
-@click.option("--origin", metavar="X,Y", help="The board's lower left corner in the file's coordinates, in mm.")
+@click.option("--origin", metavar="X,Y", help="Lower left corner (top left with --y-down) in the file, mm.")
+@click.option("--y-down", is_flag=True, help="Places count down from the top left corner, rotation runs clockwise.")
 @click.option("--dual-rows", type=click.Choice(["upright", "level"]), help="How dual-row packages lie at rotation 0.")
 @click.option("--map", "mappings", multiple=True, metavar="OURS=THEIRS", help="A column by name, such as ref=Bauteil.")
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON on standard output.")
 def import_(files: tuple[Path, ...], *, out: Path, side: Side, unit: str | None, width_mm: float | None,
-            height_mm: float | None, origin: str | None, dual_rows: str | None, mappings: tuple[str, ...],
+            height_mm: float | None, origin: str | None, dual_rows: str | None, y_down: bool, mappings: tuple[str, ...],
             as_json: bool) -> int:  # fmt: skip
     """
     Which parts does another program's file hold, as a layout?
@@ -87,6 +88,7 @@ def import_(files: tuple[Path, ...], *, out: Path, side: Side, unit: str | None,
         size_mm=None if width_mm is None or height_mm is None else (width_mm, height_mm),
         origin_mm=None if origin is None else _point("--origin", origin),
         dual_rows=dual_rows,
+        y_down=y_down,
     )
     backups = save_imported(imported, out)
     result = check_layout(out)

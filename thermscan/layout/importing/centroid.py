@@ -37,6 +37,9 @@ _UNIT_END = re.compile(r"[\s(\[_-]+(mm|mils?|thou|in|inch(?:es)?)\s*[)\]]?\s*$",
 # A board is this large, in millimetres: how a unit that nobody states is told from the others.
 SMALLEST_SPAN_MM, LARGEST_SPAN_MM = 12.0, 600.0
 
+# Pick-and-place tables count so; a spreadsheet measured with a ruler may not.
+Y_UP = "y was taken to count up and rotation counterclockwise; if y counts down from the top left corner, give --y-down"
+
 
 @dataclass(frozen=True, slots=True)
 class _Header:
@@ -112,7 +115,7 @@ def read_centroid(
         )  # fmt: skip
     if header.unused:
         misread.append(f"columns not used: {', '.join(header.unused)}")
-    return Drawing(tuple(parts), not_understood=tuple(misread), remarks=tuple(remarks))
+    return Drawing(tuple(parts), not_understood=tuple(misread), remarks=(*remarks, Y_UP))
 
 
 def _extra(row: Mapping[str, str]) -> dict[str, str]:

@@ -13,7 +13,7 @@ import numpy as np
 
 from thermscan.errors import InputError
 from thermscan.layout.board import Board
-from thermscan.layout.importing.centroid import read_centroid
+from thermscan.layout.importing.centroid import Y_UP, read_centroid
 from thermscan.layout.importing.drawn import Drawing, Point, Side
 from thermscan.layout.importing.gerber import read_gerber
 from thermscan.layout.importing.ipc2581 import read_ipc2581
@@ -36,6 +36,7 @@ def import_layout(
     size_mm: tuple[float, float] | None = None,
     origin_mm: Point | None = None,
     dual_rows: str | None = None,
+    y_down: bool = False,
 ) -> Imported:
     """
     A layout from the files that other programs write of one board.
@@ -48,6 +49,8 @@ def import_layout(
         For tables; see ``read_centroid``.
     side, size_mm, origin_mm, dual_rows
         See ``layout_from``.
+    y_down : bool
+        Places count down from the top left corner and rotation runs clockwise, as in our own layouts.
 
     Raises
     ------
@@ -78,6 +81,11 @@ def import_layout(
             not_understood=whole.not_understood + drawing.not_understood,
             remarks=whole.remarks + drawing.remarks,
         )
+    if y_down:
+        whole = _turned_over(whole)
+        if size_mm is not None:
+            x, y = origin_mm or (0.0, 0.0)
+            origin_mm = (x, -y - size_mm[1])
     try:
         return layout_from(
             whole, side=side, size_mm=size_mm, origin_mm=origin_mm, dual_rows=dual_rows, name=paths[0].stem
@@ -104,6 +112,22 @@ def save_imported(imported: Imported, path: Path) -> tuple[Path, ...]:
     texts = {path: board_text(board, parts_name=parts_name), path.parent / parts_name: "".join(rows)}
     backups = [save_text(target, text) for target, text in texts.items()]
     return tuple(backup for backup in backups if backup)
+
+
+def _turned_over(drawing: Drawing) -> Drawing:
+    """A drawing whose y counts down, as one whose y counts up."""
+    parts = [
+        replace(
+            part,
+            y_mm=-part.y_mm,
+            rotation_deg=-part.rotation_deg,
+            body_points=tuple((x, -y) for x, y in part.body_points),
+        )
+        for part in drawing.parts
+    ]
+    outline = tuple((x, -y) for x, y in drawing.outline) if drawing.outline else None
+    remarks = tuple(remark for remark in drawing.remarks if remark != Y_UP)
+    return replace(drawing, parts=tuple(parts), outline=outline, remarks=remarks)
 
 
 def _usable(drawing: Drawing) -> Drawing:
