@@ -12,7 +12,7 @@ from tests.frames.dialects import dialects, fields, write
 from thermscan.frames.reading import read_frames
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=250, deadline=None)
 @given(field=fields(), dialect=dialects())
 def test_a_field_written_in_any_dialect_is_read_back_to_the_last_digit(field, dialect):
     with tempfile.TemporaryDirectory() as folder:

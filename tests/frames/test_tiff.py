@@ -58,7 +58,7 @@ LAYOUTS = [
 ]
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(
     kind=st.sampled_from(sorted(KINDS)),
     layout=st.sampled_from(LAYOUTS),

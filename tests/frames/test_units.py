@@ -123,6 +123,9 @@ STATED = {
         "degC",
         "Thermal image, Celsius, emissivity 1",
         "Temperature unit\tC",
+        "Einheit;°C",
+        "Temperature;°C",
+        "Ambient;71,5;°F;Einheit;C",
         '"Unit","°C"',
     ],
     "K": ["Unit;K", "unit: kelvin", "Values: Kelvin", "temperature (K)", "K", "stored in kelvin"],
@@ -164,6 +167,10 @@ def test_a_plain_statement_is_understood(unit, text):
         "file C:\\data\\run.tif",
         "Class F insulation; K factor",
         "taken 2026-05-02 at 22.5 C",
+        "Ambient;22,4;°C",
+        "Ambient\t22.4\t°C",
+        '"Spot 1","85.2","°C"',
+        "Max;85.2;°C;Min;21.0;°C",
     ],
 )
 def test_what_states_no_unit_for_the_pixels_is_not_taken_to(text):

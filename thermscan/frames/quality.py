@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -230,3 +231,36 @@ def _last_digit(values: NDArray[np.float64]) -> float:
         if np.abs(scaled - np.round(scaled)).max(initial=0.0) * digit < 1e-4 and digit > 1e-3:
             return digit
     return 0.0
+
+
+def quality_remarks(frames: Sequence[Frame], *, ambient_c: float | None = None) -> tuple[str, ...]:
+    """
+    What speaks against a run's frames, file by file, in sentences.
+
+    Parameters
+    ----------
+    frames : sequence of Frame
+        Of one or several files; repaired ones, where dead pixels are counted already.
+    ambient_c : float, optional
+
+    Returns
+    -------
+    tuple of str
+        Each begins with the file's name. Empty where nothing speaks against them.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from thermscan.frames.frame import FrameSource
+    >>> scene = np.round(22.0 + 9.0 * np.random.default_rng(1).random((60, 80)))
+    >>> quality_remarks([Frame(scene, "C", "given", FrameSource(Path("idle.csv"), 0, "", "CSV", "text"))])[0][:58]
+    'idle.csv: its values come in steps of 1 K, coarser than an'
+    """
+    files: dict[Path, list[Frame]] = {}
+    for frame in frames:
+        files.setdefault(frame.source.path, []).append(frame)
+    return tuple(
+        f"{path.name}: {remark}"
+        for path, group in files.items()
+        for remark in assess_frames(group, ambient_c=ambient_c).remarks
+    )

@@ -55,7 +55,8 @@ _WRITTEN_LONG = r"""
 _FLAGS = re.VERBOSE | re.IGNORECASE
 _WHOSE = r"(?:temperatures?|temp|pixels?|values?|data|samples?|radiometric|thermal|intensity|frame|image)"
 _KEYED = re.compile(
-    rf"(?<![A-Za-z])(?:{_WHOSE}[\s_-]*)?units?(?![A-Za-z])[\s\"']*[:=;,>]?[\s\"'\[(]*({_WRITTEN})", _FLAGS
+    rf"(?<![A-Za-z])(?:{_WHOSE}[\s_-]*)?(?:units?|einheit|unité|unidad|unità)(?![A-Za-z])[\s\"']*[:=;,>]?[\s\"'\[(]*({_WRITTEN})",
+    _FLAGS,
 )
 _A_COUNT = re.compile(rf"({_WRITTEN})\s*(?:per|a|/)\s*(?:count|digit|dn|lsb|step|bit)s?(?![A-Za-z])", _FLAGS)
 _SAID = re.compile(
@@ -66,6 +67,7 @@ _SAID = re.compile(
     _FLAGS,
 )
 _LONE = re.compile(rf"(?<![\d.,A-Za-z/*])(?<!\d\s)({_WRITTEN_LONG})(?!\s*[\])]?\s*[:=]?\s*[-+]?\d)", _FLAGS)
+_NEXT_CELL = re.compile(rf"\d\"?\s*[;,|\t]\s*\"?(?:{_WRITTEN})", _FLAGS)
 # A clause about one of these states that quantity's unit, not the pixels'.
 _ABOUT_SOMETHING_ELSE = re.compile(
     r"ambient|reflect|room|\bair\b|atmospher|window|housing|sensor temp|lens|extern|environment|background|umgebung|"
@@ -274,6 +276,7 @@ def _said(text: str) -> Iterator[tuple[str, str]]:
 
 
 def _lone(text: str) -> Iterator[tuple[str, str]]:
-    for clause in _clauses(text):
+    # "Ambient;22.4;°C" gives a number's own unit in the next cell.
+    for clause in _clauses(_NEXT_CELL.sub(" ", text)):
         for match in _LONE.finditer(clause):
             yield clause, match.group(1)
