@@ -50,6 +50,10 @@ def command(
     run = run_from(inputs, options)
     if without["no_layout"]:
         return inspect_without(run, without, out=out, as_json=as_json)
+    if out:
+        from thermscan.report.report import check_folder
+
+        check_folder(Path(out))
     baseline = read_baseline(Path(baseline_file)) if baseline_file else None
     with stage_progress("inspecting") as progress:
         inspection = inspect_run(run, baseline=baseline, progress=progress)
@@ -60,7 +64,7 @@ def command(
 
         written = write_report(inspection, Path(out))
     if as_json:
-        click.echo(results_text(results_document(inspection)))
+        click.echo(results_text(results_document(inspection)), nl=False)
         for remark in inspection.remarks:
             click.echo(f"remark: {remark}", err=True)
     else:
