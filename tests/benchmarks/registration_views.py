@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from samples.simulator import (
     Background,
+    BoardField,
     WarmThing,
     render_frame,
     sample_board,
@@ -51,22 +53,36 @@ def part_centres(board: Board) -> FloatArray:
     return np.array([[part.x_mm, part.y_mm] for part in board.parts])
 
 
-def benchmark_view(seed: int, *, cols: int, max_tilt_deg: float = 55.0, heights: bool = False) -> BenchmarkView:
-    """
-    One view. Every second board is cool: its mean rise is scaled to below 5 K.
-
-    A third of the frames show one or two other warm things on the bench, a sixth a hand in front.
-    """
-    rng = np.random.default_rng([seed, cols])
+@lru_cache(maxsize=4)
+def solved_board(seed: int) -> tuple[Board, BoardField]:
+    """A random board and its heat. Every second one is cool: its mean rise is scaled to below 5 K."""
+    rng = np.random.default_rng([seed, 1])
     board = sample_board(rng)
     powers = sample_powers(rng, board)
     field = solve_board(board, powers, ambient_c=AMBIENT_C)
-    cool = bool(seed % 2)
-    if cool:
-        rise = float(np.nanmean(field.board_raster_c)) - AMBIENT_C
-        share = rng.uniform(1.0, 4.5) / rise
-        if share < 1:
-            field = solve_board(board, {ref: watts * share for ref, watts in powers.items()}, ambient_c=AMBIENT_C)
+    share = rng.uniform(1.0, 4.5) / (float(np.nanmean(field.board_raster_c)) - AMBIENT_C)
+    if seed % 2 and share < 1:
+        field = solve_board(board, {ref: watts * share for ref, watts in powers.items()}, ambient_c=AMBIENT_C)
+    return board, field
+
+
+def benchmark_view(
+    seed: int,
+    *,
+    cols: int,
+    view: int = 0,
+    max_tilt_deg: float = 55.0,
+    heights: bool = False,
+    field: BoardField | None = None,
+) -> BenchmarkView:
+    """
+    One view of the seed's board; ``view`` numbers independent poses, cameras and benches.
+
+    A third of the frames show one or two other warm things on the bench, a sixth a hand in front.
+    """
+    rng = np.random.default_rng([seed, cols, view])
+    board, solved = solved_board(seed)
+    field = field or solved
     shape = SHAPES[cols]
     pose = sample_pose(rng, board, shape, max_tilt_deg, turn_deg=None if seed % 3 == 0 else 25.0)
     things = _things(rng, shape)
@@ -91,7 +107,7 @@ def benchmark_view(seed: int, *, cols: int, max_tilt_deg: float = 55.0, heights:
     )
     blur = float(np.hypot(blur_px, PIXEL_BLUR_PX))
     image = ThermalImage(rendered.apparent_c, netd_k, 1.0, (8.0, 14.0), blur)
-    return BenchmarkView(seed, image, board, pose.px_from_mm, pose.tilt_deg, cool, len(things))
+    return BenchmarkView(seed, image, board, pose.px_from_mm, pose.tilt_deg, bool(seed % 2), len(things))
 
 
 def _things(rng: np.random.Generator, shape: tuple[int, int]) -> tuple[WarmThing, ...]:

@@ -23,7 +23,17 @@ FloatArray = NDArray[np.float64]
 PLASTIC = Surface("plastic", 0.94, 0.02)
 MASK = Surface("solder-mask", 0.91, 0.02)
 METAL = Surface("metal", 0.12, 0.05)
-BODIES_MM = [(51.0, 13.6), (36.0, 13.6), (26.0, 6.4), (20.0, 6.4), (10.0, 6.4), (16.6, 16.6), (10.0, 10.0), (8.0, 4.0), (5.0, 3.0)]
+BODIES_MM = [
+    (51.0, 13.6),
+    (36.0, 13.6),
+    (26.0, 6.4),
+    (20.0, 6.4),
+    (10.0, 6.4),
+    (16.6, 16.6),
+    (10.0, 10.0),
+    (8.0, 4.0),
+    (5.0, 3.0),
+]
 SHAPES = {160: (120, 160), 320: (240, 320), 640: (480, 640)}
 
 
@@ -55,7 +65,10 @@ def random_board(rng: np.random.Generator, *, outline: str = "rectangle") -> Boa
         length, breadth = BODIES_MM[rng.integers(len(BODIES_MM))]
         turned = rng.random() < 0.35
         w, h = (breadth, length) if turned else (length, breadth)
-        x, y = rng.uniform(3 + w / 2, max(width - 3 - w / 2, 3 + w / 2)), rng.uniform(3 + h / 2, max(height - 3 - h / 2, 3 + h / 2))
+        x, y = (
+            rng.uniform(3 + w / 2, max(width - 3 - w / 2, 3 + w / 2)),
+            rng.uniform(3 + h / 2, max(height - 3 - h / 2, 3 + h / 2)),
+        )
         repeat = int(rng.integers(1, 7)) if rng.random() < 0.4 else 1
         for k in range(repeat):
             cx, cy = (x + k * (w + 3), y) if turned else (x, y + k * (h + 4))
@@ -68,12 +81,16 @@ def random_board(rng: np.random.Generator, *, outline: str = "rectangle") -> Boa
     outline_mm = np.array([[0, 0], [width, 0], [width, height], [0, height]])
     if outline == "notched":
         cut_x, cut_y = width * rng.uniform(0.1, 0.3), height * rng.uniform(0.1, 0.3)
-        outline_mm = np.array([[0, 0], [width - cut_x, 0], [width - cut_x, cut_y], [width, cut_y], [width, height], [0, height]])
+        outline_mm = np.array(
+            [[0, 0], [width - cut_x, 0], [width - cut_x, cut_y], [width, cut_y], [width, height], [0, height]]
+        )
         parts = [p for p in parts if p.x_mm + p.length_mm < width - cut_x or p.y_mm - p.length_mm > cut_y]
     return Board("made for a test", None, outline_mm, 1.6, MASK, tuple(parts))
 
 
-def rise_raster(board: Board, rng: np.random.Generator, *, mm_per_px: float, level: float = 1.0) -> tuple[FloatArray, FloatArray]:
+def rise_raster(
+    board: Board, rng: np.random.Generator, *, mm_per_px: float, level: float = 1.0
+) -> tuple[FloatArray, FloatArray]:
     """Temperature rise and emissivity of the board on a raster."""
     rows, cols = int(np.ceil(board.height_mm / mm_per_px)), int(np.ceil(board.width_mm / mm_per_px))
     source, step = np.zeros((rows, cols)), np.zeros((rows, cols))
@@ -95,7 +112,15 @@ def rise_raster(board: Board, rng: np.random.Generator, *, mm_per_px: float, lev
     return idctn(spectrum, norm="ortho") + step, emissivity
 
 
-def random_pose(rng: np.random.Generator, board: Board, shape: tuple[int, int], *, tilt_deg: float, any_turn: bool, fill: tuple[float, float] = (0.6, 0.95)) -> tuple[FloatArray, float]:
+def random_pose(
+    rng: np.random.Generator,
+    board: Board,
+    shape: tuple[int, int],
+    *,
+    tilt_deg: float,
+    any_turn: bool,
+    fill: tuple[float, float] = (0.6, 0.95),
+) -> tuple[FloatArray, float]:
     """A homography that puts the board inside the frame, and the horizontal field of view."""
     rows, cols = shape
     box = board.corners_mm - board.corners_mm.mean(axis=0)
@@ -103,7 +128,9 @@ def random_pose(rng: np.random.Generator, board: Board, shape: tuple[int, int], 
         fov = rng.uniform(24, 56)
         focal = cols / 2 / np.tan(np.radians(fov) / 2)
         way, tilt = rng.uniform(0, 2 * np.pi), np.radians(tilt_deg)
-        turn = rng.uniform(0, 2 * np.pi) if any_turn else np.radians(rng.normal(0, 8) + (180 if rng.random() < 0.1 else 0))
+        turn = (
+            rng.uniform(0, 2 * np.pi) if any_turn else np.radians(rng.normal(0, 8) + (180 if rng.random() < 0.1 else 0))
+        )
         about = cv2.Rodrigues(np.array([np.cos(way), np.sin(way), 0.0]) * tilt)[0]
         rotation = about @ cv2.Rodrigues(np.array([0.0, 0.0, turn]))[0]
         distance = focal * max(board.width_mm, board.height_mm) / cols * rng.uniform(0.7, 2.5)
@@ -111,7 +138,9 @@ def random_pose(rng: np.random.Generator, board: Board, shape: tuple[int, int], 
         camera = np.array([[focal, 0, (cols - 1) / 2], [0, focal, (rows - 1) / 2], [0, 0, 1]])
         at = np.linalg.solve(camera, [centre[0], centre[1], 1.0]) * distance
         matrix = camera @ np.column_stack([rotation[:, 0], rotation[:, 1], at])
-        matrix = matrix @ np.array([[1, 0, -board.corners_mm[2, 0] / 2], [0, 1, -board.corners_mm[2, 1] / 2], [0, 0, 1]])
+        matrix = matrix @ np.array(
+            [[1, 0, -board.corners_mm[2, 0] / 2], [0, 1, -board.corners_mm[2, 1] / 2], [0, 0, 1]]
+        )
         corners = map_points(matrix, board.corners_mm)
         extent = np.ptp(corners, axis=0) / [cols, rows]
         margin = np.min([corners.min(axis=0), [cols - 1, rows - 1] - corners.max(axis=0)])
@@ -122,8 +151,17 @@ def random_pose(rng: np.random.Generator, board: Board, shape: tuple[int, int], 
 
 
 def render(
-    board: Board, px_from_mm: FloatArray, rise: FloatArray, emissivity: FloatArray, rng: np.random.Generator, *,
-    shape: tuple[int, int], noise_k: float = 0.05, blur_px: float = 0.6, ambient_c: float = 23.0, bench: FloatArray | None = None,
+    board: Board,
+    px_from_mm: FloatArray,
+    rise: FloatArray,
+    emissivity: FloatArray,
+    rng: np.random.Generator,
+    *,
+    shape: tuple[int, int],
+    noise_k: float = 0.05,
+    blur_px: float = 0.6,
+    ambient_c: float = 23.0,
+    bench: FloatArray | None = None,
 ) -> ThermalImage:
     """The frame: nearest raster sample at 4 x 4 points a pixel, blurred, with noise."""
     fine = 4
@@ -139,7 +177,9 @@ def render(
     field = np.where(inside, seen, ground).reshape(rows * fine, cols * fine)
     field = cv2.GaussianBlur(field, (0, 0), blur_px * fine)
     field = cv2.resize(field, (cols, rows), interpolation=cv2.INTER_AREA)
-    return ThermalImage(ambient_c + field + rng.normal(0, noise_k, shape), noise_k, 2.0, (8.0, 14.0), float(np.hypot(blur_px, 0.29)))
+    return ThermalImage(
+        ambient_c + field + rng.normal(0, noise_k, shape), noise_k, 2.0, (8.0, 14.0), float(np.hypot(blur_px, 0.29))
+    )
 
 
 def cv2_inside(polygon: FloatArray, points: FloatArray) -> NDArray[np.bool_]:
@@ -147,11 +187,21 @@ def cv2_inside(polygon: FloatArray, points: FloatArray) -> NDArray[np.bool_]:
     inside = np.zeros(len(points), bool)
     for (x0, y0), (x1, y1) in zip(polygon, np.roll(polygon, -1, axis=0), strict=True):
         if y0 != y1:
-            inside ^= ((y0 > points[:, 1]) != (y1 > points[:, 1])) & (points[:, 0] < (x1 - x0) * (points[:, 1] - y0) / (y1 - y0) + x0)
+            inside ^= ((y0 > points[:, 1]) != (y1 > points[:, 1])) & (
+                points[:, 0] < (x1 - x0) * (points[:, 1] - y0) / (y1 - y0) + x0
+            )
     return inside
 
 
-def random_view(seed: int, *, cols: int = 320, max_tilt_deg: float = 50.0, any_turn: bool = False, outline: str = "rectangle", cool: bool = False) -> View:
+def random_view(
+    seed: int,
+    *,
+    cols: int = 320,
+    max_tilt_deg: float = 50.0,
+    any_turn: bool = False,
+    outline: str = "rectangle",
+    cool: bool = False,
+) -> View:
     """One board, one pose, one frame."""
     rng = np.random.default_rng(seed)
     board = random_board(rng, outline=outline)
@@ -164,5 +214,15 @@ def random_view(seed: int, *, cols: int = 320, max_tilt_deg: float = 50.0, any_t
     matrix, fov = random_pose(rng, board, shape, tilt_deg=tilt, any_turn=any_turn)
     coarse = rng.normal(0, 0.3, (4, 5))
     bench = cv2.resize(coarse, (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC)
-    image = render(board, matrix, rise, emissivity, rng, shape=shape, noise_k=rng.uniform(0.03, 0.08), blur_px=rng.uniform(0.4, 0.8), bench=bench)
+    image = render(
+        board,
+        matrix,
+        rise,
+        emissivity,
+        rng,
+        shape=shape,
+        noise_k=rng.uniform(0.03, 0.08),
+        blur_px=rng.uniform(0.4, 0.8),
+        bench=bench,
+    )
     return View(image, board, matrix, tilt, fov)

@@ -14,10 +14,15 @@ from thermscan.scales import read_only
 
 FloatArray = NDArray[np.float64]
 
-# Edges are looked for over this range to either side, and count as near within a quarter of it. Where the
-# layout is not there, the mild preference for the prediction leaves about a third of them near.
-AGREEMENT_PX = 4.0
-BY_CHANCE = 1 / 3
+# Edges are looked for over this range to either side, and count as near within this distance. Where the
+# layout is not there, a fifth of them are near: measured, see tests/benchmarks/registration.py.
+AGREEMENT_PX, NEAR_PX = 3.0, 0.5
+BY_CHANCE = 0.21
+# Of the body edges that are seen at all, the share that must lie where the layout has them; and by how
+# many standard deviations that must exceed chance. Right places show 0.5 and more, wrong ones and other
+# layouts below 0.4 and 2.5 deviations (the same benchmark).
+LEAST_SHARE = 0.44
+LEAST_BEYOND_CHANCE = 3.3
 # The four sides of a body, and bodies in a row, stand or fall together: about two edges make one vote.
 EDGES_A_VOTE = 2.0
 
@@ -30,9 +35,9 @@ class Agreement:
     Attributes
     ----------
     found, near : ndarray of bool, shape (m,)
-        For each side of a body: seen within the search range; and within a pixel of its prediction.
+        For each side of a body: seen within the search range; and within half a pixel of its prediction.
     outline_seen : float
-        Share of the outline's pieces in the frame that show an edge within a pixel.
+        Share of the outline's pieces in the frame that show an edge where it should be.
     """
 
     found: NDArray[np.bool_]
@@ -49,15 +54,20 @@ class Agreement:
         return float(self.near.sum() / max(self.found.sum(), 1))
 
     @property
-    def support(self) -> int:
-        """Edges near, less those that were found elsewhere."""
-        return int(2 * self.near.sum() - self.found.sum())
+    def support(self) -> float:
+        """Edges near, less what a place halfway between right and wrong would show."""
+        return float(self.near.sum() - LEAST_SHARE * self.found.sum())
 
     @property
     def beyond_chance(self) -> float:
         """By how many standard deviations more edges are near than a wrong place would give."""
         votes = self.found.sum() / EDGES_A_VOTE
         return float((self.share - BY_CHANCE) * np.sqrt(votes / (BY_CHANCE * (1 - BY_CHANCE))))
+
+    @property
+    def convincing(self) -> bool:
+        """Whether the layout is there at all."""
+        return self.share >= LEAST_SHARE and self.beyond_chance >= LEAST_BEYOND_CHANCE
 
     def better_than(self, other: Agreement) -> float:
         """
@@ -87,7 +97,7 @@ def agreement(evidence: Evidence, edges: LayoutEdges, px_from_mm: FloatArray) ->
     looked = np.bincount(sites.edge, minlength=count)
     seen = np.isfinite(sites.offset_px)
     found = np.bincount(sites.edge[seen], minlength=count) >= np.maximum(0.5 * looked, 1)
-    close = seen & (np.abs(np.nan_to_num(sites.offset_px, nan=99.0)) < AGREEMENT_PX / 4)
+    close = seen & (np.abs(np.nan_to_num(sites.offset_px, nan=99.0)) < NEAR_PX)
     near = found & (
         np.bincount(sites.edge[close], minlength=count) >= 0.5 * np.bincount(sites.edge[seen], minlength=count)
     )

@@ -13,26 +13,19 @@ from thermscan.registration.agreement import Agreement, agreement
 from thermscan.registration.edges import LayoutEdges
 from thermscan.registration.evidence import Evidence, filled, reduced
 from thermscan.registration.homography import homography_from_corners
-from thermscan.registration.outline_candidates import outline_candidates
+from thermscan.registration.outline_candidates import SEARCH_PX, outline_candidates
 from thermscan.registration.pattern import LayoutPattern, Match, compressed, layout_pattern, match_layout
 from thermscan.registration.refinement import FROM_NEAR_PX, Refined, place_error_px, refine
 
 FloatArray = NDArray[np.float64]
 
 GIVE_INSTEAD = "give corners_px (the board's four corners in the frame) or four or more landmarks"
-# Candidates are sought at about this size of frame: smaller is blind, larger is slow.
-SEARCH_PX = 320
-# Of the body edges that are seen at all, the share that must lie where the layout has them; and by how
-# many standard deviations that must exceed chance. Right places show 0.55 and more, wrong ones below 0.45
-# (tests/benchmarks/registration.py prints both).
-LEAST_SHARE = 0.5
-LEAST_BEYOND_CHANCE = 3.0
 # Two places closer than this are the same.
 SAME_PLACE_PX = 2.0
 # By how many standard deviations a place must explain more edges than its rival: less where it also leaves
 # clearly less of the picture unexplained.
-CLEARLY_AHEAD, FAR_AHEAD = 2.0, 4.0
-CLEARLY_LESS = 0.97
+CLEARLY_AHEAD, FAR_AHEAD = 1.5, 3.0
+CLEARLY_LESS = 0.8
 # So many of the best-matching candidates are refined.
 REFINE_BEST = 8
 
@@ -87,7 +80,7 @@ def decide(candidates: list[Candidate], board: Board, evidence: Evidence) -> Can
     best = candidates[0]
     shown = best.agreement
     near, found = int(shown.near.sum()), int(shown.found.sum())
-    if shown.share < LEAST_SHARE or shown.beyond_chance < LEAST_BEYOND_CHANCE:
+    if not shown.convincing:
         raise CannotJudge(
             f"an outline was found, but not this layout's parts in it: {near} of {found} edges seen near bodies lie"
             " where the layout has them",
@@ -105,7 +98,7 @@ def _check_rival(best: Candidate, other: Candidate, board: Board) -> None:
     if apart < SAME_PLACE_PX:
         return
     if _is_elsewhere(best, other):
-        if other.agreement.share >= LEAST_SHARE and other.agreement.beyond_chance >= LEAST_BEYOND_CHANCE:
+        if other.agreement.convincing:
             raise CannotJudge(
                 "two boards of this layout were seen in the frame",
                 fix=f"show one board, or {GIVE_INSTEAD} of the one that is meant",

@@ -12,6 +12,8 @@ from thermscan.registration.evidence import Evidence, filled
 
 FloatArray = NDArray[np.float64]
 
+# Outlines are sought in a frame reduced to about this size: smaller is blind, larger is slow.
+SEARCH_PX = 320
 # A board smaller than this share of the frame shows its parts with too few pixels to tell it by.
 LEAST_AREA = 0.04
 # The corners of a rectangle seen at up to 60 degrees with usual lenses stay between these.

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from thermscan.coordinates import map_points
+from thermscan.errors import InputError
 from thermscan.layout.board import Board
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.registration.baseline_raster import BaselineRaster
@@ -16,10 +18,11 @@ from thermscan.registration.corners import CLICK_PX, CORNER_NAMES, checked_corne
 from thermscan.registration.edges import LayoutEdges, layout_edges
 from thermscan.registration.evidence import Evidence, prepare
 from thermscan.registration.homography import homography_from_corners, place_uncertainty_mm
+from thermscan.registration.improvement import improve, turned_better
 from thermscan.registration.landmarks import fit_landmarks
 from thermscan.registration.outline import find_board
 from thermscan.registration.pose import pose_from_homography, view_angle_deg
-from thermscan.registration.refinement import Refined, refine
+from thermscan.registration.refinement import Refined
 from thermscan.registration.registration import Registration
 from thermscan.runs.run import Landmark
 
@@ -99,15 +102,27 @@ def register_board(
 def _from_corners(
     evidence: Evidence, board: Board, edges: LayoutEdges, clicks: FloatArray, remarks: list[str]
 ) -> Refined:
-    found = refine(evidence, edges, corners_mm=board.corners_mm, corners_px=clicks)
-    if found is None:
-        remarks.append("the frame shows too few edges to improve the given corners; they were taken as they are")
+    improved = improve(evidence, board, edges, corners_px=clicks)
+    if improved is None:
+        _check_order(evidence, board, edges, clicks)
+        remarks.append("the frame shows too little to improve the given corners; they were taken as they are")
         matrix = homography_from_corners(board.corners_mm, clicks)
         return Refined(clicks, matrix, np.eye(8) * CLICK_PX**2, 0.0, 0, 0)
+    found = improved.refined
     for name, moved in zip(CORNER_NAMES, np.linalg.norm(found.corners_px - clicks, axis=1), strict=True):
         if moved > WRONG_CLICK_PX:
             remarks.append(f"the {name} corner was given {moved:.0f} pixels from where the frame shows it")
     return found
+
+
+def _check_order(evidence: Evidence, board: Board, edges: LayoutEdges, clicks: FloatArray) -> None:
+    turn = turned_better(evidence, board, edges, corners_px=clicks)
+    if turn is not None:
+        raise InputError(
+            f"the corner given first is the board's {CORNER_NAMES[turn]} corner, as its parts show",
+            where="corners_px",
+            fix="give the board's own top left, top right, bottom right, bottom left, however it lies in the frame",
+        )
 
 
 def _from_landmarks(
@@ -122,10 +137,19 @@ def _from_landmarks(
     for ref, far in given.refused:
         remarks.append(f"landmark {ref} was refused: it lies {far:.0f} pixels from where the others put it")
     fit = given.fit
-    found = refine(evidence, edges, corners_mm=board.corners_mm, corners_px=fit.corners_px)
-    if found is not None:
+    improved = improve(evidence, board, edges, corners_px=fit.corners_px)
+    if improved is not None:
+        found = improved.refined
+        for mark in landmarks:
+            part = board.part(mark.ref)
+            if part is None or mark.ref not in given.used:
+                continue
+            seen = map_points(found.px_from_mm, [[part.x_mm, part.y_mm]])[0]
+            away = float(np.linalg.norm(seen - mark.px))
+            if away > WRONG_CLICK_PX:
+                remarks.append(f"landmark {mark.ref} was given {away:.0f} pixels from where the frame shows it")
         return found
-    remarks.append("the frame shows too few edges to improve the landmarks; they were taken as they are")
+    remarks.append("the frame shows too little to improve the landmarks; they were taken as they are")
     residual = float(np.sqrt((fit.residuals_px**2).sum(axis=1).mean()))
     return Refined(fit.corners_px, fit.px_from_mm, fit.corner_covariance_px2, residual, 0, 0)
 

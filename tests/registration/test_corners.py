@@ -1,0 +1,88 @@
+"""Corners given by a person: what is refused, in whose words, and what is made of a rough click."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.registration.simple_views import View, random_view
+from thermscan.coordinates import map_points
+from thermscan.errors import InputError
+from thermscan.radiometry.thermal_image import ThermalImage
+from thermscan.registration.corners import checked_corners
+from thermscan.registration.register import register_board
+
+SHAPE = (240, 320)
+GOOD = [[40, 40], [280, 50], [270, 200], [50, 190]]
+
+
+@pytest.fixture(scope="module")
+def view() -> View:
+    return random_view(0)
+
+
+def _true_corners(view: View) -> np.ndarray:
+    return map_points(view.px_from_mm, view.board.corners_mm)
+
+
+@pytest.mark.parametrize(
+    ("corners", "words"),
+    [
+        ([[40, 40], [280, 50], [270, 200]], "3 points instead of four"),
+        ([[40, 40], [280, 50], [270, float("nan")], [50, 190]], "the bottom right corner is not a finite number"),
+        ([[40, 40], [280, 50], [270, float("inf")], [50, 190]], "the bottom right corner is not a finite number"),
+        ([[40, 40], [270, 200], [280, 50], [50, 190]], "crossed"),
+        ([[280, 50], [40, 40], [50, 190], [270, 200]], "mirrored"),
+        ([[40, 40], [280, 50], [100, 80], [50, 190]], "the bottom right corner lies inside the triangle"),
+        ([[40, 40], [160, 45], [280, 50], [50, 190]], "one line"),
+        ([[40, 40], [41, 40], [41, 41], [40, 41]], "1.0 pixels long"),
+        ([[40, 40], [2800, 50], [270, 200], [50, 190]], "the top right corner (2800, 50) lies far outside"),
+        ([[40, 40], [280, "x"], [270, 200], [50, 190]], "not pairs of numbers"),
+    ],
+)
+def test_corners_that_cannot_be_right_are_refused_in_plain_words(corners: list, words: str) -> None:
+    with pytest.raises(InputError, match="corners_px") as caught:
+        checked_corners(corners, shape=SHAPE)
+    assert words in str(caught.value)
+
+
+def test_all_bad_corners_are_told_together() -> None:
+    with pytest.raises(InputError) as caught:
+        checked_corners([[np.nan, 1], [280, 50], [np.inf, 200], [50, 190]], shape=SHAPE)
+    assert len(caught.value.lines()) == 2
+
+
+@pytest.mark.parametrize("turn", range(4))
+def test_a_board_that_lies_turned_in_the_frame_is_no_mistake(turn: int) -> None:
+    assert checked_corners(np.roll(GOOD, turn, axis=0), shape=SHAPE).shape == (4, 2)
+
+
+def test_a_rough_click_is_improved_not_obeyed(view: View) -> None:
+    clicks = _true_corners(view) + np.random.default_rng(1).normal(0, 1.5, (4, 2))
+    found = register_board(view.image, view.board, corners_px=clicks)
+    # The clicks are off by 1.5 px; the board's own edges give a tenth of that and better.
+    assert view.error_px(found.px_from_mm).max() < 0.15
+    assert found.method == "corners"
+    assert found.remarks == ()
+
+
+def test_a_wrong_click_is_put_right_and_named(view: View) -> None:
+    clicks = _true_corners(view)
+    clicks[2] += [-14, -11]
+    found = register_board(view.image, view.board, corners_px=clicks)
+    assert view.error_px(found.px_from_mm).max() < 0.15
+    assert any("bottom right corner was given 18 pixels" in remark for remark in found.remarks)
+
+
+def test_corners_named_from_the_wrong_one_are_an_error_that_says_which(view: View) -> None:
+    clicks = np.roll(_true_corners(view), 2, axis=0)
+    with pytest.raises(InputError, match="the corner given first is the board's bottom right corner"):
+        register_board(view.image, view.board, corners_px=clicks)
+
+
+def test_where_the_frame_shows_nothing_the_clicks_stand_with_their_uncertainty(view: View) -> None:
+    blank = ThermalImage(np.random.default_rng(2).normal(22, 0.05, SHAPE), 0.05, 2.0, (8.0, 14.0), 0.6)
+    found = register_board(blank, view.board, corners_px=GOOD)
+    assert found.corners_px.tolist() == GOOD
+    assert np.sqrt(np.diag(found.corner_covariance_px2)) == pytest.approx(np.ones(8))
+    assert any("taken as they are" in remark for remark in found.remarks)

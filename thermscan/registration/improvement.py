@@ -1,0 +1,90 @@
+"""Make the best of corners that are roughly known: from clicks, or from landmarks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.layout.board import Board
+from thermscan.registration.agreement import Agreement, agreement
+from thermscan.registration.edges import LayoutEdges
+from thermscan.registration.evidence import Evidence, reduced
+from thermscan.registration.outline_candidates import SEARCH_PX, outline_candidates
+from thermscan.registration.refinement import FROM_ROUGH_PX, Refined, refine
+
+FloatArray = NDArray[np.float64]
+
+# An outline in the frame is taken for the one that was meant where three of its corners lie within this
+# share of the frame's width from those given: the fourth may be a slip.
+SAME_CORNER = 0.05
+# By how many standard deviations another order of the corners must explain more before it is told.
+CLEARLY_TURNED = 4.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Improved:
+    """Corners improved on the frame, and how the layout agrees with them there."""
+
+    refined: Refined
+    shown: Agreement
+
+
+def improve(evidence: Evidence, board: Board, edges: LayoutEdges, *, corners_px: FloatArray) -> Improved | None:
+    """
+    The best registration near given corners, or None where the frame does not convince.
+
+    Starts are the corners given, each of them replaced by what the other three suggest, and outlines in
+    the frame that share three of them.
+    """
+    tried = [_from(evidence, board, edges, start) for start in _starts(evidence, corners_px)]
+    good = [each for each in tried if each is not None and each.shown.convincing]
+    return max(good, key=lambda each: each.shown.support, default=None)
+
+
+def turned_better(evidence: Evidence, board: Board, edges: LayoutEdges, *, corners_px: FloatArray) -> int | None:
+    """
+    By how many places the corners' order is off, if the layout says so clearly; else None.
+
+    Returns
+    -------
+    int or None
+        1, 2 or 3: the corner given first is the board's second, third or fourth.
+    """
+    here = _from(evidence, board, edges, corners_px)
+    for turn in (1, 2, 3):
+        other = _from(evidence, board, edges, np.roll(corners_px, -turn, axis=0))
+        if other is None or not other.shown.convincing:
+            continue
+        if here is None or other.shown.better_than(here.shown) > CLEARLY_TURNED:
+            return 4 - turn
+    return None
+
+
+def _starts(evidence: Evidence, corners_px: FloatArray) -> list[FloatArray]:
+    starts = [corners_px]
+    near = SAME_CORNER * evidence.apparent.shape[1]
+    small = reduced(evidence, SEARCH_PX)
+    for quad in outline_candidates(small):
+        seen = small.to_frame(quad)
+        for turn in range(4):
+            start = np.roll(seen, turn, axis=0)
+            if (np.linalg.norm(start - corners_px, axis=1) < near).sum() >= 3:
+                starts.append(start)
+    for wrong in range(4):
+        start = corners_px.copy()
+        start[wrong] = corners_px[wrong - 1] + corners_px[(wrong + 1) % 4] - corners_px[(wrong + 2) % 4]
+        starts.append(start)
+    return starts
+
+
+def _from(evidence: Evidence, board: Board, edges: LayoutEdges, start: FloatArray) -> Improved | None:
+    small = reduced(evidence, SEARCH_PX)
+    if small is not evidence:
+        coarse = refine(small, edges, corners_mm=board.corners_mm, corners_px=small.from_frame(start))
+        start = start if coarse is None else small.to_frame(coarse.corners_px)
+    found = refine(evidence, edges, corners_mm=board.corners_mm, corners_px=start, ranges_px=FROM_ROUGH_PX)
+    if found is None:
+        return None
+    return Improved(found, agreement(evidence, edges, found.px_from_mm))
