@@ -106,6 +106,9 @@ def test_reference_points_from_regions_of_frames(tmp_path):
             'row 2, known_c: "warm" is not a number; write digits, such as 98.3',
             'row 3, value: "x" is not a number; write digits, such as 98.3',
         ]),
+        ("known_c,value\n3,5,1,2\n", [
+            "row 2: 4 cells stand below 2 headings; write a decimal point, or separate the cells by semicolons",
+        ]),
         ("known_c,value\n3,\n", ["row 2: neither value nor frame; write one of them"]),
         ("known_c,value,emissivity\n3,4,0.9\n", [
             "row 2: the reference's emissivity is 0.9, but what it reflects is not given; "

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -69,6 +70,9 @@ def check(as_json: bool, **options: Any) -> int:
     """
     from thermscan.radiometry.camera import read_camera
 
+    for key, option in (("reflected_c", "--reflected"), ("block_c", "--block-c"), ("emissivity", "--emissivity")):
+        if options[key] is not None and not math.isfinite(options[key]):
+            raise InputError(f"{options[key]:g} is not a number to reckon with", where=option)
     camera = read_camera(options["camera_path"])
     references = _references(options)
     if not references:
@@ -193,6 +197,8 @@ def reflected(frame: str, ambient_c: float | None, camera_path: Path | None, uni
     from thermscan.radiometry.bench import reflected_from_foil
     from thermscan.radiometry.camera import read_camera
 
+    if ambient_c is not None and not math.isfinite(ambient_c):
+        raise InputError(f"{ambient_c:g} is not a number to reckon with", where="--ambient")
     camera = read_camera(camera_path)
     foil_c, reading = _apparent(frame, camera, unit, None, 22.0 if ambient_c is None else ambient_c)
     u_k = float(camera.u_accuracy_k(foil_c) ** 2 + reading.spread**2 / reading.pixels) ** 0.5
@@ -255,11 +261,12 @@ def _apparent(
     frame: str, camera: Camera, unit: str | None, camera_emissivity: float | None, reflected_c: float
 ) -> tuple[float, RegionReading]:
     """Mean apparent temperature of a region, by the camera's own calibration."""
+    from thermscan.frames.units import COUNTS
     from thermscan.radiometry.imaging import apparent_of_reading
     from thermscan.radiometry.reference_points import parse_frame_region, read_region
 
     path, box = parse_frame_region(frame, where=frame)
-    reading = read_region(path, box=box, unit=unit)
+    reading = read_region(path, box=box, unit=COUNTS if unit is None and camera.reads_counts else unit)
     apparent_c = apparent_of_reading(
         reading.mean, reading.of, camera, camera_emissivity=camera_emissivity, reflected_c=reflected_c, where=str(path)
     )

@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from thermscan.radiometry.fitting import CalibrationFit
     from thermscan.radiometry.reference_points import ReferencePoint
 
+# 95 % of a normal law lie within this many standard deviations.
+NORMAL_95 = 1.959964
+
 
 @click.command(name="fit", short_help="Calibrate it from reference points.")
 @click.argument("points_path", type=click.Path(path_type=Path), metavar="POINTS.csv")
@@ -76,17 +79,19 @@ def fit(points_path: Path, as_json: bool, **options: Any) -> int:
     from thermscan.radiometry.fitting import fit_calibration
     from thermscan.radiometry.reference_points import read_reference_points
 
-    for option in ("u_reference_k", "u_drift_k"):
-        if not (math.isfinite(options[option]) and options[option] >= 0):
-            raise InputError(f"{options[option]:g} is not an uncertainty", where=option, fix="give 0 or more")
+    for key, option in (("u_reference_k", "--u-reference"), ("u_drift_k", "--u-drift")):
+        if not (math.isfinite(options[key]) and options[key] >= 0):
+            raise InputError(f"{options[key]:g} is not an uncertainty", where=option, fix="give 0 or more")
     out, plot = options["out"], options["plot"]
     if out is not None and out.exists() and not options["force"]:
         raise InputError("the file exists", where=str(out), fix="choose another name, or add --force to replace it")
+    if plot is not None and plot.suffix.lower() != ".png":
+        raise InputError("the picture is a PNG", where=str(plot), fix="let its name end in .png")
     base = read_camera(options["camera_path"])
     points = read_reference_points(
         points_path,
         of=options["of"],
-        unit=options["unit"],
+        unit="counts" if options["unit"] is None and base.reads_counts else options["unit"],
         emissivity=options["emissivity"],
         reflected_c=options["reflected_c"],
         band_um=base.band,
@@ -143,12 +148,15 @@ def _values(points: tuple[ReferencePoint, ...], base: Camera, options: dict[str,
 def _calibrated(base: Camera, found: CalibrationFit, options: dict[str, Any]) -> Camera:
     """The camera with its new calibration; what it claims from now on follows from the fit."""
     import numpy as np
+    from scipy.special import stdtrit
 
     name = options["name"] or (base.name if options["camera_path"] else "camera calibrated at the bench")
-    u_fit_k = found.u_k(np.linspace(found.values.min(), found.values.max(), 51))
-    if u_fit_k is None:
+    half_k = found.half_width_k(np.linspace(found.values.min(), found.values.max(), 51))
+    if half_k is None:
         return replace(base, name=name, calibration=found.calibration, path=None)
-    parts = (float(np.nanmax(u_fit_k)), found.scatter_k, options["u_reference_k"], options["u_drift_k"])
+    # Few points know their own scatter badly: Student's factor widens it as it does the fit's interval.
+    scatter_k = found.scatter_k * float(stdtrit(found.degrees, 0.975)) / NORMAL_95
+    parts = (float(np.nanmax(half_k)) / NORMAL_95, scatter_k, options["u_reference_k"], options["u_drift_k"])
     u_k = math.sqrt(sum(part**2 for part in parts))
     # The file states half-widths of a rectangle, as data sheets do.
     accuracy_k = round(math.sqrt(3.0) * u_k, 3)

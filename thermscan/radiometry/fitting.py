@@ -15,6 +15,8 @@ from thermscan.radiometry.model_forms import FORMS, LEAST_SPAN_K, ModelForm, fit
 from thermscan.radiometry.planck import DEFAULT_BAND_UM, Band
 from thermscan.scales import ZERO_C_ABS_K, read_only
 
+# Beyond these it is a slip of the pen.
+_HOTTEST_C, _LARGEST_VALUE = 2500.0, 1e9
 # Residuals below a microkelvin are rounding; without a floor a perfect fit would have no information criterion.
 _LEAST_RMS_K = 1e-6
 # A model with less than this Akaike weight is spoken against, 19 to 1.
@@ -205,8 +207,20 @@ def _checked_points(
         raise InputError(f"{v.size} values and {reference.size} references do not pair", where="points")
     if not (np.all(np.isfinite(v)) and np.all(np.isfinite(reference))):
         raise InputError("a value or a reference is not a finite number", where="points")
-    if np.any(reference <= -ZERO_C_ABS_K):
-        raise InputError(f"{reference.min():g} C is below absolute zero", where="points")
+    if np.any(reference <= -ZERO_C_ABS_K) or np.any(reference > _HOTTEST_C):
+        raise InputError(
+            f"{reference[np.argmax(np.abs(reference))]:g} C is no temperature of a reference",
+            where="points",
+            fix="give degrees Celsius",
+        )
+    if np.any(np.abs(v) > _LARGEST_VALUE):
+        raise InputError(f"{v[np.argmax(np.abs(v))]:g} is nothing that a camera writes", where="points")
+    if v.size > 1 and np.ptp(v) == 0 and np.ptp(reference) >= LEAST_SPAN_K:
+        raise InputError(
+            f"the camera gave {v[0]:g} at all {v.size} references",
+            where="points",
+            fix="check that each frame shows its own reference, and that the camera's range is not exceeded",
+        )
     if v.size > 1 and np.ptp(reference) < LEAST_SPAN_K and of == "counts":
         raise InputError(
             f"the references span {np.ptp(reference):.2g} K, too little to tell a gain from noise",

@@ -169,7 +169,7 @@ def read_reference_points(
     delimiter = max(";\t,", key=first.count)
     rows = list(csv.reader(io.StringIO(text), delimiter=delimiter))
     columns = [cell.strip().lower() for cell in rows[0]]
-    faults = _column_faults(columns, path)
+    faults = _column_faults(columns, path) + _option_faults(emissivity, reflected_c, columns, path)
     if faults:
         raise InputError.from_faults(faults)
     read = cache(lambda file, box: read_region(file, box=box, unit=unit))
@@ -179,17 +179,14 @@ def read_reference_points(
             continue
         place = f"{path}, row {number}"
         try:
-            cells = {c: v.strip() for c, v in zip(columns, row, strict=False) if v.strip()}
+            cells = _cells(row, columns, place)
             numbers = _numbers(cells, place, decimal_comma=delimiter != ",")
             apparent_c = _apparent(numbers, emissivity, reflected_c, band_um, place)
             if "frame" in cells:
                 reading = read(path.parent / cells["frame"], _box(numbers, place))
-                value, kind = reading.mean, reading.of
-            elif "value" in numbers:
-                value, kind = numbers["value"], of or "C"
+                points.append(ReferencePoint(apparent_c, reading.mean, reading.of, place))
             else:
-                raise InputError("neither value nor frame", where=place, fix="write one of them")
-            points.append(ReferencePoint(apparent_c, value, kind, place))
+                points.append(ReferencePoint(apparent_c, numbers["value"], of or "C", place))
         except InputError as error:
             faults += error.faults
     if not faults and not points:
@@ -213,6 +210,32 @@ def _column_faults(columns: Sequence[str], path: Path) -> list[Fault]:
     if not faults and ("known_c" not in columns or not {"value", "frame"} & set(columns)):
         faults.append(Fault("columns are missing", f"{path}, row 1", "known_c is needed, and value or frame"))
     return faults
+
+
+def _option_faults(emissivity: float, reflected_c: float | None, columns: Sequence[str], path: Path) -> list[Fault]:
+    """What is wrong with the values that hold for all rows, so that it is not told for each."""
+    faults = []
+    if not 0 < emissivity <= 1:
+        faults.append(Fault(f"{emissivity:g} is not an emissivity", "--emissivity", "give one such as 0.96"))
+    if reflected_c is not None and not np.isfinite(reflected_c):
+        faults.append(Fault(f"{reflected_c:g} is not a temperature", "--reflected", "give the room's as a rule"))
+    if emissivity < 1 and reflected_c is None and "reflected_c" not in columns:
+        what = f"the references' emissivity is {emissivity:g}, but what they reflect is not given"
+        faults.append(Fault(what, str(path), "add --reflected, the room's temperature as a rule"))
+    return faults
+
+
+def _cells(row: Sequence[str], columns: Sequence[str], place: str) -> dict[str, str]:
+    if len(row) > len(columns):
+        raise InputError(
+            f"{len(row)} cells stand below {len(columns)} headings",
+            where=place,
+            fix="write a decimal point, or separate the cells by semicolons",
+        )
+    cells = {column: cell.strip() for column, cell in zip(columns, row, strict=False) if cell.strip()}
+    if "frame" not in cells and "value" not in cells:
+        raise InputError("neither value nor frame", where=place, fix="write one of them")
+    return cells
 
 
 def _numbers(cells: dict[str, str], place: str, *, decimal_comma: bool) -> dict[str, float]:
