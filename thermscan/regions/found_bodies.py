@@ -9,7 +9,7 @@ boundary is one step.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -130,11 +130,12 @@ def find_bodies(image: ThermalImage, *, reflected_c: float, within: Mask | None 
         on_board = board is None or board[region.slice][region.image].mean() > LEAST_ON_BOARD
         if on_board and (body := _body(region, pieces)) is not None:
             found[region.label] = body
+    found = _without_carriers(found)
     warm = {number: body for number, body in found.items() if body.step_k > 0}
     alone = [body for number, body in found.items() if body.step_k < 0 and not _lies_between(number, pieces, warm)]
     cold = [body for body in alone if not _is_glint(body, apparent, reflected_c)]
     return FoundBodies(
-        bodies=_without_carriers([*warm.values(), *cold]),
+        bodies=(*warm.values(), *cold),
         glints=len(alone) - len(cold),
         board=None if board is None else board[CENTRES],
     )
@@ -204,20 +205,20 @@ def _lies_between(number: int, pieces: Pieces, warm: Mapping[int, FoundBody]) ->
 
 def _is_glint(body: FoundBody, apparent: FloatArray, reflected_c: float) -> bool:
     """Whether a cold spot may be bare metal that mirrors the room."""
-    own_k = float(np.median(apparent[body.mask])) - reflected_c
-    around_k = own_k - body.step_k
+    values = apparent[body.mask]
+    around_k = float(np.median(values)) - body.step_k - reflected_c
+    # A small spot blends with what surrounds it, least in its middle.
+    own_k = float(np.quantile(values, 0.1)) - reflected_c
     return around_k < LEAST_RISE_TO_TELL_K or own_k < GLINT_SHARE * around_k
 
 
-def _without_carriers(bodies: Sequence[FoundBody]) -> tuple[FoundBody, ...]:
+def _without_carriers(bodies: Mapping[int, FoundBody]) -> dict[int, FoundBody]:
     """Bodies that hold no other one: what carries bodies is a board, a heatsink or a shield."""
-    kept = []
-    for body in bodies:
+    kept = {}
+    for number, body in bodies.items():
         box = find_objects(body.mask.astype(np.uint8))[0]
         held = binary_fill_holes(body.mask[box]) & ~body.mask[box]
-        within = (
-            [other for other in bodies if other is not body and (held & other.mask[box]).any()] if held.any() else []
-        )
-        if not within:
-            kept.append(body)
-    return tuple(kept)
+        others = (other for other in bodies.values() if other is not body)
+        if not held.any() or not any((held & other.mask[box]).any() for other in others):
+            kept[number] = body
+    return kept

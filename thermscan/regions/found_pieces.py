@@ -38,6 +38,8 @@ DIP_PER_NOISE = 5.0
 # The step is read this far to both sides of the boundary: the optics' blur and the gradient's place it.
 STEP_REACH_PX = 1.8
 STEP_SMOOTHING_PX = 0.7
+# Whether the slope goes on is read from there to here.
+SLOPE_REACH_PX = 4.5
 # Seams are looked for between pieces whose median step outwards stands this far out of the noise.
 WARM_PER_NOISE = 4.0
 # A seam within one body, read along the quarter of it where it is weakest (a cut across a narrow body begins and
@@ -177,10 +179,12 @@ def _edges(labels: Labels, gradient: FloatArray) -> dict[int, dict[int, FloatArr
     pairs = np.concatenate([np.stack([labels[a].ravel(), labels[b].ravel()]) for a, b in steps], axis=1)
     crest = np.concatenate([np.maximum(gradient[a], gradient[b]).ravel() for a, b in steps])
     apart = pairs[0] != pairs[1]
+    edges: dict[int, dict[int, FloatArray]] = {int(number): {} for number in np.unique(labels)}
+    if not apart.any():
+        return edges
     pairs, crest = np.sort(pairs[:, apart], axis=0), crest[apart]
     order = np.lexsort(pairs[::-1])
     named, first = np.unique(pairs[:, order], axis=1, return_index=True)
-    edges: dict[int, dict[int, FloatArray]] = {int(number): {} for number in np.unique(labels)}
     for one, other, values in zip(*named.tolist(), np.split(crest[order], first[1:]), strict=True):
         edges[one][other] = edges[other][one] = values
     return edges
@@ -193,7 +197,12 @@ def _edge_without(edges: Mapping[int, FloatArray], other: int) -> float:
 
 
 def _steps(region: Region, smooth: FloatArray) -> FloatArray:
-    """Temperature inside less that outside, at each point of the boundary."""
+    """
+    Temperature inside less that outside, at each point of the boundary, without the slope that goes on beyond it.
+
+    Where the temperature keeps falling at both sides of a crest, as it does down a hill of spread-out heat, what
+    falls within the reach is a slope and no step. Near a body's edge at least one side is level.
+    """
     image = np.pad(region.image, FINER)
     depth = distance_transform_edt(image) - distance_transform_edt(~image)
     down, across = np.gradient(gaussian_filter(depth, FINER))
@@ -201,9 +210,11 @@ def _steps(region: Region, smooth: FloatArray) -> FloatArray:
     normal = np.stack([down[rows, cols], across[rows, cols]])
     normal /= np.maximum(np.hypot(*normal), 1e-9)
     place = np.stack([rows, cols]) + (np.array([region.bbox[:2]]).T - FINER)
-    reach = STEP_REACH_PX * FINER
-    inside, outside = (
-        map_coordinates(smooth, place + way * reach * normal, order=1, mode="nearest") for way in (1.0, -1.0)
+    reaches = np.array([SLOPE_REACH_PX, STEP_REACH_PX, -STEP_REACH_PX, -SLOPE_REACH_PX]) * FINER
+    deep, inside, outside, far = (
+        map_coordinates(smooth, place + reach * normal, order=1, mode="nearest") for reach in reaches
     )
-    result: FloatArray = inside - outside
+    way = np.sign(np.median(inside - outside))
+    going_on = np.clip(np.minimum(way * (deep - inside), way * (outside - far)), 0.0, None)
+    result: FloatArray = inside - outside - way * going_on * 2 * STEP_REACH_PX / (SLOPE_REACH_PX - STEP_REACH_PX)
     return result
