@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import gaussian_filter, shift
 
 from thermscan.frames.frame import Frame, FrameSource
 from thermscan.frames.noise import spatial_noise, temporal_noise
@@ -43,6 +43,16 @@ def test_noise_in_time_is_exact_whatever_the_scene(noise_k):
     pages = [scene + 0.3 * n + noise_k * rng.standard_normal(scene.shape) for n in range(6)]
     # 12 000 pixels and five differences: the robust spread is known to about 1 %.
     assert temporal_noise(pages) == pytest.approx(noise_k, rel=0.04)
+
+
+def test_noise_in_time_is_not_raised_by_a_hand_that_moves():
+    rng = np.random.default_rng(2)
+    scene = bench(rng, noise_k=0.0)
+    pages = [
+        shift(scene, 0.5 * rng.standard_normal(2), mode="nearest", order=1) + 0.05 * rng.standard_normal(scene.shape)
+        for _ in range(6)
+    ]
+    assert temporal_noise(pages) == pytest.approx(0.05, rel=0.1)
 
 
 def test_repeated_frames_do_not_make_the_noise_smaller():

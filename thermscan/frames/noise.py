@@ -61,7 +61,7 @@ def temporal_noise(pages: Sequence[NDArray[np.float64]]) -> float | None:
     Parameters
     ----------
     pages : sequence of ndarray of shape (rows, cols)
-        Of one unmoved scene. What all pixels share (drift, shutter) is taken out.
+        Of one scene, which may warm smoothly and move by some tenths of a pixel, as in a hand.
 
     Returns
     -------
@@ -79,7 +79,8 @@ def temporal_noise(pages: Sequence[NDArray[np.float64]]) -> float | None:
         difference = later - earlier
         if not np.any(difference[np.isfinite(difference)]):
             continue
-        spread = _robust_std(difference)
+        # The mask of spatial_noise takes out what neighbours share: warming, drift, the shutter's steps.
+        spread = spatial_noise(difference)
         if spread is not None:
             spreads.append(spread / np.sqrt(2.0))
     return float(np.median(spreads)) if spreads else None

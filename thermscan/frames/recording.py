@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.frames.noise import STD_OVER_MAD
+from thermscan.frames.noise import spatial_noise
 
 # A spread from fewer differences is off by half itself too often to single out pixels.
 MIN_FLICKER_FRAMES = 6
@@ -87,7 +87,7 @@ def averaging_correlation(pages: Sequence[NDArray[np.float64]]) -> float | None:
     Parameters
     ----------
     pages : sequence of ndarray of shape (rows, cols)
-        Frames of one unmoved view in time order.
+        Frames of one view in time order.
 
     Returns
     -------
@@ -130,10 +130,6 @@ def _differences(pages: Sequence[NDArray[np.float64]]) -> list[NDArray[np.float6
 
 
 def _variance_over(pages: Sequence[NDArray[np.float64]], lag: int) -> float | None:
-    variances = []
-    for earlier, later in zip(pages, pages[lag:], strict=False):
-        difference = later - earlier
-        finite = difference[np.isfinite(difference)]
-        if finite.size:
-            variances.append((STD_OVER_MAD * float(np.median(np.abs(finite - np.median(finite))))) ** 2)
-    return float(np.median(variances)) if variances else None
+    spreads = [spatial_noise(later - earlier) for earlier, later in zip(pages, pages[lag:], strict=False)]
+    known = [spread**2 for spread in spreads if spread is not None]
+    return float(np.median(known)) if known else None
