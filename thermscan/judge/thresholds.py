@@ -29,7 +29,9 @@ WATCH_LEAST_K = 1.5
 WATCH_LEAST_SHARE = 0.12
 # A good part warmed by a neighbour is mentioned from here on: a person sees this in the picture and asks.
 WARMED_LEAST_K = 3.0
-WARMED_LEAST_SHARE = 0.25  # of what its peers rise: every board has warm corners
+WARMED_LEAST_SHARE = 0.2  # of what its peers rise: every board has warm corners
+# Against known-good runs of the same part there are no warm corners: sooner.
+WARMED_LEAST_NEW_K = 2.0
 # A peer's difference that the known-good runs show as well, up to this share of it, is that part's nature.
 SAME_BEFORE_SHARE = 0.5
 # A board whose parts rise no more than this apart is hardly at work.

@@ -59,9 +59,7 @@ def weigh(comparisons: Sequence[Comparison]) -> tuple[Weighed, ...]:
         large = large or comparison.looks_dead
         notable = size >= max(thresholds.WATCH_LEAST_K, thresholds.WATCH_LEAST_SHARE * expected)
         notable = notable or comparison.looks_dead
-        warm = comparison.at_most_watch != SAME_BEFORE and comparison.temp_excess_k >= max(
-            thresholds.WARMED_LEAST_K, thresholds.WARMED_LEAST_SHARE * abs(comparison.expected_k)
-        )
+        warm = comparison.at_most_watch != SAME_BEFORE and comparison.temp_excess_k >= _warmed_least_k(comparison)
         level: Level | None = None
         meaning: Literal["own", "received"] = "own"
         if chance <= thresholds.ACT_FALSE_RATE and large and comparison.at_most_watch is None:
@@ -72,6 +70,13 @@ def weigh(comparisons: Sequence[Comparison]) -> tuple[Weighed, ...]:
             level, meaning = "watch", "received"
         weighed.append(Weighed(comparison, level, meaning, float(chance)))
     return tuple(weighed)
+
+
+def _warmed_least_k(comparison: Comparison) -> float:
+    """From which excess on a part that is warm by its neighbours is mentioned."""
+    if comparison.rule == "baseline":
+        return thresholds.WARMED_LEAST_NEW_K
+    return max(thresholds.WARMED_LEAST_K, thresholds.WARMED_LEAST_SHARE * abs(comparison.expected_k))
 
 
 def _known_before(comparison: Comparison, others: Sequence[Comparison]) -> Comparison:

@@ -13,6 +13,8 @@ from thermscan.layout.board import Part
 
 # Below this nothing is said of received heat.
 RECEIVED_WORTH_SAYING_K = 1.0
+# From here on the parts of a rise do not seem to add up without the camera's offset.
+CONSTANT_WORTH_SAYING_K = 0.5
 # Expanded uncertainty in sentences: two standard uncertainties, about 95 %.
 COVERAGE = 2.0
 
@@ -41,7 +43,7 @@ def finding_of(weighed: Weighed, part: Part, split: HeatSplit | None) -> Finding
         excess_k=excess,
         u_k=comparison.u_k,
         score=comparison.score,
-        text=_received_text(comparison, heat) if received else _own_text(weighed, heat),
+        text=_received_text(comparison, heat) if received else _own_text(weighed, heat, split),
         own_k=heat.own_k if heat is not None else None,
         received_k=heat.received_k if heat is not None else None,
         source_ref=source.ref if source is not None and plain_name(source.ref) == source.ref else None,
@@ -92,7 +94,7 @@ def hypotheses(part: Part, *, hot: bool, dead: bool) -> tuple[str, ...]:  # noqa
     )
 
 
-def _own_text(weighed: Weighed, heat: PartHeat | None) -> str:
+def _own_text(weighed: Weighed, heat: PartHeat | None, split: HeatSplit | None) -> str:
     c = weighed.comparison
     word = "warmer" if c.excess_k > 0 else "cooler"
     reach = COVERAGE * c.u_k
@@ -102,7 +104,7 @@ def _own_text(weighed: Weighed, heat: PartHeat | None) -> str:
         f"{c.ref} is {abs(c.excess_k):.1f} K (± {reach:.1f} K) {word} by its own heat than {c.against}: "
         f"it rises {rise:.1f} K where {usual}"
     )
-    text += _split_clause(heat) + "."
+    text += _split_clause(heat, split.constant_k if split is not None else 0.0) + "."
     if c.looks_dead:
         text += " It gives hardly any heat of its own."
     if c.at_most_watch is not None:
@@ -124,12 +126,14 @@ def _received_text(comparison: Comparison, heat: PartHeat | None) -> str:
     return text + f": its neighbours together give {heat.received_k:.0f} K of its {rise:.0f} K."
 
 
-def _split_clause(heat: PartHeat | None) -> str:
+def _split_clause(heat: PartHeat | None, constant_k: float) -> str:
     if heat is None or heat.own_k is None or heat.received_k < RECEIVED_WORTH_SAYING_K:
         return ""
     clause = f"; of its rise {max(heat.own_k, 0.0):.1f} K is its own heat and {heat.received_k:.1f} K received"
     if heat.sources and heat.sources[0].kelvin >= RECEIVED_WORTH_SAYING_K:
         clause += f", {heat.sources[0].kelvin:.1f} K of that from {plain_name(heat.sources[0].ref)}"
+    if abs(constant_k) >= CONSTANT_WORTH_SAYING_K:
+        clause += f" (the whole board reads {abs(constant_k):.1f} K {'high' if constant_k > 0 else 'low'})"
     return clause
 
 
