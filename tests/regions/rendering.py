@@ -62,8 +62,9 @@ def render(
     inside = (mm >= 0).all(axis=1) & (mm <= [board.width_mm, board.height_mm]).all(axis=1)
     fine_c = np.where(inside, board_c, bench_c)
     for part in board.parts:
-        body = np.abs(part.body_from_board(mm))
-        fine_c[(body <= [part.length_mm / 2, part.width_mm / 2]).all(axis=1)] = temps_c[part.ref]
+        body = np.abs(part.body_from_board(mm)) / [part.length_mm / 2, part.width_mm / 2]
+        inside_body = np.linalg.norm(body, axis=1) <= 1 if part.round_body else (body <= 1).all(axis=1)
+        fine_c[inside_body] = temps_c[part.ref]
     fine = gaussian_filter(fine_c.reshape(rows.shape), blur_px * OVERSAMPLING)
     coarse = fine.reshape(shape[0], OVERSAMPLING, shape[1], OVERSAMPLING).mean(axis=(1, 3))
     noise = np.random.default_rng(seed).normal(0.0, noise_k, shape) if noise_k else 0.0

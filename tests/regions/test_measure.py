@@ -40,6 +40,15 @@ def test_an_oblique_part_is_read_as_its_temperature():
     assert found.mean_c == pytest.approx(48.0, abs=0.35)
 
 
+@pytest.mark.parametrize("view", [frontal(1.2), OBLIQUE])
+def test_a_round_part_is_read_within_its_circle(view):
+    board = make_board(make_part(length_mm=10.0, width_mm=10.0, round_body=True))
+    image = render(board, view, {"U1": 50.0}, noise_k=0.02)
+    (found,) = measure_parts(image, make_registration(board, view), board, **AMBIENT)
+    # The corners of its square are board, 20 K colder: a reading that took them in would be off by kelvins.
+    assert found.mean_c == pytest.approx(50.0, abs=0.4)
+
+
 @pytest.mark.parametrize("assumed_px", [0.4, 0.9])
 def test_a_blur_that_is_misjudged_by_half_stays_within_the_stated_uncertainty(assumed_px):
     board = make_board(make_part(width_mm=6.35))

@@ -109,14 +109,19 @@ def find_inner_body(
 
     points_px, rows, cols = _pixels_around(part, registration, shape=shape)
     body_mm = part.body_from_board(registration.mm(points_px))
-    depth_px = (np.array([part.length_mm, part.width_mm]) / 2 - np.abs(body_mm)) * scale
-    inner = np.all(depth_px >= margins, axis=1)
+    if part.round_body:
+        depth_px = _depth_in_round_px(body_mm * scale, body_px / 2)
+        margins = np.full(2, margins.max())
+    else:
+        depth_px = body_px / 2 - np.abs(body_mm) * scale
+    inner = np.all(depth_px >= margins[: depth_px.shape[1]], axis=1)
     outside = -depth_px.min(axis=1)
     ring = (outside >= RING_PX[0]) & (outside <= RING_PX[1])
 
     def coverage_at(sigma_px: float) -> Coverage:
         full_sigma_px = np.sqrt(sigma_px**2 + PIXEL_VARIANCE_PX2)
-        share = np.prod(ndtr(depth_px / full_sigma_px) - ndtr((depth_px - body_px) / full_sigma_px), axis=1)
+        through_px = body_px[: depth_px.shape[1]]
+        share = np.prod(ndtr(depth_px / full_sigma_px) - ndtr((depth_px - through_px) / full_sigma_px), axis=1)
         return Coverage(*(float(share[which].mean()) if which.any() else 0.0 for which in (inner, ring)))
 
     corners_px = registration.px(part.corners_mm())
@@ -130,6 +135,14 @@ def find_inner_body(
         inside_frame=bool(np.all((corners_px > -0.5) & (corners_px < np.array(shape[::-1]) - 0.5))),
         sides_px=(float(body_px[0] - 2 * margins[0]), float(body_px[1] - 2 * margins[1])),
     )
+
+
+def _depth_in_round_px(places_px: NDArray[np.float64], semi_axes_px: NDArray[np.float64]) -> NDArray[np.float64]:
+    """How far inside a round body (an ellipse in the frame) places lie, along the ray to its middle; shape (n, 1)."""
+    share = np.maximum(np.linalg.norm(places_px / semi_axes_px, axis=1), 1e-9)
+    distance_px = np.linalg.norm(places_px, axis=1)
+    depth_px = np.minimum(distance_px * (1 / share - 1), semi_axes_px.min())
+    return np.where(distance_px < 1e-6, semi_axes_px.min(), depth_px)[:, None]
 
 
 def _pixels_around(

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from thermscan.layout.board import Board, Part
+from thermscan.layout.board import Board, Part, Surface
 from thermscan.radiometry.planck import band_radiance, band_temperature_c
 from thermscan.radiometry.surface import surface_temperature
 from thermscan.radiometry.thermal_image import ThermalImage
@@ -126,7 +126,7 @@ def _measure_part(
         noise_k=image.noise_k,
         pixels=pixels,
         accuracy_k=image.accuracy_k,
-        surface_name=surface.name,
+        surface_name=_emissivity_name(surface),
         view_angle_deg=registration.view_angle_deg,
         blend_k=reading.u_blend_k,
         placement_k=placement_px * float(np.hypot(*reading.slope_k_per_px)),
@@ -143,6 +143,11 @@ def _measure_part(
         view_angle_deg=registration.view_angle_deg,
         budget=budget,
     )
+
+
+def _emissivity_name(surface: Surface) -> str:
+    """What parts must share for their emissivity's error to cancel: the surface and the value taken for it."""
+    return f"{surface.name} {surface.emissivity:g}"
 
 
 def _unmeasured(part: Part, reason: reasons.Reason, pixels: int, apparent_mean_c: float | None) -> PartMeasurement:
