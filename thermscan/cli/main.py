@@ -54,7 +54,7 @@ class CommandTable(click.Group):
             return EXIT_CLOSED_PIPE
 
 
-@click.group(cls=CommandTable, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=CommandTable, no_args_is_help=False, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="thermscan")
 @click.option("--debug", is_flag=True, help="Show where in the program an error arose.")
 def thermscan(debug: bool) -> None:
