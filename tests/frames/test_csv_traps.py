@@ -68,6 +68,27 @@ def test_a_line_with_the_frames_size_is_no_pixel_row(values):
     assert values("7;4\n" + "\n".join(table())).shape == (4, 7)
 
 
+def test_blank_lines_padded_to_the_tables_width_are_blank(values):
+    assert values(";;;;;;\n" + "\n".join(table()) + "\n;;;;;;\n;;;;;;\n").shape == (4, 7)
+
+
+def test_lines_fenced_in_by_separators_hold_no_more_pixels(values):
+    rows = table(sep="|")
+    np.testing.assert_array_equal(values("\n".join(f"|{row}|" for row in rows)), values("\n".join(rows)))
+
+
+def test_an_old_systems_end_mark_is_no_pixel(values):
+    assert values("\n".join(table()) + "\n\x1a").shape == (4, 7)
+
+
+def test_row_numbers_may_run_backwards_and_column_numbers_begin_anywhere(values):
+    rows = table()
+    backwards = "\n".join(f"{4 - r};{row}" for r, row in enumerate(rows))
+    np.testing.assert_array_equal(values(backwards), values("\n".join(rows)))
+    cut_out = ";".join(str(40 + c) for c in range(7)) + "\n" + "\n".join(rows)
+    np.testing.assert_array_equal(values(cut_out), values("\n".join(rows)))
+
+
 def test_lines_after_the_table_are_no_pixels(values):
     text = "\n".join(table()) + "\n\nMin;22.00\nMax;31.20\nMean;25.1;;;;;\nend of frame\n"
     assert values(text).shape == (4, 7)

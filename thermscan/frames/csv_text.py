@@ -124,5 +124,6 @@ def _array(rows: Sequence[Row]) -> NDArray[np.float64]:
     width = min(row.width for row in rows)
     values = np.array([row.values[:width] for row in rows], dtype=np.float64)
     if width > 2 and all(row.ends_empty for row in rows) and np.isnan(values[:, -1]).all():
-        return values[:, :-1]
+        # Lines that begin with a separator as well are fenced in by it.
+        return values[:, int(all(row.begins_empty for row in rows)) : -1]
     return values

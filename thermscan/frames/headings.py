@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 # Three numbers in step may be chance or a made-up gradient; any fewer say nothing.
 MIN_INDEX_CELLS = 3
+# A cut-out counts on from where it was cut. So many whole numbers in step are no row of readings.
+MIN_CUTOUT_CELLS = 6
 # Positions in millimetres step by anything; so many in exact step, in both directions at once, are no temperatures.
 MIN_POSITION_CELLS = 4
 
@@ -67,8 +69,10 @@ def _numbers_edge(values: NDArray[np.float64]) -> bool:
 
 
 def _counts(line: NDArray[np.float64]) -> bool:
-    """0, 1, 2 … or 1, 2, 3 …"""
-    return bool(line.size >= 2 and line[0] in (0.0, 1.0) and np.all(np.diff(line) == 1.0))
+    """0, 1, 2 … or 1, 2, 3 …, or backwards; from any other whole number only where there are many."""
+    if line.size < 2 or not np.all(np.diff(line) == np.sign(line[1] - line[0])) or line[0] == line[1]:
+        return False
+    return bool(min(line[0], line[-1]) in (0.0, 1.0) or (line.size >= MIN_CUTOUT_CELLS and line[0] % 1.0 == 0.0))
 
 
 def _positions(line: NDArray[np.float64]) -> bool:

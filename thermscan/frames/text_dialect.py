@@ -133,7 +133,8 @@ def decode_text(raw: bytes, *, where: str) -> str:
     encodings = [name for mark, name in _BOMS if raw.startswith(mark)][:1] or _unmarked(raw)
     for encoding in encodings:
         try:
-            text = raw.decode(encoding)
+            # Old systems close a text with Ctrl-Z.
+            text = raw.decode(encoding).rstrip("\x1a")
         except UnicodeDecodeError:
             continue
         if _CONTROL.search(text) is None:

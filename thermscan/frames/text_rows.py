@@ -45,6 +45,11 @@ class Row:
         return self.empties > 0 and self.text.rstrip(" \"'")[-1:] in "\t;,|"
 
     @property
+    def begins_empty(self) -> bool:
+        """The line begins with a separator."""
+        return self.empties > 0 and self.text.lstrip(" \"'")[:1] in "\t;,|"
+
+    @property
     def mostly_numbers(self) -> bool:
         """One cell of text at most, or a label of a few words at the left."""
         return len(self.words) <= 1 or self.words == tuple(range(min(len(self.words), MAX_LABEL_CELLS)))
@@ -140,6 +145,8 @@ def find_blocks(rows: Sequence[Row | None], *, where: str) -> tuple[tuple[Block,
 
     def close(*, blank: bool) -> None:
         nonlocal current, headings, after_blank
+        while current and current[-1].empty:  # a spreadsheet's blank line, padded to the table's width
+            current.pop()
         if current:
             blocks.append(Block(tuple(current), tuple(headings), after_blank))
             current, headings, after_blank = [], [], False
