@@ -191,6 +191,15 @@ def test_blocks_of_unequal_size_are_refused(read):
     assert "blocks of unequal size (5, 4 rows)" in refusal(read, text)
 
 
+def test_a_stray_blank_line_that_halves_a_frame_does_not_make_it_two(read):
+    rng = np.random.default_rng(4)
+    rows = [";".join(f"{value:.2f}" for value in row) for row in 22.0 + 9.0 * rng.random((12, 16))]
+    (frame,) = read("\n".join(rows[:6]) + "\n\n" + "\n".join(rows[6:]))
+    assert frame.shape == (12, 16)
+    assert "blank lines within the table were skipped (line 7)" in frame.remarks
+    assert [frame.shape for frame in read("\n".join(rows) + "\n\n" + "\n".join(reversed(rows)))] == [(12, 16)] * 2
+
+
 def test_a_stray_blank_line_within_a_table_is_skipped(read):
     rows = table(12)
     (frame,) = read("\n".join(rows[:3]) + "\n\n" + "\n".join(rows[3:]))

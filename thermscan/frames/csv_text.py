@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -21,6 +22,10 @@ from thermscan.frames.triples import grid_from_triples, is_triples
 MAX_TEXT_BYTES = 2 * MAX_FILE_PIXELS
 # Blank lines that split a table into pieces this nearly equal may part frames of which one lacks a row.
 NEARLY_EQUAL_ROWS = 2
+# Frames of one view go up and down together; the halves of one frame seldom do.
+ALIKE_CORRELATION = 0.6
+# Most detectors have 4 columns to 3 rows, or 5 to 4.
+DETECTOR_ASPECT = 1.3
 _ONE_FRAME = "export one frame a file, or separate frames of equal size by a blank line"
 
 
@@ -85,13 +90,30 @@ def _frames(blocks: Sequence[Block], *, where: str) -> tuple[tuple[Block, ...], 
     headed = any(block.headings for block in blocks[1:])
     if not headed and max(heights) == 1:
         return (_joined(blocks),), ()
-    if min(heights) == max(heights) and min(heights) > 1:
+    halves = len(blocks) == 2 and not headed and not _look_like_two_frames(blocks[0], blocks[1])
+    if min(heights) == max(heights) and min(heights) > 1 and not halves:
         return tuple(blocks), (f"{len(blocks)} frames of {heights[0]} rows follow one another in the file",)
-    if headed or max(heights) - min(heights) <= NEARLY_EQUAL_ROWS:
+    if headed or (max(heights) - min(heights) <= NEARLY_EQUAL_ROWS and not halves):
         shown = ", ".join(str(height) for height in heights[:6]) + (", …" if len(heights) > 6 else "")
         raise InputError(f"the table is split into blocks of unequal size ({shown} rows)", where=where, fix=_ONE_FRAME)
     gaps = ", ".join(str(block.rows[0].line - 1) for block in blocks[1:4])
     return (_joined(blocks),), (f"blank lines within the table were skipped (line {gaps})",)
+
+
+def _look_like_two_frames(first: Block, second: Block) -> bool:
+    """
+    Two equal blocks are two frames if they look alike, as frames of one view do.
+
+    If not, a stray blank line may halve a frame, and the shape nearer to a detector's decides.
+    """
+    above, below = _array(first.rows), _array(second.rows)
+    both = np.isfinite(above) & np.isfinite(below) if above.shape == below.shape else np.zeros(0, dtype=bool)
+    vary = both.sum() > 2 and np.ptp(above[both]) > 0 and np.ptp(below[both]) > 0
+    if vary and np.corrcoef(above[both], below[both])[0, 1] > ALIKE_CORRELATION:
+        return True
+    rows, cols = above.shape
+    apart, together = (abs(math.log(cols / height / DETECTOR_ASPECT)) for height in (rows, 2 * rows))
+    return apart < together
 
 
 def _joined(blocks: Sequence[Block]) -> Block:
