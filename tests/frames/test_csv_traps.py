@@ -215,6 +215,21 @@ def test_a_row_short_of_a_cell_is_refused_by_its_number(read, row):
     assert f"field.csv, row {row + 2}: 6 cells where the other rows have 7" in message
 
 
+@pytest.mark.parametrize("kept", ["22.", "22.1;", "22.1;22.2;22"])
+def test_a_file_cut_within_its_last_row_is_refused(read, kept):
+    message = refusal(read, "\n".join(table()) + "\n" + kept)
+    assert "field.csv, row 5: " in message
+    assert "cells where the other rows have 7" in message or "1 cell where" in message
+
+
+def test_numbers_too_large_to_add_up_are_no_fault_of_the_program(values):
+    assert np.isnan(values("22.5;1e308;1e308\n22.5;22.6;1e308\n22.5;22.6;22.7\n")).sum() == 3
+
+
+def test_text_in_all_rows_is_no_table(read):
+    assert "no table of numbers" in refusal(read, "a;b;c;d;1;2\n" * 4)
+
+
 def test_a_row_with_a_cell_too_many_is_refused_even_if_labelled(read):
     rows = [f"Y{r};{row}" for r, row in enumerate(table())]
     rows[2] += ";22.5"

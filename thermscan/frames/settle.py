@@ -100,7 +100,7 @@ def _assumed(outcomes: Sequence[UnitOutcome], stored: StoredPages, *, where: str
     raise InputError(
         f"its unit is not stated, and {verdict} for a bench; {_listed(outcomes)}",
         where=where,
-        fix=_say_which(plausible[0] if plausible else "cK"),
+        fix=_say_which(plausible[0] if plausible else "cK") + ("" if plausible else "; raw counts need a camera file"),
     )
 
 

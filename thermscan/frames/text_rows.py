@@ -109,7 +109,7 @@ def _quick_values(line: str, cells: list[str], dialect: Dialect) -> tuple[float,
         values = tuple(map(float, cells))
     except ValueError:
         return None
-    return values if math.isfinite(math.fsum(values)) else None
+    return values if math.isfinite(sum(values)) else None
 
 
 def find_blocks(rows: Sequence[Row | None], *, where: str) -> tuple[tuple[Block, ...], tuple[str, ...]]:
@@ -140,6 +140,7 @@ def find_blocks(rows: Sequence[Row | None], *, where: str) -> tuple[tuple[Block,
     headings.extend(texts)
     current: list[Row] = []
     after_blank, ragged = False, []
+    cut = _cut_row(rows)
     fitting = [row for row in rows[start:] if row is not None and _fits(row, width)]
     labels = _label_cells(fitting)
 
@@ -159,7 +160,7 @@ def find_blocks(rows: Sequence[Row | None], *, where: str) -> tuple[tuple[Block,
             current.append(row)
         elif row.empty:
             close(blank=True)
-        elif row.numbers >= max(2, width / 2) or (not row.words and row.numbers and row.width > 1):
+        elif row.numbers >= max(2, width / 2) or (not row.words and row.numbers and (row.width > 1 or row is cut)):
             ragged.append(row)
         else:
             close(blank=False)
@@ -169,6 +170,14 @@ def find_blocks(rows: Sequence[Row | None], *, where: str) -> tuple[tuple[Block,
     if ragged:
         raise _ragged(ragged, width, where=where)
     return tuple(blocks), tuple(texts)
+
+
+def _cut_row(rows: Sequence[Row | None]) -> Row | None:
+    """The last line if it follows a line with numbers and is one number: the rest of a row, where a file was cut."""
+    filled = [number for number, row in enumerate(rows) if row is not None]
+    last = rows[filled[-1]] if filled else None
+    above = rows[filled[-1] - 1] if filled and filled[-1] > 0 else None
+    return last if last is not None and last.width == 1 and above is not None and above.numbers > 1 else None
 
 
 def _table_width(rows: Sequence[Row | None], *, where: str) -> int:
@@ -196,7 +205,8 @@ def _is_heading(row: Row, width: int, *, labels: int) -> bool:
 
 def _label_cells(rows: Sequence[Row]) -> int:
     """How many cells at the left of most rows hold text."""
-    return next(n for n in range(MAX_LABEL_CELLS + 1) if 2 * sum(n in row.words for row in rows) <= len(rows))
+    few = (n for n in range(MAX_LABEL_CELLS) if 2 * sum(n in row.words for row in rows) <= len(rows))
+    return next(few, MAX_LABEL_CELLS)
 
 
 def _begins(row: Row, width: int, labels: int) -> bool:
@@ -242,7 +252,7 @@ def _ragged(rows: Sequence[Row], width: int, *, where: str) -> InputError:
     first = rows[0]
     more = f" (and {len(rows) - 1} more such rows)" if len(rows) > 1 else ""
     return InputError(
-        f"{first.width} cells where the other rows have {width}{more}",
+        f"{first.width} {'cell' if first.width == 1 else 'cells'} where the other rows have {width}{more}",
         where=f"{where}, row {first.line}",
         fix="every row needs one cell a pixel; export it again or mend the row",
     )
