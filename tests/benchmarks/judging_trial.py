@@ -19,6 +19,7 @@ from samples.simulator import (
     solve_board,
     solver,
 )
+from thermscan.errors import InputError
 from thermscan.frames.frame import Frame, FrameSource
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.finding import Judgement
@@ -126,7 +127,7 @@ def run_trial(number: int, options: Options) -> list[Outcome]:
             options,
             supply_w=sum(faulty_w.values()) + (fault.watts if fault and fault.disc else 0.0),
         )
-        for known in (None, baseline):
+        for known in (None, baseline) if baseline is not None else (None,):
             outcomes.append(
                 _judge(number, look, board, thermal, kind=kind, fault=fault, baseline=known, fault_k=options.fault_k)
             )
@@ -164,7 +165,7 @@ def _specimen(rng: np.random.Generator, usual_w: dict[str, float]) -> dict[str, 
 
 def _learn(
     rng: np.random.Generator, board: Board, usual_w: dict[str, float], world: _World, options: Options
-) -> Baseline:
+) -> Baseline | None:
     looks = []
     for number in range(options.good_runs):
         ambient_c = float(rng.uniform(18.0, 28.0))
@@ -172,7 +173,10 @@ def _learn(
         watts = {ref: load * w for ref, w in _specimen(rng, usual_w).items()}
         thermal = _solve(board, watts, world, ambient_c, None)
         looks.append(_view(rng, board, thermal, options, supply_w=sum(watts.values()), name=f"good-{number}"))
-    return learn_baseline(looks)
+    try:
+        return learn_baseline(looks)
+    except InputError:
+        return None  # too coarse a camera for this board: nothing is measurable
 
 
 def _solve(board: Board, watts: dict[str, float], world: _World, ambient_c: float, fault: Fault | None) -> BoardField:
