@@ -12,6 +12,7 @@ from scipy.ndimage import gaussian_filter, shift
 
 from thermscan.frames.frame import Frame, FrameSource
 from thermscan.frames.noise import spatial_noise, temporal_noise
+from thermscan.frames.recording import without_repeats
 from thermscan.frames.repair import repair_frame, repair_frames, repair_values
 
 
@@ -154,6 +155,21 @@ def test_flickering_pixels_of_a_recording_are_replaced_and_counted():
     }
     around = np.median(scene[39:42, 49:52])
     assert max(abs(frame.values[40, 50] - around) for frame in repaired) < 0.3
+
+
+def test_repeated_frames_are_left_out_within_a_file_and_said():
+    rng = np.random.default_rng(14)
+    one, two = bench(rng), bench(rng)
+    recording = [as_frame(page, page=n) for n, page in enumerate([one, one, one, two])]
+    other = as_frame(two, path="other.tiff")
+    kept = without_repeats([*recording, other])
+    assert [(frame.source.path.name, frame.source.page) for frame in kept] == [
+        ("soak.tiff", 0),
+        ("soak.tiff", 3),
+        ("other.tiff", 0),
+    ]
+    assert kept[0].remarks == ("2 of 4 frames repeat the one before and were left out",)
+    assert kept[2] is other
 
 
 def test_frames_of_different_files_are_not_one_recording():

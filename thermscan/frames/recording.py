@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frames.frame import Frame
 from thermscan.frames.noise import spatial_noise
 
 # A spread from fewer differences is off by half itself too often to single out pixels.
@@ -34,7 +37,51 @@ def repeated_frames(pages: Sequence[NDArray[np.float64]]) -> int:
     >>> repeated_frames([np.zeros((2, 2)), np.zeros((2, 2)), np.ones((2, 2))])
     1
     """
-    return sum(bool(np.array_equal(earlier, later, equal_nan=True)) for earlier, later in pairwise(pages))
+    return sum(_same(earlier, later) for earlier, later in pairwise(pages))
+
+
+def without_repeats(frames: Sequence[Frame]) -> tuple[Frame, ...]:
+    """
+    Frames without those that repeat the one before in their file, which would count as evidence twice.
+
+    Parameters
+    ----------
+    frames : sequence of Frame
+        Of one or several files, in order.
+
+    Returns
+    -------
+    tuple of Frame
+        In the same order; each of a file that had repeats says in a remark how many were left out.
+
+    Examples
+    --------
+    >>> from thermscan.frames.frame import FrameSource
+    >>> source = FrameSource(Path("soak.tiff"), 0, "", "TIFF", "uint16")
+    >>> shut = [Frame(np.full((2, 2), value), "C", "given", source) for value in (22.0, 22.0, 23.0)]
+    >>> kept = without_repeats(shut)
+    >>> len(kept), kept[1].remarks
+    (2, ('1 of 3 frames repeats the one before and was left out',))
+    """
+    files: dict[Path, list[Frame]] = {}
+    for frame in frames:
+        files.setdefault(frame.source.path, []).append(frame)
+    repeats: set[int] = set()
+    remarks: dict[Path, tuple[str, ...]] = {}
+    for path, group in files.items():
+        same = {id(later) for earlier, later in pairwise(group) if _same(earlier.values, later.values)}
+        verb = "repeats the one before and was" if len(same) == 1 else "repeat the one before and were"
+        remarks[path] = (f"{len(same)} of {len(group)} frames {verb} left out",) if same else ()
+        repeats |= same
+    return tuple(
+        replace(frame, remarks=(*frame.remarks, *remarks[frame.source.path])) if remarks[frame.source.path] else frame
+        for frame in frames
+        if id(frame) not in repeats
+    )
+
+
+def _same(earlier: NDArray[np.float64], later: NDArray[np.float64]) -> bool:
+    return bool(np.array_equal(earlier, later, equal_nan=True))
 
 
 def flickering_pixels(pages: Sequence[NDArray[np.float64]]) -> NDArray[np.bool_]:
@@ -103,9 +150,7 @@ def averaging_correlation(pages: Sequence[NDArray[np.float64]]) -> float | None:
     >>> 0.5 < averaging_correlation(pages) < 0.7
     True
     """
-    fresh = [pages[0]] + [
-        later for earlier, later in pairwise(pages) if not np.array_equal(earlier, later, equal_nan=True)
-    ]
+    fresh = [pages[0]] + [later for earlier, later in pairwise(pages) if not _same(earlier, later)]
     fresh = fresh[:MAX_FRAMES]
     if len(fresh) < _MIN_AVERAGED_FRAMES:
         return None
