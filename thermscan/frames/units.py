@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import unicodedata
 from collections.abc import Iterable, Iterator
@@ -67,6 +68,12 @@ _SAID = re.compile(
     _FLAGS,
 )
 _LONE = re.compile(rf"(?<![\d.,A-Za-z/*])(?<!\d\s)({_WRITTEN_LONG})(?!\s*[\])]?\s*[:=]?\s*[-+]?\d)", _FLAGS)
+_SCALE = re.compile(
+    r"""(?:scale(?:[ _-]?factor)?|gain|slope)["']?\s*[:=]\s*["']?(?P<factor>0?[.,]\d+|1e-\d|1(?:\.0*)?)(?![\d])
+        | (?:values?|raw|counts?|pixels?|dn)\s*(?:/\s*(?P<divisor>10{1,3})(?!\d))""",
+    _FLAGS,
+)
+_OFFSET = re.compile(r"offset[\"']?\s*[:=]\s*[\"']?[-+]?0*[.,]?0*[1-9]|/\s*10+\s*[-+]\s*\d", re.IGNORECASE)
 _NEXT_CELL = re.compile(rf"\d\"?\s*[;,|\t]\s*\"?(?:{_WRITTEN})", _FLAGS)
 # A clause about one of these states that quantity's unit, not the pixels'.
 _ABOUT_SOMETHING_ELSE = re.compile(
@@ -225,9 +232,23 @@ def stated_units(texts: Iterable[str]) -> tuple[StatedUnit, ...]:
                 unit = unit_named(written)
                 if unit is not None:
                     found.setdefault(unit, StatedUnit(unit, " ".join(words.split())))
+        if set(found) == {"K"}:
+            return (_scaled_kelvin(found["K"], plain),)
         if found:
             return tuple(found.values())
     return ()
+
+
+def _scaled_kelvin(stated: StatedUnit, texts: Iterable[str]) -> StatedUnit:
+    """Kelvin with a stated scale, "scale: 0.01" or "value / 100", are hundredths; any offset leaves the claim alone."""
+    for text in texts:
+        match = _SCALE.search(text)
+        if match and not _OFFSET.search(text):
+            factor = float(match["factor"].replace(",", ".")) if match["factor"] else 1.0 / float(match["divisor"])
+            for unit, step in KELVIN_A_STEP.items():
+                if math.isclose(factor, step, rel_tol=1e-6):
+                    return StatedUnit(unit, f"{stated.words}, {match[0]}")
+    return stated
 
 
 def _plain(text: str) -> str:
