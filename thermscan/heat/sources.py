@@ -91,6 +91,7 @@ def fit_sources(
     signed: bool = False,
     contact: float | None = None,
     likely_k: NDArray[np.float64] | None = None,
+    likely_board_k: NDArray[np.float64] | None = None,
     decays_mm: tuple[float, ...] = DECAYS_MM,
     solved: Sequence[SourceFit] = (),
 ) -> tuple[SourceFit, ...]:
@@ -115,7 +116,9 @@ def fit_sources(
         Bodies' conductance by area over h, where known from another fit.
     likely_k : ndarray of shape (n,), optional
         How large a body's own rise over the board may be expected to be, for each part: a small one
-        says that the part has little to give. Default: nothing is known.
+        says that the part has little to give. Default, and NaN: nothing is known.
+    likely_board_k : ndarray of shape (n,), optional
+        The same for the board's own rise beneath each part, where no body can be seen; NaN: not told.
     decays_mm : tuple of float
     solved : sequence of SourceFit
         Earlier fits of the same board and grid: their responses are used again.
@@ -144,6 +147,7 @@ def fit_sources(
                 signed=signed,
                 contact=contact,
                 likely_k=likely_k,
+                likely_board_k=likely_board_k,
                 decay_mm=decay_mm,
                 degrees=max(len(cells.rise_k) / _alike(grid), 1.0),
             )
@@ -188,6 +192,7 @@ def _fit_one(
     signed: bool,
     contact: float | None,
     likely_k: NDArray[np.float64] | None,
+    likely_board_k: NDArray[np.float64] | None,
     decay_mm: float,
     degrees: float,
 ) -> SourceFit:
@@ -201,7 +206,10 @@ def _fit_one(
     if likely_k is not None:
         # Without a conductance, the board beneath may rise as much as the body over it.
         per_k = np.ones(n) if contact is None else contact * area * scale
-        spread[:n] = np.clip(per_k * likely_k, LEAST_LIKELY_K, WIDEST_K)
+        spread[:n] = np.clip(np.where(np.isfinite(likely_k), per_k * likely_k, WIDEST_K), LEAST_LIKELY_K, WIDEST_K)
+    if likely_board_k is not None:
+        told = np.isfinite(likely_board_k)
+        spread[:n][told] = np.clip(likely_board_k[told], LEAST_LIKELY_K, WIDEST_K)
     solution = np.zeros(n + 1)
     known_contact = contact
     matrix, target = design, cells.rise_k
@@ -266,15 +274,15 @@ def _contact(
     area: NDArray[np.float64],
     rise_k: NDArray[np.float64],
 ) -> float | None:
-    """The bodies' conductance by area over h: a median over parts that give heat and stand out; None if under 3."""
+    """The bodies' conductance by area over h: a median over parts that give heat; None if under 3."""
     n = len(area)
     over_k = rise_k - (at_parts / scale) @ solution[:n] - solution[n]
     flow = solution[:n] / scale
-    with np.errstate(invalid="ignore"):
-        use = np.isfinite(over_k) & (over_k > CONTACT_FLOOR_K) & (flow > 0)
+    use = np.isfinite(over_k) & (flow > 0)
     if use.sum() < 3:
         return None
-    ratio = flow[use] / (area[use] * over_k[use])
+    # Bodies soldered down flat hardly stand out: what can be said is that they conduct at least so well.
+    ratio = flow[use] / (area[use] * np.maximum(over_k[use], CONTACT_FLOOR_K / 2))
     order = np.argsort(ratio)
     heavy = np.cumsum((flow[use])[order])
     return float(ratio[order][np.searchsorted(heavy, heavy[-1] / 2)])

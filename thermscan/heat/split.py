@@ -29,11 +29,11 @@ FEWEST_CELLS = 20
 # not quite follow the board beneath. Where the bodies' conductance is unknown, this share of it.
 FOLLOWS_BOARD = 0.92
 USUAL_HEIGHT_MM = 3.5
-# For changes between two looks: decay lengths less likely than this share of the best are left out; parts
-# that cannot be seen may change by this much; and no part by less than that.
+# For changes between two looks: decay lengths less likely than this share of the best are left out; a part
+# may always change by so much, and one that cannot be seen by some times what was found for it before.
 LEAST_LIKELY_DECAY = 0.02
-LIKELY_UNSEEN_K = 1.0
 LIKELY_FLOOR_K = 0.2
+UNSEEN_ROOM = 2.0
 CHANGE_STEPS = 3
 
 
@@ -264,7 +264,8 @@ def split_change(
     likely = split.weights > LEAST_LIKELY_DECAY * split.weights.max()
     decays = tuple(fit.decay_mm for fit, use in zip(split.fits, likely, strict=True) if use)
     weights = split.weights[likely] / split.weights[likely].sum()
-    expected_k = np.nan_to_num(np.abs(part_change.rise_k), nan=LIKELY_UNSEEN_K)
+    expected_k = np.abs(part_change.rise_k)
+    unseen_k: NDArray[np.float64] | None = None
     change: HeatSplit | None = None
     for _ in range(CHANGE_STEPS):
         fits = fit_sources(
@@ -277,12 +278,14 @@ def split_change(
             signed=True,
             contact=split.contact,
             likely_k=expected_k + LIKELY_FLOOR_K,
+            likely_board_k=unseen_k,
             decays_mm=decays,
             solved=split.fits,
         )
         change = summarise(board, fits, part_change, weights=weights, signed=True)
-        own = [abs(heat.own_k) if heat.own_k is not None else LIKELY_UNSEEN_K for heat in change.parts]
-        expected_k = np.array(own)
+        expected_k = np.array([abs(heat.own_k) if heat.own_k is not None else np.nan for heat in change.parts])
+        beneath = np.array([abs(heat.own_board_k) for heat in change.parts])
+        unseen_k = np.where(np.isnan(expected_k), UNSEEN_ROOM * beneath + LIKELY_FLOOR_K, np.nan)
     return change
 
 
