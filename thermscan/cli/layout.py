@@ -156,6 +156,62 @@ def draw(file: Path, *, out: Path, paper: str) -> int:
     return 0
 
 
+@command.command()
+@click.argument("photo", metavar="PHOTO", type=click.Path(path_type=Path))
+@click.option("--layout", required=True, type=click.Path(path_type=Path), help="Layout with the board's size.")
+@click.option("--corners", metavar="'X,Y X,Y X,Y X,Y'", help="Top left, top right, bottom right, bottom left; pixels.")
+@click.option("--out", default="photo.png", show_default=True, type=click.Path(path_type=Path), help="PNG to write.")
+@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON on standard output.")
+def photo(photo: Path, *, layout: Path, corners: str | None, out: Path, as_json: bool) -> int:
+    """
+    What does the board look like from straight above, in millimetres?
+
+    Finds the board's four corners in a photo, or takes them as given, and draws the photo at the board's own scale as
+    a PNG. A layout that names it (photo = "photo.png" in [board]) lays the temperatures over it in the report.
+
+    Example: thermscan layout photo board.jpg --layout board.toml --out photo.png
+    """
+    from thermscan.layout.photo import rectify_photo, save_photo
+    from thermscan.layout.picture import photo_pixels
+    from thermscan.layout.reading import read_board
+
+    corners_px = None if corners is None else _corners("--corners", corners)
+    board = read_board(layout)
+    made = rectify_photo(photo_pixels(photo), board, corners_px=corners_px)
+    backup = save_photo(made, out)
+    for line in (*made.remarks, *([f"kept as {backup}"] if backup else [])):
+        click.echo(f"{out}: {line}", err=True)
+    rows, cols = made.pixels.shape[:2]
+    seen = [] if made.corners_px is None else made.corners_px.round(2).tolist()
+    if as_json:
+        document = {
+            "schema": "thermscan.layout-photo/1",
+            "photo": str(out),
+            "method": "found" if corners is None else "given",
+            "corners_px": seen,
+            "mm_per_px": made.mm_per_px,
+            "size_px": [cols, rows],
+            "remarks": list(made.remarks),
+        }
+        click.echo(json.dumps(document, allow_nan=False, ensure_ascii=False, indent=2))
+        return 0
+    click.echo(f"{out}: {cols} x {rows} pixels of {made.mm_per_px:.4f} mm")
+    click.echo(f"corners {'found' if corners is None else 'given'}: {' '.join(f'{x:.1f},{y:.1f}' for x, y in seen)}")
+    if board.photo is None or board.photo.resolve() != out.resolve():
+        click.echo(f'to use it, keep it beside the layout and write photo = "{out.name}" below [board] in {layout}')
+    return 0
+
+
+def _corners(option: str, text: str) -> list[tuple[float, float]]:
+    from thermscan.runs.corners import corner_fault
+
+    points = [_point(option, piece) for piece in text.split()]
+    fault = corner_fault(points)
+    if fault:
+        raise click.UsageError(f'{option} "{text}": {fault}')
+    return points
+
+
 PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".bmp", ".webp")
 
 

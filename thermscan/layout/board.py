@@ -100,6 +100,37 @@ class Part:
         return moved
 
 
+@dataclass(frozen=True, slots=True)
+class Sticker:
+    """
+    A sticker or label on the board, part of its history: what it says, and where it was found.
+
+    Attributes
+    ----------
+    x_mm, y_mm : float
+        Its centre.
+    width_mm, height_mm : float
+        Its extent along the board's x and y.
+    text : str or None
+        What is on it.
+    note : str or None
+        What there is to say of it; a sticker has a text or a note.
+    """
+
+    x_mm: float
+    y_mm: float
+    width_mm: float
+    height_mm: float
+    text: str | None = None
+    note: str | None = None
+
+    def corners_mm(self) -> NDArray[np.float64]:
+        """Its corners, clockwise as seen from the top left; shape (4, 2)."""
+        half = np.array([self.width_mm, self.height_mm]) / 2
+        corners: NDArray[np.float64] = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * half + [self.x_mm, self.y_mm]
+        return corners
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Board:
     """
@@ -115,6 +146,9 @@ class Board:
         Warnings from reading: overlapping bodies and the like.
     parts_path, parts_sha256
         The parts file beside the layout, where it has one.
+    photo : Path or None
+        A photo of the board from straight above, beside the layout, as ``thermscan layout photo`` writes it.
+    stickers : tuple of Sticker
     """
 
     name: str
@@ -128,6 +162,8 @@ class Board:
     remarks: tuple[str, ...] = field(default=())
     parts_path: Path | None = None
     parts_sha256: str | None = None
+    photo: Path | None = None
+    stickers: tuple[Sticker, ...] = field(default=())
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "outline_mm", read_only(self.outline_mm))

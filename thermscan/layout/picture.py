@@ -64,6 +64,31 @@ def read_photo(path: Path) -> PagePicture:
     Traceback (most recent call last):
     thermscan.errors.InputError: no-such.jpg: cannot be read (No such file or directory); check the name
     """
+    pixels = photo_pixels(path)
+    longest = max(pixels.shape[:2])
+    scale = max(1.0, longest / LONGEST_SIDE_PX)
+    if scale > 1.0:
+        size = (round(pixels.shape[1] / scale), round(pixels.shape[0] / scale))
+        pixels = np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
+    _, encoded = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
+    return _page_picture("photo", "image/jpeg", encoded.tobytes(), pixels, scale)
+
+
+def photo_pixels(path: Path) -> NDArray[np.uint8]:
+    """
+    The pixels of a visible photo, upright as its camera says; shape (rows, cols, 3), blue first.
+
+    Raises
+    ------
+    InputError
+        Missing, or not a picture that can be read.
+
+    Examples
+    --------
+    >>> photo_pixels(Path("no-such.jpg"))
+    Traceback (most recent call last):
+    thermscan.errors.InputError: no-such.jpg: cannot be read (No such file or directory); check the name
+    """
     try:
         if path.stat().st_size > LARGEST_PHOTO_BYTES:
             raise InputError("the picture is larger than 100 MB", where=str(path), fix="save it smaller")
@@ -76,13 +101,7 @@ def read_photo(path: Path) -> PagePicture:
         pixels = None
     if pixels is None:
         raise InputError("not a picture that can be read", where=str(path), fix="give a JPEG or PNG photo, or a frame")
-    longest = max(pixels.shape[:2])
-    scale = max(1.0, longest / LONGEST_SIDE_PX)
-    if scale > 1.0:
-        size = (round(pixels.shape[1] / scale), round(pixels.shape[0] / scale))
-        pixels = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
-    _, encoded = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
-    return _page_picture("photo", "image/jpeg", encoded.tobytes(), pixels, scale)
+    return np.asarray(pixels, dtype=np.uint8)
 
 
 def picture_of_frame(values: ArrayLike) -> PagePicture:

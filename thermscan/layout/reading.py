@@ -5,25 +5,29 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.errors import InputError, nearest_name
-from thermscan.layout.board import Board, Part
+from thermscan.layout.board import Board, Part, Sticker
 from thermscan.layout.checking import board_remarks, parts_off_board
 from thermscan.layout.fields import read_record
 from thermscan.layout.outline import crossing_sides, polygon_area, tidy_polygon
 from thermscan.layout.part_reading import Reading, read_parts
+from thermscan.layout.photo_file import photo_remark
 from thermscan.layout.records import BOARD_HINTS, BoardRecord
+from thermscan.layout.sticker_reading import read_stickers, stickers_off_board
 from thermscan.layout.surfaces import surface_named
-from thermscan.layout.text_file import parse_toml, read_text_file
+from thermscan.layout.text_file import parse_toml, path_beside, read_text_file
 
 # More points than any drawing of a board has; the check for crossing sides grows with their square.
 MOST_OUTLINE_POINTS = 2000
 # Width and height may repeat the outline's, as far as rounding to 0.01 mm goes.
 SAME_SIZE_MM = 0.011
+PlacedT = TypeVar("PlacedT", Part, Sticker)
+TABLES = ("board", "part", "sticker")
 
 
 def read_board(path: Path) -> Board:
@@ -76,7 +80,9 @@ def read_board(path: Path) -> Board:
     _unknown_tables(document, path, reading)
     record = _board_record(document, path, reading)
     outline = _outline(record, path, reading) if record else None
+    photo = _photo(document, path, reading)
     read = read_parts(document, record, path, reading)
+    stickers = read_stickers(document, path, reading)
     if record and outline is not None:
         shift = outline.min(axis=0)
         board = Board(
@@ -90,18 +96,22 @@ def read_board(path: Path) -> Board:
             sha256=file.sha256,
             parts_path=read.path,
             parts_sha256=read.sha256,
+            photo=photo,
+            stickers=tuple(_moved(placed.sticker, shift) for placed in stickers),
         )
+        reading.faults.extend(stickers_off_board(stickers, outline))
         reading.faults.extend(parts_off_board(board, tuple(placed.place for placed in read.parts)))
         if not reading.faults:
-            return replace(board, remarks=(*reading.remarks, *board_remarks(board)))
+            remarks = (*reading.remarks, *board_remarks(board), *photo_remark(board))
+            return replace(board, remarks=remarks)
     raise InputError.from_faults(reading.faults)
 
 
 def _unknown_tables(document: Mapping[str, Any], path: Path, reading: Reading) -> None:
     for key in document:
-        if key not in ("board", "part"):
-            near = "part" if key == "parts" else nearest_name(key, ("board", "part"))
-            fix = f"did you mean {near}?" if near else "a layout has [board] and [[part]]"
+        if key not in TABLES:
+            near = "part" if key == "parts" else nearest_name(key, TABLES)
+            fix = f"did you mean {near}?" if near else "a layout has [board], [[part]] and [[sticker]]"
             if key in BoardRecord.model_fields and key != "parts":
                 fix = "write it below a line [board]"
             reading.fault("unknown key", f"{path}, {key}", fix)
@@ -157,5 +167,18 @@ def _outline(record: BoardRecord, path: Path, reading: Reading) -> NDArray[np.fl
     return points if len(reading.faults) == faults else None
 
 
-def _moved(part: Part, shift_mm: NDArray[np.float64]) -> Part:
-    return replace(part, x_mm=part.x_mm - float(shift_mm[0]), y_mm=part.y_mm - float(shift_mm[1]))
+def _photo(document: Mapping[str, Any], path: Path, reading: Reading) -> Path | None:
+    """The photo that a layout names, whether it is there or not; checked though the rest of [board] may be faulty."""
+    board = document.get("board")
+    name = board.get("photo") if isinstance(board, dict) else None
+    if not isinstance(name, str) or not name.strip():
+        return None
+    photo = path_beside(name.strip(), path)
+    if photo is None:
+        fix = "name a file in the layout's own folder, such as photo.png"
+        reading.fault(f'"{name[:60]}" leads out of the layout\'s folder', f"{path}, board, photo", fix)
+    return photo
+
+
+def _moved(placed: PlacedT, shift_mm: NDArray[np.float64]) -> PlacedT:
+    return replace(placed, x_mm=placed.x_mm - float(shift_mm[0]), y_mm=placed.y_mm - float(shift_mm[1]))

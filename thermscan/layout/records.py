@@ -42,6 +42,12 @@ def _body(value: object) -> list[object]:
     return list(value)
 
 
+def _size(value: object) -> list[object]:
+    if not isinstance(value, list | tuple) or len(value) != 2:
+        raise complaint(f"{shown(value)} is not a width and a height", "write [width, height]")
+    return list(value)
+
+
 def _limit(value: object) -> object:
     if (
         isinstance(value, int | float)
@@ -82,6 +88,16 @@ class BoardRecord(Record):
     surface: Annotated[Name, AfterValidator(_surface)] = "solder-mask"
     emissivity: Emissivity | None = None
     parts: Name | None = None
+    photo: Name | None = None
+    note: Note | None = None
+
+
+class StickerRecord(Record):
+    """One ``[[sticker]]``."""
+
+    at_mm: Pair
+    size_mm: Annotated[tuple[AboveZero, AboveZero], BeforeValidator(_size)]
+    text: Note | None = None
     note: Note | None = None
 
 
@@ -150,7 +166,10 @@ NUMBER_COLUMNS = frozenset(
 )
 
 # What to say of a key that is unknown, or (with +) missing.
-BOARD_HINTS = {"part": "write [[part]] as a table of its own, not inside [board]"}
+BOARD_HINTS = {
+    "part": "write [[part]] as a table of its own, not inside [board]",
+    "sticker": "write [[sticker]] as a table of its own, not inside [board]",
+}
 INLINE_HINTS = {
     "x_mm": "write at_mm = [x, y]",
     "y_mm": "write at_mm = [x, y]",
@@ -158,6 +177,14 @@ INLINE_HINTS = {
     "width_mm": "write body_mm = [length, width]",
     "+at_mm": "write at_mm = [x, y], the body's centre",
     "+ref": "write the part's reference designator, such as U7",
+}
+STICKER_HINTS = {
+    "x_mm": "write at_mm = [x, y]",
+    "y_mm": "write at_mm = [x, y]",
+    "width_mm": "write size_mm = [width, height]",
+    "height_mm": "write size_mm = [width, height]",
+    "+at_mm": "write at_mm = [x, y], the sticker's centre",
+    "+size_mm": "write size_mm = [width, height]",
 }
 ROW_HINTS = {
     "at_mm": "use the columns x_mm and y_mm",

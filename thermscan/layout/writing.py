@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from thermscan.errors import InputError
-from thermscan.layout.board import Board, Part, Surface
+from thermscan.layout.board import Board, Part, Sticker, Surface
 from thermscan.layout.packages import package_body
 from thermscan.layout.part_reading import DEFAULT_SURFACE
 from thermscan.layout.records import PART_COLUMNS
@@ -50,16 +50,16 @@ def write_board(board: Board, path: Path, *, parts_name: str | None = None) -> t
     ...     write_board(board, Path(folder, "board.toml"))
     ()
     """
-    texts = {path: board_text(board, parts_name=parts_name)}
+    texts = {path: board_text(board, parts_name=parts_name, photo_name=_photo_name(board, path))}
     if parts_name is not None:
         texts[path.parent / parts_name] = parts_text(board.parts)
     backups = [save_text(target, text) for target, text in texts.items()]
     return tuple(backup for backup in backups if backup)
 
 
-def board_text(board: Board, *, parts_name: str | None = None) -> str:
+def board_text(board: Board, *, parts_name: str | None = None, photo_name: str | None = None) -> str:
     """
-    A layout as TOML text.
+    A layout as TOML text; parts file and photo are named as seen from its folder.
 
     Examples
     --------
@@ -80,10 +80,11 @@ def board_text(board: Board, *, parts_name: str | None = None) -> str:
         values["outline_mm"] = board.outline_mm.tolist()
     values |= {"thickness_mm": board.thickness_mm, "surface": board.surface.name}
     values["emissivity"] = _own_emissivity(board.surface)
-    values["parts"] = parts_name
+    values |= {"parts": parts_name, "photo": photo_name}
     tables = ["[board]\n" + _lines(values)]
     if parts_name is None:
         tables += ["[[part]]\n" + _lines(_inline(part_values(part))) for part in board.parts]
+    tables += ["[[sticker]]\n" + _lines(sticker_values(sticker)) for sticker in board.stickers]
     return "\n".join(tables)
 
 
@@ -148,6 +149,31 @@ def part_values(part: Part) -> dict[str, object]:
         "emissivity": _own_emissivity(part.surface), "max_c": part.max_c, "height_mm": part.height_mm,
         "value": part.value, "polarity": part.polarity, "note": part.note, "psi_jt_k_per_w": part.psi_jt_k_per_w,
     }  # fmt: skip
+
+
+def sticker_values(sticker: Sticker) -> dict[str, object]:
+    """
+    What a layout says of a sticker.
+
+    Examples
+    --------
+    >>> sticker_values(Sticker(30.0, 40.0, 20.0, 8.0, "CAL 11/86"))
+    {'at_mm': [30.0, 40.0], 'size_mm': [20.0, 8.0], 'text': 'CAL 11/86', 'note': None}
+    """
+    return {
+        "at_mm": [sticker.x_mm, sticker.y_mm],
+        "size_mm": [sticker.width_mm, sticker.height_mm],
+        "text": sticker.text,
+        "note": sticker.note,
+    }
+
+
+def _photo_name(board: Board, path: Path) -> str | None:
+    """The photo as a layout at that path may name it: in the same folder or below it."""
+    if board.photo is None:
+        return None
+    photo, folder = board.photo.parent.resolve() / board.photo.name, path.parent.resolve()
+    return photo.relative_to(folder).as_posix() if photo.is_relative_to(folder) else None
 
 
 def _own_emissivity(surface: Surface) -> float | None:

@@ -14,6 +14,7 @@ from thermscan.report.plate_board import board_height_pt, draw_rectified_board
 from thermscan.report.plate_budget import budget_height_pt, budget_pages, draw_budget
 from thermscan.report.plate_difference import draw_difference
 from thermscan.report.plate_frame import annotated_frame_height_pt, draw_annotated_frame
+from thermscan.report.plate_photo import draw_photo, photo_of
 from thermscan.report.plate_ranked import draw_ranked, ranked_height_pt, ranked_pages
 from thermscan.report.plate_registration import draw_registration_check, registration_height_pt
 
@@ -63,6 +64,9 @@ def plates_of(inspection: Inspection) -> list[Plate]:
         Plate("annotated-frame", frame_height, partial(draw_annotated_frame, inspection=inspection)),
         Plate("rectified-board", board_height, partial(draw_rectified_board, inspection=inspection)),
     ]
+    photo = photo_of(inspection)
+    if photo is not None:
+        plates.append(Plate("photo-overlay", board_height, partial(draw_photo, inspection=inspection, photo=photo)))
     if inspection.baseline is not None:
         draw = partial(draw_difference, inspection=inspection, baseline=inspection.baseline)
         plates.append(Plate("difference-from-baseline", board_height, draw))

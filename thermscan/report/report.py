@@ -29,7 +29,7 @@ _OWN_FILES = ("results.json", "parts.csv", "report.pdf")
 
 # Every name that a report can write. One written before and not called for now would be out of date: it goes.
 _OWN_FIGURES = re.compile(
-    r"(annotated-frame|rectified-board|difference-from-baseline|registration-check"
+    r"(annotated-frame|rectified-board|photo-overlay|difference-from-baseline|registration-check"
     r"|ranked-parts-[1-9][0-9]*|uncertainty-budget-[1-9][0-9]*)\.png"
 )
 
