@@ -23,6 +23,10 @@ BY_CHANCE = 0.21
 # layouts below 0.4 and 2.5 deviations (the same benchmark).
 LEAST_SHARE = 0.44
 LEAST_BEYOND_CHANCE = 3.3
+# A registration that is right on one side of the board and wrong on the other is wrong: each quarter of the
+# board that shows so many edges must show more than chance.
+LEAST_QUARTER_SHARE, QUARTER_EDGES = 0.3, 10
+SURE_SHARE, SURE_BEYOND_CHANCE = 0.65, 6.0
 # The four sides of a body, and bodies in a row, stand or fall together: about two edges make one vote.
 EDGES_A_VOTE = 2.0
 
@@ -38,11 +42,14 @@ class Agreement:
         For each side of a body: seen within the search range; and within half a pixel of its prediction.
     outline_seen : float
         Share of the outline's pieces in the frame that show an edge where it should be.
+    weakest_share : float
+        As `share`, in the quarter of the board where it is least, of those that show enough edges.
     """
 
     found: NDArray[np.bool_]
     near: NDArray[np.bool_]
     outline_seen: float
+    weakest_share: float = 1.0
 
     def __post_init__(self) -> None:
         for name in ("found", "near"):
@@ -67,7 +74,13 @@ class Agreement:
     @property
     def convincing(self) -> bool:
         """Whether the layout is there at all."""
-        return self.share >= LEAST_SHARE and self.beyond_chance >= LEAST_BEYOND_CHANCE
+        enough = self.share >= LEAST_SHARE and self.beyond_chance >= LEAST_BEYOND_CHANCE
+        return enough and self.weakest_share >= LEAST_QUARTER_SHARE
+
+    @property
+    def beyond_doubt(self) -> bool:
+        """Whether no other place needs to be tried, but the same one turned."""
+        return self.convincing and self.share >= SURE_SHARE and self.beyond_chance >= SURE_BEYOND_CHANCE
 
     def better_than(self, other: Agreement) -> float:
         """
@@ -104,4 +117,12 @@ def agreement(evidence: Evidence, edges: LayoutEdges, px_from_mm: FloatArray) ->
     outline = (edges.part < 0) & (looked > 0)
     body = edges.part >= 0
     outline_seen = float((near & outline).sum() / max(outline.sum(), 1))
-    return Agreement(found[body], near[body], outline_seen)
+    middle = (edges.starts_mm + edges.ends_mm) / 2
+    centre = (middle[~body].min(axis=0) + middle[~body].max(axis=0)) / 2
+    quarter = (middle > centre) @ [1, 2]
+    shares = [
+        (near & body & (quarter == k)).sum() / count_found
+        for k in range(4)
+        if (count_found := (found & body & (quarter == k)).sum()) >= QUARTER_EDGES
+    ]
+    return Agreement(found[body], near[body], outline_seen, float(min(shares, default=1.0)))

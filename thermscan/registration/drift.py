@@ -82,7 +82,7 @@ def frame_drift(first: Float32, other: Float32) -> Drift:
     >>> bool(np.allclose(map_points(drift.other_from_first, [[40.0, 30.0]]), [[41.5, 30.0]], atol=0.1))
     True
     """
-    one, two = _detail(first), _detail(other)
+    one, two = _details(first, other)
     rows, cols = one.shape
     window = cv2.createHanningWindow((cols, rows), cv2.CV_32F)
     shift, _ = cv2.phaseCorrelate(one, two, window)
@@ -97,13 +97,12 @@ def frame_drift(first: Float32, other: Float32) -> Drift:
     return Drift(matrix, _likeness(one, two, matrix), moved)
 
 
-def _detail(apparent: Float32) -> Float32:
-    """The frame without what changes slowly over it, compressed so that one hot part does not rule."""
-    picture = filled(apparent)
-    rest = picture - cv2.GaussianBlur(picture, (0, 0), SLOW_PX)
-    spread = 1.4826 * float(np.median(np.abs(rest - np.median(rest)))) + 1e-3
-    result: Float32 = np.arcsinh(rest / (4 * spread)).astype(np.float32)
-    return result
+def _details(first: Float32, other: Float32) -> tuple[Float32, Float32]:
+    """Both frames without what changes slowly over them, compressed alike so that one hot part does not rule."""
+    rest = [filled(each) - cv2.GaussianBlur(filled(each), (0, 0), SLOW_PX) for each in (first, other)]
+    spread = 1.4826 * float(np.median(np.abs(rest[0] - np.median(rest[0])))) + 1e-3
+    one, two = (np.arcsinh(each / (4 * spread)).astype(np.float32) for each in rest)
+    return one, two
 
 
 def _reductions(shape: tuple[int, int]) -> list[int]:
@@ -119,14 +118,19 @@ def _aligned(one: Float32, two: Float32, box: FloatArray, corners: FloatArray, r
     there = cv2.GaussianBlur(there, (0, 0), 1.0)
     scale = np.array([one.shape[1] / size[0], one.shape[0] / size[1]])
     design, points, slack = _design(here, box, scale)
+    # Near the border the slow part that was taken out is a guess, and differs between the two.
+    edge = int(np.ceil(min(SLOW_PX / reduction, min(here.shape) / 6)))
+    inner = np.zeros(here.shape, bool)
+    inner[edge:-edge, edge:-edge] = True
+    there = np.where(inner, there, np.nan).astype(np.float32)
     start = corners
     for _ in range(STEPS):
         matrix = homography_from_corners(box, corners)
         at = (map_points(matrix, points) + 0.5) / scale - 0.5
         seen = _sampled(there, at, here.shape)
         rest = (seen - here).ravel().astype(np.float64)
-        good = np.isfinite(rest)
-        if good.mean() < 0.3:
+        good = np.isfinite(rest) & inner.ravel()
+        if good.mean() < 0.2:
             return start
         rest = np.where(good, rest - np.median(rest[good]), 0.0)
         spread = 1.4826 * float(np.median(np.abs(rest[good]))) + 1e-6

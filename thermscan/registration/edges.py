@@ -18,6 +18,8 @@ FloatArray = NDArray[np.float64]
 # One site every so many pixels along an edge: the blur makes nearer ones repeat each other.
 SITE_SPACING_PX = 2.0
 MAX_SITES_PER_EDGE = 48
+# A shorter edge is a dot: it would be found at any edge.
+SHORTEST_PX = 1.5
 # Sites keep this far from the ends of their edge, where the blurred corner bends the profile.
 END_PX = 1.2
 # An edge of the outline is cut into pieces of about this share of the board, so that a long side
@@ -192,7 +194,7 @@ def _places(
     """Sites in millimetres, the edges' unit direction there in the frame, and their edge."""
     start_px, end_px = map_points(px_from_mm, edges.starts_mm), map_points(px_from_mm, edges.ends_mm)
     length = np.linalg.norm(end_px - start_px, axis=1)
-    usable = np.isfinite(length) & (length > 1e-6)
+    usable = np.isfinite(length) & (length > SHORTEST_PX)
     if only is not None:
         usable &= only
     inner = np.where(usable, np.maximum(length - 2 * END_PX, 0.0), 0.0)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +17,7 @@ from thermscan.registration.evidence import Evidence, filled, reduced
 from thermscan.registration.homography import homography_from_corners
 from thermscan.registration.outline_candidates import SEARCH_PX, outline_candidates
 from thermscan.registration.pattern import LayoutPattern, Match, compressed, layout_pattern, match_layout
-from thermscan.registration.refinement import FROM_NEAR_PX, Refined, place_error_px, refine
+from thermscan.registration.refinement import FROM_NEAR_PX, FROM_ROUGH_PX, Refined, place_error_px, refine
 
 FloatArray = NDArray[np.float64]
 
@@ -23,11 +25,18 @@ GIVE_INSTEAD = "give corners_px (the board's four corners in the frame) or four 
 # Two places closer than this are the same.
 SAME_PLACE_PX = 2.0
 # By how many standard deviations a place must explain more edges than its rival: less where it also leaves
-# clearly less of the picture unexplained.
-CLEARLY_AHEAD, FAR_AHEAD = 1.5, 3.0
-CLEARLY_LESS = 0.8
-# So many of the best-matching candidates are refined.
-REFINE_BEST = 8
+# no more than this share of what the rival leaves of the picture unexplained.
+AHEAD_NEEDED = ((0.5, 0.7), (0.8, 1.5), (float("inf"), 3.0))
+# Where few edges are seen, fewer do, if the picture itself leaves no doubt which way round it is.
+FEW_SHARE, FEW_BEYOND_CHANCE = 0.6, 1.8
+FAR_LESS = 0.5
+# Corners named from the other end, and mirrored both ways: the same outline, and another pattern in it.
+MISTAKEN_ORDERS = ([2, 3, 0, 1], [1, 0, 3, 2], [3, 2, 1, 0])
+# So many candidates are refined at most.
+REFINE_MOST = 24
+# Edges are sought sharply first; where nothing convinces, softly, and looked for from farther away.
+SHARP_PX, SOFT_PX = 1.4, 2.6
+FROM_FAR_PX = (12.0, 9.0, *FROM_ROUGH_PX)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,6 +47,7 @@ class Candidate:
     refined: Refined
     match: Match
     agreement: Agreement
+    mistaken: float  # what the same corners named from the other end, or mirrored, leave unexplained
 
 
 def find_board(evidence: Evidence, board: Board, edges: LayoutEdges) -> Refined:
@@ -56,20 +66,63 @@ def find_board(evidence: Evidence, board: Board, edges: LayoutEdges) -> Refined:
 
 
 def rank_candidates(evidence: Evidence, board: Board, edges: LayoutEdges) -> list[Candidate]:
-    """All places that the layout fits to some degree, best first; corners in the frame's own pixels."""
+    """Places that the layout fits to some degree, best first; corners in the frame's own pixels."""
     small = reduced(evidence, SEARCH_PX)
-    picture = compressed(filled(small.apparent))
-    pattern = layout_pattern(board)
-    quads = outline_candidates(small)
-    turned = [np.roll(quad, turn, axis=0) for quad in quads for turn in range(4)]
-    matches = [match_layout(picture, pattern, corners_mm=board.corners_mm, corners_px=quad) for quad in turned]
-    order = sorted(range(len(turned)), key=lambda k: -matches[k].explained)
+    search = _Search(small, compressed(filled(small.apparent)), layout_pattern(board), board, edges)
     found: list[Candidate] = []
-    for k in order[:REFINE_BEST]:
-        candidate = _refined(small, picture, pattern, board=board, edges=edges, corners_px=turned[k])
-        if candidate is not None:
-            found.append(candidate)
+    for blur_px, ranges_px in ((SHARP_PX, FROM_ROUGH_PX), (SOFT_PX, FROM_FAR_PX)):
+        quads = outline_candidates(small, gradient_blur_px=blur_px)
+        found += _try_quads(search, quads, ranges_px)
+        if any(candidate.agreement.convincing for candidate in found):
+            break
     found.sort(key=lambda candidate: -candidate.agreement.support)
+    return found
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Search:
+    """What does not change while candidates are tried."""
+
+    small: Evidence
+    picture: NDArray[np.float32]
+    pattern: LayoutPattern
+    board: Board
+    edges: LayoutEdges
+
+    def match(self, corners_px: FloatArray) -> Match:
+        return match_layout(self.picture, self.pattern, corners_mm=self.board.corners_mm, corners_px=corners_px)
+
+    def refined(self, corners_px: FloatArray, ranges_px: Sequence[float]) -> Candidate | None:
+        box = self.board.corners_mm
+        refined = refine(self.small, self.edges, corners_mm=box, corners_px=corners_px, ranges_px=ranges_px)
+        if refined is None:
+            return None
+        here = refined.corners_px
+        mistaken = [self.match(here[order]).unexplained for order in MISTAKEN_ORDERS]
+        shown = agreement(self.small, self.edges, refined.px_from_mm)
+        return Candidate(self.small.to_frame(here), refined, self.match(here), shown, min(mistaken))
+
+
+def _try_quads(search: _Search, quads: FloatArray, ranges_px: Sequence[float]) -> list[Candidate]:
+    """Refine candidates until one is beyond doubt; then that one turned, and what lies elsewhere."""
+    turned = [np.roll(quad, turn, axis=0) for quad in quads for turn in range(4)]
+    explained = [search.match(quad).explained for quad in turned]
+    by_layout = sorted(range(len(turned)), key=lambda k: -explained[k])
+    best_turns = [4 * k + int(np.argmax(explained[4 * k : 4 * k + 4])) for k in range(len(quads))]
+    both = [k for pair in zip_longest(by_layout[:REFINE_MOST], best_turns) for k in pair if k is not None]
+    found: list[Candidate] = []
+    for k in list(dict.fromkeys(both))[:REFINE_MOST]:
+        candidate = search.refined(turned[k], ranges_px)
+        if candidate is None:
+            continue
+        found.append(candidate)
+        if candidate.agreement.beyond_doubt:
+            here = search.small.from_frame(candidate.corners_px)
+            rivals = [np.roll(here, turn, axis=0) for turn in (1, 2, 3)]
+            rivals += [turned[other] for other in best_turns if _lies_elsewhere(turned[other], here)][:4]
+            tried = (search.refined(rival, ranges_px) for rival in rivals)
+            found += [rival for rival in tried if rival is not None]
+            break
     return found
 
 
@@ -80,7 +133,7 @@ def decide(candidates: list[Candidate], board: Board, evidence: Evidence) -> Can
     best = candidates[0]
     shown = best.agreement
     near, found = int(shown.near.sum()), int(shown.found.sum())
-    if not shown.convincing:
+    if not shown.convincing and not _pattern_convinces(best):
         raise CannotJudge(
             f"an outline was found, but not this layout's parts in it: {near} of {found} edges seen near bodies lie"
             " where the layout has them",
@@ -89,6 +142,13 @@ def decide(candidates: list[Candidate], board: Board, evidence: Evidence) -> Can
     for other in candidates[1:]:
         _check_rival(best, other, board)
     return best
+
+
+def _pattern_convinces(candidate: Candidate) -> bool:
+    """Few edges are seen, but those are right, and the same place turned or mirrored explains far less."""
+    shown = candidate.agreement
+    few_but_right = shown.share >= FEW_SHARE and shown.beyond_chance >= FEW_BEYOND_CHANCE
+    return few_but_right and candidate.match.unexplained < FAR_LESS * candidate.mistaken
 
 
 def _check_rival(best: Candidate, other: Candidate, board: Board) -> None:
@@ -105,7 +165,8 @@ def _check_rival(best: Candidate, other: Candidate, board: Board) -> None:
             )
         return
     ahead = best.agreement.better_than(other.agreement)
-    needed = CLEARLY_AHEAD if best.match.unexplained < CLEARLY_LESS * other.match.unexplained else FAR_AHEAD
+    less = best.match.unexplained / max(other.match.unexplained, 1e-12)
+    needed = next(ahead for limit, ahead in AHEAD_NEEDED if less <= limit)
     if ahead < needed:
         raise CannotJudge(
             f"the layout fits the frame in two ways almost alike (turned by {_turn_deg(best, other):.0f} degrees)",
@@ -115,9 +176,12 @@ def _check_rival(best: Candidate, other: Candidate, board: Board) -> None:
 
 def _is_elsewhere(one: Candidate, other: Candidate) -> bool:
     """The middle of each lies outside the other: not the same thing seen in two ways."""
-    apart = float(np.linalg.norm(one.corners_px.mean(axis=0) - other.corners_px.mean(axis=0)))
-    sizes = [float(np.linalg.norm(np.ptp(each.corners_px, axis=0))) for each in (one, other)]
-    return apart > 0.4 * min(sizes)
+    return _lies_elsewhere(one.corners_px, other.corners_px)
+
+
+def _lies_elsewhere(one: FloatArray, other: FloatArray) -> bool:
+    apart = float(np.linalg.norm(one.mean(axis=0) - other.mean(axis=0)))
+    return apart > 0.4 * min(float(np.linalg.norm(np.ptp(each, axis=0))) for each in (one, other))
 
 
 def _turn_deg(one: Candidate, other: Candidate) -> float:
@@ -138,20 +202,3 @@ def _nothing_found(evidence: Evidence) -> str:
     return (
         f"no outline of a board was found: the frame spans {high - low:.2f} K, with noise of {evidence.noise_k:.2f} K"
     )
-
-
-def _refined(
-    small: Evidence,
-    picture: NDArray[np.float32],
-    pattern: LayoutPattern,
-    *,
-    board: Board,
-    edges: LayoutEdges,
-    corners_px: FloatArray,
-) -> Candidate | None:
-    refined = refine(small, edges, corners_mm=board.corners_mm, corners_px=corners_px)
-    if refined is None:
-        return None
-    match = match_layout(picture, pattern, corners_mm=board.corners_mm, corners_px=refined.corners_px)
-    shown = agreement(small, edges, refined.px_from_mm)
-    return Candidate(small.to_frame(refined.corners_px), refined, match, shown)

@@ -23,12 +23,11 @@ MAX_LINES = 18
 MAX_QUADS = 24
 # A gradient below this many standard deviations of its noise is no edge.
 EDGE_SIGNIFICANT = 4.0
-GRADIENT_BLUR_PX = 1.4
 # Of the edge pixels near a line, those whose gradient points across it within this count.
 ALONG_DEG = 14.0
 
 
-def outline_candidates(evidence: Evidence) -> FloatArray:
+def outline_candidates(evidence: Evidence, *, gradient_blur_px: float = 1.4) -> FloatArray:
     """
     Candidate corners, best supported first.
 
@@ -36,6 +35,8 @@ def outline_candidates(evidence: Evidence) -> FloatArray:
     ----------
     evidence : Evidence
         Best at about 320 pixels.
+    gradient_blur_px : float
+        Standard deviation of the smoothing before edges are sought.
 
     Returns
     -------
@@ -43,10 +44,11 @@ def outline_candidates(evidence: Evidence) -> FloatArray:
         Clockwise as seen; which corner is the board's first is left open.
     """
     picture = filled(evidence.apparent)
-    smooth = cv2.GaussianBlur(picture, (0, 0), GRADIENT_BLUR_PX)
+    smooth = cv2.GaussianBlur(picture, (0, 0), gradient_blur_px)
     gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125).astype(np.float64)
     gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125).astype(np.float64)
-    thin = _thin_edges(gx, gy, evidence.noise_k)
+    # Noise of the gradient after a Gaussian blur of s: sigma / (sqrt(8 pi) s^2).
+    thin = _thin_edges(gx, gy, evidence.noise_k / (np.sqrt(8 * np.pi) * gradient_blur_px**2))
     lines = _lines(thin, gx, gy)
     quads = [_from_lines(lines, picture.shape), _from_regions(picture, evidence.noise_k)]
     found = np.concatenate(quads)
@@ -57,11 +59,9 @@ def outline_candidates(evidence: Evidence) -> FloatArray:
     return _distinct(found[order], limit=MAX_QUADS)
 
 
-def _thin_edges(gx: FloatArray, gy: FloatArray, noise_k: float) -> NDArray[np.bool_]:
+def _thin_edges(gx: FloatArray, gy: FloatArray, noise: float) -> NDArray[np.bool_]:
     """Pixels where the gradient is significant and largest across the edge."""
     size = np.hypot(gx, gy)
-    # Noise of the gradient after a Gaussian blur of s: sigma / (sqrt(8 pi) s^2).
-    noise = noise_k / (np.sqrt(8 * np.pi) * GRADIENT_BLUR_PX**2)
     with np.errstate(invalid="ignore", divide="ignore"):
         ux, uy = gx / size, gy / size
     rows, cols = np.indices(size.shape, dtype=np.float32)

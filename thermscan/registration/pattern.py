@@ -27,6 +27,8 @@ SMOOTH = 7
 SINGULAR = 1e-4
 # Where a part of the raster is hidden the basis is no longer orthogonal; this keeps its equations sound.
 RIDGE = 0.02
+# Where less than this share is hidden, it is made up from what is next to it.
+NEGLECTED = 0.04
 # Where less than this share of the raster lies in the frame, the candidate cannot be told.
 LEAST_SEEN = 0.5
 
@@ -178,7 +180,9 @@ def _sampled(picture: NDArray[np.float32], px: FloatArray, shape: tuple[int, int
         picture, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=float("nan")
     )
     outside = ~np.isfinite(values)
-    if not outside.any():
+    if outside.mean() < NEGLECTED:
+        # So little is missing that the nearest pixel does, and the quick projection holds.
+        values = cv2.remap(picture, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         return cv2.GaussianBlur(values, (0, 0), TOLERANCE).astype(np.float64).ravel()
     weight = cv2.GaussianBlur((~outside).astype(np.float32), (0, 0), TOLERANCE)
     values = cv2.GaussianBlur(np.where(outside, 0, values).astype(np.float32), (0, 0), TOLERANCE)

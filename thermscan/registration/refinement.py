@@ -26,6 +26,9 @@ MODEL_FLOOR_PX = 0.12
 TUKEY = 4.685
 # Fewer pieces of evidence than this cannot carry eight numbers and a check.
 FEWEST_SITES, FEWEST_EDGES = 24, 8
+# A rectangle seen at up to 60 degrees has no narrower corner, and its far end is at most this many times
+# as far away as its near end, from where the whole of it can be seen.
+NARROWEST_DEG, DEEPEST = 22.0, 4.0
 # A very weak pull towards where the corners were, so that what no edge fixes stays where it was: px.
 HOLD_PX = 30.0
 
@@ -100,7 +103,7 @@ def refine(
         if solved is None:
             return None
         corners = corners + solved.step_px.reshape(4, 2)
-        if not np.isfinite(corners).all() or not _plausible(corners, size):
+        if not np.isfinite(corners).all() or not _plausible(corners, corners_mm, size):
             return None
     px_from_mm = homography_from_corners(corners_mm, corners)
     sites = look(evidence, edges, px_from_mm, range_px=ranges_px[-1], shift_px=shift_px)
@@ -215,12 +218,17 @@ def _area(corners: FloatArray) -> float:
     return float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum() / 2)
 
 
-def _plausible(corners: FloatArray, size: float) -> bool:
-    """Still about as large as it was, and convex the same way round."""
-    sides = np.roll(corners, -1, axis=0) - corners
-    ahead = np.roll(sides, -1, axis=0)
-    turns = sides[:, 0] * ahead[:, 1] - sides[:, 1] * ahead[:, 0]
-    return bool((turns > 0).all()) and 0.6 < _size(corners) / size < 1.6
+def _plausible(corners: FloatArray, corners_mm: FloatArray, size: float) -> bool:
+    """Still about as large as it was, the same way round, and as a camera could see a rectangle."""
+    ahead = np.roll(corners, -1, axis=0) - corners
+    behind = np.roll(corners, 1, axis=0) - corners
+    angle = np.degrees(
+        np.arctan2(ahead[:, 0] * behind[:, 1] - ahead[:, 1] * behind[:, 0], (ahead * behind).sum(axis=1))
+    )
+    if angle.min() < NARROWEST_DEG or angle.max() > 180 - NARROWEST_DEG or not 0.6 < _size(corners) / size < 1.6:
+        return False
+    depth = np.abs(corners_mm @ homography_from_corners(corners_mm, corners)[2, :2] + 1.0)
+    return bool(depth.max() < DEEPEST * depth.min())
 
 
 def place_error_px(one: FloatArray, other: FloatArray, points_mm: FloatArray) -> float:
