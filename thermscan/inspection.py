@@ -9,7 +9,9 @@ from typing import Protocol
 
 from thermscan.errors import InputError
 from thermscan.frames.frame import Frame
+from thermscan.frames.quality import quality_remarks
 from thermscan.frames.reading import read_frames
+from thermscan.frames.recording import without_repeats
 from thermscan.frames.repair import repair_frames
 from thermscan.frames.units import COUNTS
 from thermscan.judge.baseline import Baseline
@@ -17,8 +19,9 @@ from thermscan.judge.finding import Judgement
 from thermscan.judge.judging import judge_run
 from thermscan.layout.board import Board
 from thermscan.layout.reading import read_board
-from thermscan.radiometry.camera import Camera, read_camera
+from thermscan.radiometry.camera import Camera, Lens, read_camera
 from thermscan.radiometry.imaging import form_image
+from thermscan.radiometry.lens import straighten_image, straighten_points
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions.blur import estimate_blur
 from thermscan.regions.measure import measure_parts
@@ -28,7 +31,7 @@ from thermscan.registration.averaging import average_views
 from thermscan.registration.baseline_raster import BaselineRaster
 from thermscan.registration.register import register_board
 from thermscan.registration.registration import Registration
-from thermscan.runs.run import Run
+from thermscan.runs.run import Landmark, Run
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,6 +58,12 @@ class View:
     camera: Camera
     frames: tuple[Frame, ...]
     image: ThermalImage
+    quality: tuple[str, ...] = field(default=())
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What the frames' reading and their quality have to say."""
+        return (*(remark for frame in self.frames for remark in frame.remarks), *self.quality)
 
 
 # A person at the bench waits for these; the names are shown while they run.
@@ -62,6 +71,7 @@ STAGES = ("reading", "radiometry", "registration", "regions", "judging")
 # The board's edge stands for all of the view: focus and lens change across it by about this much.
 LEAST_BLUR_DOUBT_PX = 0.05
 Progress = Callable[[str], None]
+Points = tuple[tuple[float, float], ...]
 
 
 def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progress | None = None) -> Inspection:
@@ -98,8 +108,8 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
     registration = register_board(
         image,
         board,
-        corners_px=run.corners_px,
-        landmarks=run.landmarks,
+        corners_px=_straightened(run.corners_px, camera.lens),
+        landmarks=_straightened_landmarks(run.landmarks, camera.lens),
         baseline_raster=BaselineRaster(baseline.rise_raster_k, baseline.mm_per_px) if baseline else None,
         camera=camera,
     )
@@ -130,7 +140,7 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
         measurements=measurements,
         judgement=judgement,
         baseline=baseline,
-        remarks=_remarks(run, board, *frames, image, registration, judgement),
+        remarks=gather_remarks(run, board, view, image, registration, judgement, *([baseline] if baseline else [])),
     )
 
 
@@ -147,14 +157,17 @@ def view_of(run: Run, *, progress: Progress) -> View:
     camera = read_camera(run.camera)
     unit = COUNTS if camera.reads_counts else run.unit
     read = [frame for path in run.frames for frame in read_frames(path, unit=unit, ambient_c=run.ambient_c)]
-    frames = repair_frames(read)
+    frames = without_repeats(repair_frames(read))
+    quality = quality_remarks(frames, ambient_c=run.ambient_c)
 
     progress("radiometry")
     images = [
         form_image(frame, camera, camera_emissivity=run.camera_emissivity, reflected_c=run.reflected_c)
         for frame in frames
     ]
-    return View(camera, frames, average_views(images))
+    if camera.lens is not None:
+        images = [straighten_image(image, camera.lens) for image in images]
+    return View(camera, frames, average_views(images), quality)
 
 
 def _tell_nobody(stage: str) -> None:
@@ -169,6 +182,18 @@ def _layout_of(run: Run) -> Path:
             fix='write layout = "board.toml" in the run file or give --layout board.toml',
         )
     return run.layout
+
+
+def _straightened(points_px: Points | None, lens: Lens | None) -> Points | None:
+    """Points that the user saw in the frame, where the straightened frame has them."""
+    if points_px is None or lens is None or not points_px:
+        return points_px
+    return tuple((float(x), float(y)) for x, y in straighten_points(points_px, lens))
+
+
+def _straightened_landmarks(landmarks: tuple[Landmark, ...], lens: Lens | None) -> tuple[Landmark, ...]:
+    moved = _straightened(tuple(landmark.px for landmark in landmarks), lens) or ()
+    return tuple(replace(landmark, px=px) for landmark, px in zip(landmarks, moved, strict=True))
 
 
 def _with_measured_blur(
@@ -188,6 +213,6 @@ class Remarked(Protocol):
     def remarks(self) -> tuple[str, ...]: ...
 
 
-def _remarks(*stages: Remarked) -> tuple[str, ...]:
+def gather_remarks(*stages: Remarked) -> tuple[str, ...]:
     """Every stage's remarks in the order of the work, each once."""
     return tuple(dict.fromkeys(remark for stage in stages for remark in stage.remarks))

@@ -8,7 +8,7 @@ import numpy as np
 
 from thermscan.errors import CannotJudge
 from thermscan.frames.frame import Frame
-from thermscan.inspection import Progress, Remarked, view_of
+from thermscan.inspection import Progress, gather_remarks, view_of
 from thermscan.judge.finding import Judgement
 from thermscan.judge.like_sized import judge_like_sized
 from thermscan.layout.board import Board, Surface
@@ -132,7 +132,7 @@ def inspect_without_layout(
         judgement=judgement,
         layout=first_layout(regions, placed, name=FIRST_LAYOUT_NAME) if placed else None,
         remarks=(
-            *_remarks(run, *view.frames, image),
+            *gather_remarks(run, view, image),
             *_own_remarks(found, surface=surface, placed=placed, board_known=found.board is not None),
             *judgement.remarks,
         ),
@@ -147,10 +147,6 @@ def _board_of(regions: tuple[FoundRegion, ...], plane: Registration, surface: Su
 
 def _without_angle(measurements: tuple[PartMeasurement, ...]) -> tuple[PartMeasurement, ...]:
     return tuple(replace(measurement, view_angle_deg=None) for measurement in measurements)
-
-
-def _remarks(*stages: Remarked) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(remark for stage in stages for remark in stage.remarks))
 
 
 def _own_remarks(found: FoundBodies, *, surface: Surface, placed: Placed | None, board_known: bool) -> list[str]:

@@ -263,4 +263,5 @@ def quality_remarks(frames: Sequence[Frame], *, ambient_c: float | None = None) 
         f"{path.name}: {remark}"
         for path, group in files.items()
         for remark in assess_frames(group, ambient_c=ambient_c).remarks
+        if remark.code != say.DEAD_PIXELS.code  # told already by the frame that was repaired
     )

@@ -10,6 +10,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from thermscan.layout.board import Board, Part, Surface
+from thermscan.radiometry.angle import emissivity_at_angle
 from thermscan.radiometry.planck import band_radiance, band_temperature_c
 from thermscan.radiometry.surface import surface_temperature
 from thermscan.radiometry.thermal_image import ThermalImage
@@ -114,13 +115,18 @@ def _measure_part(
         return _unmeasured(part, reason or reasons.BAD_PIXELS, pixels, reading.mean_c if reading else None)
 
     surface = part.surface
-    radiometric = {"emissivity": surface.emissivity, "reflected_c": reflected_c, "band_um": image.band}
-    mean_c, peak_c = (float(surface_temperature(value, **radiometric)) for value in (reading.mean_c, reading.peak_c))
+    seen = emissivity_at_angle(surface.emissivity, view_angle_deg=registration.view_angle_deg).emissivity
+    mean_c, peak_c = (
+        float(surface_temperature(value, emissivity=seen, reflected_c=reflected_c, band_um=image.band))
+        for value in (reading.mean_c, reading.peak_c)
+    )
     if not np.isfinite(mean_c):
         return _unmeasured(part, reasons.UNPHYSICAL, pixels, reading.mean_c)
     lines = part_budget(
         reading.mean_c,
-        **radiometric,
+        emissivity=surface.emissivity,
+        reflected_c=reflected_c,
+        band_um=image.band,
         u_emissivity=surface.u_emissivity,
         u_reflected_k=REFLECTED_DOUBT_K,
         noise_k=image.noise_k,

@@ -57,17 +57,3 @@ def flagged_verdicts(inspection: Inspection) -> tuple[PartVerdict, ...]:
         if each.verdict in FLAGGED_VERDICTS or each.measurement.part.ref in findings
     ]
     return tuple(sorted(flagged, key=lambda each: order.get(each.measurement.part.ref, len(order))))
-
-
-def gathered_remarks(inspection: Inspection) -> tuple[str, ...]:
-    """All that the stages remarked, in their order, each sentence once."""
-    stages = [
-        inspection.remarks,
-        inspection.board.remarks,
-        *(frame.remarks for frame in inspection.frames),
-        inspection.image.remarks,
-        inspection.registration.remarks,
-        inspection.judgement.remarks,
-        inspection.baseline.remarks if inspection.baseline else (),
-    ]
-    return tuple(dict.fromkeys(remark for stage in stages for remark in stage))

@@ -6,7 +6,9 @@ import io
 import math
 import re
 from collections.abc import Iterator
+from itertools import chain
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -14,21 +16,23 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Polygon
 
-from thermscan.layout.board import Board, Part
+from thermscan.layout.board import Board, Part, Sticker
+from thermscan.layout.photo import BoardPhoto, board_photo
 from thermscan.layout.saving import save_bytes
-from thermscan.report.canvas import FAINT_INK, INK, POINTS_AN_INCH, RULE, Sheet, blank_sheet, report_style
+from thermscan.report.canvas import FAINT_INK, INK, RULE, Sheet, blank_sheet, report_style
 from thermscan.report.lettering import fitted_text, printable, text_width_pt
+from thermscan.report.paper import MARGIN_MM, PAPERS_MM, PT_A_MM
+from thermscan.report.plate_photo import draw_grey
+from thermscan.report.sticker_pages import sticker_pages
 
-MM_AN_INCH = 25.4
-PT_A_MM = POINTS_AN_INCH / MM_AN_INCH
-# Width and height of the paper upright.
-PAPERS_MM = {"A4": (210.0, 297.0), "letter": (215.9, 279.4)}
-# What common printers cannot print on, and what a tile shares with its neighbour for gluing.
-MARGIN_MM, SHARED_MM = 10.0, 5.0
+# What a tile shares with its neighbour for gluing.
+SHARED_MM = 5.0
 HEAD_MM, FOOT_MM = 9.0, 12.0
 # Length of the bar that is checked with a ruler.
 BAR_MM = 100.0
 LINE_PT, LIST_PT = 12.0, 8.0
+# The darkest that the photo behind the drawing gets: the drawing is what counts.
+FAINTEST = 0.72
 SMALLEST_LETTERS_PT, LARGEST_LETTERS_PT = 3.0, 9.0
 
 # Where the marked end of a part lies at rotation 0, as a direction in the body.
@@ -37,7 +41,7 @@ ENDS = {"left": (-1, 0), "right": (1, 0), "up": (0, -1), "down": (0, 1)}
 
 def write_layout_sheet(board: Board, path: Path, *, paper: str = "A4") -> int:
     """
-    Write a PDF with the board at 1:1, over as many pages as it takes, and the list of its capacitors.
+    Write a PDF with the board at 1:1, over as many pages as it takes, its capacitors and its stickers as lists.
 
     Parameters
     ----------
@@ -70,7 +74,9 @@ def write_layout_sheet(board: Board, path: Path, *, paper: str = "A4") -> int:
     with report_style():
         about = {"Title": printable(f"{board.name}: layout at 1:1"), "Creator": "thermscan", "CreationDate": None}
         with PdfPages(stream, metadata=about) as pdf:
-            for figure in (*_tiles(board, paper), *_capacitor_pages(board, paper)):
+            photo = board_photo(board)
+            pages_of = (_tiles(board, paper, photo), _capacitor_pages(board, paper), sticker_pages(board, paper, photo))
+            for figure in chain(*pages_of):
                 pdf.savefig(figure)
                 pages += 1
     save_bytes(path, stream.getvalue(), keep=False)
@@ -92,7 +98,7 @@ def is_capacitor(part: Part) -> bool:
     return by_package or "capacitor" in kind or re.fullmatch(r"C\d+[A-Z]?", part.ref) is not None
 
 
-def _tiles(board: Board, paper: str) -> Iterator[Figure]:
+def _tiles(board: Board, paper: str, photo: BoardPhoto | None) -> Iterator[Figure]:
     """Pages that together show the board, each with what it shares with its neighbours."""
     paper_mm = _paper_for(board, paper)
     window = _window_mm(paper_mm)
@@ -109,7 +115,7 @@ def _tiles(board: Board, paper: str) -> Iterator[Figure]:
             place = f"row {row + 1} of {rows}, column {column + 1} of {columns}" if rows * columns > 1 else ""
             _head(sheet, board, place)
             _foot(sheet)
-            _draw_window(sheet, board, (left, top), window)
+            _draw_window(sheet, board, (left, top), window, photo)
             yield sheet.figure
 
 
@@ -161,7 +167,13 @@ def _foot(sheet: Sheet) -> None:
         sheet.text(left, y - 9.0, rule, fontsize=7.0, color=FAINT_INK)
 
 
-def _draw_window(sheet: Sheet, board: Board, start_mm: tuple[float, float], window_mm: tuple[float, float]) -> None:
+def _draw_window(
+    sheet: Sheet,
+    board: Board,
+    start_mm: tuple[float, float],
+    window_mm: tuple[float, float],
+    photo: BoardPhoto | None,
+) -> None:
     axes = sheet.axes(
         MARGIN_MM * PT_A_MM,
         (MARGIN_MM + FOOT_MM) * PT_A_MM,
@@ -171,11 +183,24 @@ def _draw_window(sheet: Sheet, board: Board, start_mm: tuple[float, float], wind
     (left, top), (width, height) = start_mm, window_mm
     axes.set(xlim=(left, left + width), ylim=(top + height, top))
     axes.set_axis_off()
+    if photo is not None:
+        draw_grey(axes, photo, darkest=FAINTEST, brightest=1.0)
+    for number, sticker in enumerate(board.stickers, start=1):
+        _draw_sticker(axes, sticker, number)
     axes.add_patch(Polygon(board.outline_mm, closed=True, facecolor="none", edgecolor=INK, linewidth=1.0))
     for x, y in ((left, top), (left + width, top), (left + width, top + height), (left, top + height)):
         axes.plot([x], [y], marker="+", markersize=8.0, markeredgewidth=0.5, color=FAINT_INK, clip_on=False)
     for part in board.parts:
         _draw_part(axes, part)
+
+
+def _draw_sticker(axes: Axes, sticker: Sticker, number: int) -> None:
+    """Its outline, dotted, and its number in the list, in the corner: parts may lie under it."""
+    look: dict[str, Any] = {"closed": True, "facecolor": "none", "linewidth": 0.8, "linestyle": (0, (1.0, 1.5))}
+    axes.add_patch(Polygon(sticker.corners_mm(), edgecolor=FAINT_INK, **look))
+    x, y = sticker.corners_mm()[1]
+    frame = {"boxstyle": "circle,pad=0.15", "facecolor": "white", "edgecolor": FAINT_INK, "linewidth": 0.5}
+    axes.text(x, y, str(number), fontsize=5.0, ha="center", va="center", zorder=4, bbox=frame, clip_on=True)
 
 
 def _draw_part(axes: Axes, part: Part) -> None:

@@ -88,7 +88,7 @@ def draw_bar(beside: Axes | None, picture: ScalarMappable, values: NDArray[np.fl
     bar.set_label(label if text_width_pt(label, 7.0) < height_pt else label.rsplit(", ", maxsplit=1)[-1])
 
 
-def draw_map_key(sheet: Sheet, inspection: Inspection) -> Sheet:
+def draw_map_key(sheet: Sheet, inspection: Inspection, *, flagged_only: bool = False) -> Sheet:
     """One line that explains the outlines and shapes in use; what remains above it is handed back."""
     used = {each.verdict for each in inspection.judgement.parts}
     x = 0.0
@@ -98,6 +98,8 @@ def draw_map_key(sheet: Sheet, inspection: Inspection) -> Sheet:
         if verdict not in used:
             continue
         flagged = verdict in FLAGGED_VERDICTS
+        if flagged_only and not flagged:
+            continue
         if flagged:
             sheet.mark(x + 4.0, 5.0, mark, size_pt=5.5)
         else:

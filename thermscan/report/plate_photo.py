@@ -27,6 +27,8 @@ CONTOUR_STEPS = 6
 SMOOTHED_PX = 1.5
 # The photo in grey is lifted: under a half-transparent map, black parts would swallow the colours.
 DARKEST, BRIGHTEST = 0.3, 1.0
+# A board is dark as a whole; what lies between these shades is spread over all.
+SHADES_PERCENT = (0.5, 99.0)
 # Above the ground that a raster's gaps show, below all lines.
 PHOTO_ORDER = 0.5
 
@@ -56,7 +58,7 @@ def draw_photo(sheet: Sheet, inspection: Inspection, photo: BoardPhoto) -> None:
         "The photo with the temperatures laid over it",
         f"Apparent temperature in colour over the photo in grey; parts to look at are marked.{step}",
     )
-    axes, beside = board_axes(draw_map_key(room, inspection), inspection)
+    axes, beside = board_axes(draw_map_key(room, inspection, flagged_only=True), inspection)
     draw_grey(axes, photo)
     picture = draw_raster(
         axes,
@@ -92,7 +94,9 @@ def contour_levels(limits: tuple[float, float]) -> list[float]:
 def draw_grey(axes: Axes, photo: BoardPhoto, *, darkest: float = DARKEST, brightest: float = BRIGHTEST) -> None:
     """A photo of the board in its place, in shades of grey between the two; the axes' limits stay as they were."""
     view = axes.get_xlim(), axes.get_ylim()
-    grey = cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY).astype(np.float32) / 255.0
+    shades = cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    low, high = (float(end) for end in np.percentile(shades, SHADES_PERCENT))
+    grey = np.clip((shades - low) / max(high - low, 1.0), 0.0, 1.0)
     rows, cols = grey.shape
     axes.imshow(
         darkest + grey * (brightest - darkest),

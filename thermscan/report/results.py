@@ -18,7 +18,7 @@ from thermscan.frames.frame import Frame
 from thermscan.inspection import Inspection
 from thermscan.judge.finding import Finding, PartVerdict, UnmappedHeat
 from thermscan.registration.registration import Registration
-from thermscan.report.gathering import gathered_remarks, verdicts_in_layout_order
+from thermscan.report.gathering import verdicts_in_layout_order
 from thermscan.runs.describe import run_document
 
 SCHEMA_NAME = "thermscan.inspection/1"
@@ -69,7 +69,7 @@ def results_document(inspection: Inspection) -> dict[str, Any]:
         "parts": [_part_entry(each) for each in verdicts_in_layout_order(inspection)],
         "unmapped": [_unmapped_entry(heat) for heat in judgement.unmapped],
         "findings": [_finding_entry(finding) for finding in judgement.findings],
-        "remarks": list(gathered_remarks(inspection)),
+        "remarks": list(inspection.remarks),
     }
     plain: dict[str, Any] = plain_value(document)
     return plain

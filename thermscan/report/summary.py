@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 from thermscan.inspection import Inspection
 from thermscan.report.cautions import CAUTION_LINE
-from thermscan.report.gathering import findings_by_weight, gathered_remarks
+from thermscan.report.gathering import findings_by_weight
 from thermscan.report.verdicts import OVERALL_SENTENCES
 
 # More refs than this on one line help nobody; the table has them all.
@@ -39,7 +39,7 @@ def summary_lines(inspection: Inspection) -> list[str]:
     lines.append(f"Measured {measured} of {len(judgement.parts)} parts.")
     lines.extend(f"  {line}" for line in not_measured_lines(inspection))
     lines.append(registration_line(inspection))
-    lines.extend(f"Remark: {remark}" for remark in gathered_remarks(inspection))
+    lines.extend(f"Remark: {remark}" for remark in inspection.remarks)
     lines.append(CAUTION_LINE)
     return [_one_line(line) for line in lines]
 

@@ -10,7 +10,7 @@ from thermscan.inspection import Inspection
 from thermscan.judge.finding import Finding, PartVerdict
 from thermscan.report.cautions import CAUTIONS
 from thermscan.report.flowing import Block, heading
-from thermscan.report.gathering import findings_by_weight, gathered_remarks
+from thermscan.report.gathering import findings_by_weight
 from thermscan.report.lettering import signed
 from thermscan.report.results import software_versions
 from thermscan.report.summary import not_measured_lines, registration_line
@@ -60,7 +60,7 @@ def not_measured_blocks(inspection: Inspection) -> list[Block]:
 
 def remark_blocks(inspection: Inspection) -> list[Block]:
     """What the stages remarked; empty where there is nothing."""
-    remarks = gathered_remarks(inspection)
+    remarks = inspection.remarks
     return [heading("Remarks"), *(Block(f"{remark[:1].upper()}{remark[1:]}") for remark in remarks)] if remarks else []
 
 
