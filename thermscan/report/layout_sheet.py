@@ -32,7 +32,7 @@ HEAD_MM, FOOT_MM = 9.0, 12.0
 BAR_MM = 100.0
 LINE_PT, LIST_PT = 12.0, 8.0
 # The darkest that the photo behind the drawing gets: the drawing is what counts.
-FAINTEST = 0.72
+FAINTEST = 0.82
 SMALLEST_LETTERS_PT, LARGEST_LETTERS_PT = 3.0, 9.0
 
 # Where the marked end of a part lies at rotation 0, as a direction in the body.
