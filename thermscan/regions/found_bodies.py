@@ -31,7 +31,7 @@ LEAST_STEP_K = 0.2
 # Only what is distinctly colder is called so: a draught and a matt patch make less.
 LEAST_COLD_STEP_K = 0.5
 # Where two bodies touch, only one has a step outwards; spread-out heat has one on one side at most.
-LEAST_EDGED_SHARE = 0.8
+LEAST_EDGED_SHARE = 0.75
 # What lies between two warm bodies is colder than both, and yet no cold body.
 LARGEST_SHARED_EDGE = 0.25
 # Convexity of the shape, and the ratio of its sides, that chips, capacitors and connectors keep.
