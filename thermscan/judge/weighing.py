@@ -11,6 +11,7 @@ from thermscan.judge.comparison import Comparison
 from thermscan.judge.finding import Level
 from thermscan.judge.multiplicity import adjusted_p_values
 
+OWN_HALF = 0.5
 SAME_BEFORE = "the known-good runs show the same"
 
 
@@ -67,7 +68,9 @@ def weigh(comparisons: Sequence[Comparison]) -> tuple[Weighed, ...]:
         elif chance <= thresholds.WATCH_FALSE_RATE and notable and comparison.at_most_watch != SAME_BEFORE:
             level = "watch"
         elif warm and temp_chance <= thresholds.ACT_FALSE_RATE:
-            level, meaning = "watch", "received"
+            # Where half of it or more seems to be its own, to call it received would be a wrong 'normal'.
+            mostly_own = notable and comparison.excess_k >= OWN_HALF * comparison.temp_excess_k
+            level, meaning = "watch", "own" if mostly_own else "received"
         weighed.append(Weighed(comparison, level, meaning, float(chance)))
     return tuple(weighed)
 
