@@ -24,7 +24,7 @@ U_THERMOMETER_K = 0.6
 REGION_HELP = "FILE, or FILE@left,top,right,bottom in pixels"
 
 
-@click.group(name="camera")
+@click.group(name="camera", no_args_is_help=False)
 def command() -> None:
     """
     How far can this camera be trusted? Calibrate it, check it, and measure its noise and its lens.
