@@ -24,8 +24,9 @@ BY_CHANCE = 0.21
 LEAST_SHARE = 0.44
 LEAST_BEYOND_CHANCE = 3.3
 # A registration that is right on one side of the board and wrong on the other is wrong: each quarter of the
-# board that shows so many edges must show more than chance.
-LEAST_QUARTER_SHARE, QUARTER_EDGES = 0.3, 10
+# board must show more than chance, unless its edges are too few to tell (so many standard deviations below
+# what a right place shows).
+LEAST_QUARTER_SHARE, RIGHT_SHARE, QUARTER_BELOW = 0.33, 0.5, 1.8
 SURE_SHARE, SURE_BEYOND_CHANCE = 0.65, 6.0
 # The four sides of a body, and bodies in a row, stand or fall together: about two edges make one vote.
 EDGES_A_VOTE = 2.0
@@ -43,7 +44,7 @@ class Agreement:
     outline_seen : float
         Share of the outline's pieces in the frame that show an edge where it should be.
     weakest_share : float
-        As `share`, in the quarter of the board where it is least, of those that show enough edges.
+        As `share`, in the quarter of the board where it is least, of those with enough edges to tell.
     """
 
     found: NDArray[np.bool_]
@@ -120,9 +121,8 @@ def agreement(evidence: Evidence, edges: LayoutEdges, px_from_mm: FloatArray) ->
     middle = (edges.starts_mm + edges.ends_mm) / 2
     centre = (middle[~body].min(axis=0) + middle[~body].max(axis=0)) / 2
     quarter = (middle > centre) @ [1, 2]
-    shares = [
-        (near & body & (quarter == k)).sum() / count_found
-        for k in range(4)
-        if (count_found := (found & body & (quarter == k)).sum()) >= QUARTER_EDGES
-    ]
-    return Agreement(found[body], near[body], outline_seen, float(min(shares, default=1.0)))
+    in_found = np.bincount(quarter[found & body], minlength=4)
+    share = np.bincount(quarter[near & body], minlength=4) / np.maximum(in_found, 1)
+    below = (RIGHT_SHARE - share) * np.sqrt(in_found / EDGES_A_VOTE / (RIGHT_SHARE * (1 - RIGHT_SHARE)))
+    weakest = float(share[below > QUARTER_BELOW].min(initial=1.0))
+    return Agreement(found[body], near[body], outline_seen, weakest)

@@ -17,6 +17,8 @@ FloatArray = NDArray[np.float64]
 
 # One site every so many pixels along an edge: the blur makes nearer ones repeat each other.
 SITE_SPACING_PX = 2.0
+# While searching far, every second one does.
+FAR_PX, FAR_SPACING_PX = 2.2, 4.0
 MAX_SITES_PER_EDGE = 48
 # A shorter edge is a dot: it would be found at any edge.
 SHORTEST_PX = 1.5
@@ -144,7 +146,7 @@ def find_edges(
     .. [1] C. Harris, C. Stennett, RAPID - a video rate object tracker, British Machine Vision
        Conference 1990, 73-77: a model's edges looked for along their normals.
     """
-    points, tangents, owner = _places(px_from_mm, edges, only)
+    points, tangents, owner = _places(px_from_mm, edges, only, FAR_SPACING_PX if range_px > FAR_PX else SITE_SPACING_PX)
     if not len(points):
         nothing = np.zeros((0, 2))
         return EdgeSites(nothing, nothing, np.zeros(0), np.zeros(0), owner)
@@ -189,7 +191,7 @@ def step_kernel(blur_px: float) -> tuple[FloatArray, float]:
 
 
 def _places(
-    px_from_mm: FloatArray, edges: LayoutEdges, only: NDArray[np.bool_] | None
+    px_from_mm: FloatArray, edges: LayoutEdges, only: NDArray[np.bool_] | None, spacing_px: float
 ) -> tuple[FloatArray, FloatArray, NDArray[np.intp]]:
     """Sites in millimetres, the edges' unit direction there in the frame, and their edge."""
     start_px, end_px = map_points(px_from_mm, edges.starts_mm), map_points(px_from_mm, edges.ends_mm)
@@ -198,7 +200,7 @@ def _places(
     if only is not None:
         usable &= only
     inner = np.where(usable, np.maximum(length - 2 * END_PX, 0.0), 0.0)
-    counts = np.where(usable, np.clip(np.round(inner / SITE_SPACING_PX), 1, MAX_SITES_PER_EDGE), 0).astype(int)
+    counts = np.where(usable, np.clip(np.round(inner / spacing_px), 1, MAX_SITES_PER_EDGE), 0).astype(int)
     owner = np.repeat(np.arange(len(counts)), counts)
     order = np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
     share = (order + 0.5) / counts[owner]

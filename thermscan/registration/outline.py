@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import zip_longest
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -34,6 +35,11 @@ FAR_LESS = 0.5
 MISTAKEN_ORDERS = ([2, 3, 0, 1], [1, 0, 3, 2], [3, 2, 1, 0])
 # So many candidates are refined at most.
 REFINE_MOST = 24
+# The second board is sought where at least so much of the frame is left, with the first one covered a
+# little beyond its outline.
+LEAST_REST, COVERED, SECOND_QUADS = 0.3, 1.06, 5
+# A board that fills the frame may be a little smaller or larger than it.
+FILLING = (0.98, 1.03)
 # Edges are sought sharply first; where nothing convinces, softly, and looked for from farther away.
 SHARP_PX, SOFT_PX = 1.4, 2.6
 FROM_FAR_PX = (12.0, 9.0, *FROM_ROUGH_PX)
@@ -61,6 +67,7 @@ def find_board(evidence: Evidence, board: Board, edges: LayoutEdges) -> Refined:
     """
     candidates = rank_candidates(evidence, board, edges)
     best = decide(candidates, board, evidence)
+    _check_second(evidence, board, edges, best)
     found = refine(evidence, edges, corners_mm=board.corners_mm, corners_px=best.corners_px, ranges_px=FROM_NEAR_PX)
     return found or best.refined
 
@@ -72,6 +79,8 @@ def rank_candidates(evidence: Evidence, board: Board, edges: LayoutEdges) -> lis
     found: list[Candidate] = []
     for blur_px, ranges_px in ((SHARP_PX, FROM_ROUGH_PX), (SOFT_PX, FROM_FAR_PX)):
         quads = outline_candidates(small, gradient_blur_px=blur_px)
+        if blur_px == SOFT_PX:
+            quads = np.concatenate([_filling(board, small.apparent.shape), quads])
         found += _try_quads(search, quads, ranges_px)
         if any(candidate.agreement.convincing for candidate in found):
             break
@@ -101,6 +110,36 @@ class _Search:
         mistaken = [self.match(here[order]).unexplained for order in MISTAKEN_ORDERS]
         shown = agreement(self.small, self.edges, refined.px_from_mm)
         return Candidate(self.small.to_frame(here), refined, self.match(here), shown, min(mistaken))
+
+
+def _filling(board: Board, shape: tuple[int, ...]) -> FloatArray:
+    """Boxes of the board's proportions that just fill the frame: then the outline shows nowhere."""
+    rows, cols = shape
+    box = board.corners_mm - board.corners_mm.mean(axis=0)
+    size = np.ptp(box, axis=0)
+    scales = [min(cols / size[0], rows / size[1]), max(cols / size[0], rows / size[1])]
+    middle = np.array([(cols - 1) / 2, (rows - 1) / 2])
+    return np.array([middle + box * scale * share for scale in scales for share in FILLING])
+
+
+def _check_second(evidence: Evidence, board: Board, edges: LayoutEdges, best: Candidate) -> None:
+    """Refuse where the rest of the frame, without the board found, shows the layout once more."""
+    rest = evidence.apparent.copy()
+    middle = best.corners_px.mean(axis=0)
+    covered = np.round(middle + COVERED * (best.corners_px - middle)).astype(np.int32)
+    cv2.fillConvexPoly(rest, covered, float("nan"))
+    if np.isfinite(rest).mean() < LEAST_REST:
+        return
+    small = reduced(replace(evidence, apparent=rest), SEARCH_PX)
+    search = _Search(small, compressed(filled(small.apparent)), layout_pattern(board), board, edges)
+    quads = outline_candidates(small)[:SECOND_QUADS]
+    for quad in quads:
+        if _lies_elsewhere(small.to_frame(quad), best.corners_px):
+            turned = [np.roll(quad, turn, axis=0) for turn in range(4)]
+            likeliest = max(turned, key=lambda each: search.match(each).explained)
+            other = search.refined(likeliest, FROM_ROUGH_PX)
+            if other is not None:
+                _check_rival(best, other, board)
 
 
 def _try_quads(search: _Search, quads: FloatArray, ranges_px: Sequence[float]) -> list[Candidate]:
