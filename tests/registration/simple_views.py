@@ -163,8 +163,8 @@ def render(
     ambient_c: float = 23.0,
     bench: FloatArray | None = None,
 ) -> ThermalImage:
-    """The frame: nearest raster sample at 4 x 4 points a pixel, blurred, with noise."""
-    fine = 4
+    """The frame: nearest raster sample at 3 x 3 points a pixel, blurred, with noise."""
+    fine = 3
     rows, cols = shape
     mm_per_px = max(board.width_mm, board.height_mm) / max(rise.shape)
     points = (pixel_centres((rows * fine, cols * fine)) - (fine - 1) / 2) / fine

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.registration.simple_views import View, random_view
+from tests.registration.simple_views import View
 from thermscan.coordinates import map_points
 from thermscan.errors import InputError
 from thermscan.radiometry.thermal_image import ThermalImage
@@ -14,11 +14,6 @@ from thermscan.registration.register import register_board
 
 SHAPE = (240, 320)
 GOOD = [[40, 40], [280, 50], [270, 200], [50, 190]]
-
-
-@pytest.fixture(scope="module")
-def view() -> View:
-    return random_view(0)
 
 
 def _true_corners(view: View) -> np.ndarray:

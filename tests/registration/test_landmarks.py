@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.registration.simple_views import View, random_view
+from tests.registration.simple_views import View
 from thermscan.coordinates import map_points
 from thermscan.errors import InputError
 from thermscan.registration.landmarks import fit_landmarks
@@ -13,11 +13,6 @@ from thermscan.registration.register import register_board
 from thermscan.runs.run import Landmark
 
 SHAPE = (240, 320)
-
-
-@pytest.fixture(scope="module")
-def view() -> View:
-    return random_view(0)
 
 
 def _marks(view: View, count: int, *, slip_px: float = 0.0) -> list[Landmark]:

@@ -157,12 +157,12 @@ def _one_shift(seen: FloatArray, design: FloatArray, noise_k: float) -> tuple[Fl
     if np.ptp(design[:, 0]) < 4 * noise_k:
         return None
     weights = np.ones(len(seen))
-    coefficients = np.zeros(6)
+    coefficients, spread = np.zeros(6), noise_k
     for _ in range(5):
         coefficients = np.linalg.lstsq(design * weights[:, None], seen * weights, rcond=None)[0]
         rest = seen - design @ coefficients
         spread = max(1.4826 * float(np.median(np.abs(rest))), noise_k)
-        weights = np.sqrt(np.clip(1 - (rest / (TUKEY * spread)) ** 2, 0.0, None) ** 2)
+        weights = np.clip(1 - (rest / (TUKEY * spread)) ** 2, 0.0, None)
     normal = design.T @ (design * (weights**2)[:, None])
     factor = coefficients[0]
     covariance = np.linalg.pinv(normal) * spread**2

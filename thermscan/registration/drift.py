@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -113,9 +114,8 @@ def _reductions(shape: tuple[int, int]) -> list[int]:
 def _aligned(one: Float32, two: Float32, box: FloatArray, corners: FloatArray, reduction: int) -> FloatArray:
     """Gauss-Newton at one reduction; a shift first where the picture is coarse."""
     size = (one.shape[1] // reduction, one.shape[0] // reduction)
-    here, there = (cv2.resize(picture, size, interpolation=cv2.INTER_AREA) for picture in (one, two))
-    here = cv2.GaussianBlur(here, (0, 0), 1.0)
-    there = cv2.GaussianBlur(there, (0, 0), 1.0)
+    smaller = (cv2.resize(picture, size, interpolation=cv2.INTER_AREA) for picture in (one, two))
+    here, there = (_blurred(picture, 1.0) for picture in smaller)
     scale = np.array([one.shape[1] / size[0], one.shape[0] / size[1]])
     design, points, slack = _design(here, box, scale)
     # Near the border the slow part that was taken out is a guess, and differs between the two.
@@ -162,6 +162,10 @@ def _design(here: Float32, box: FloatArray, scale: FloatArray) -> tuple[FloatArr
     return design, points, slack
 
 
+def _blurred(picture: NDArray[Any], blur_px: float) -> Float32:
+    return np.asarray(cv2.GaussianBlur(picture, (0, 0), blur_px), dtype=np.float32)
+
+
 def _sampled(picture: Float32, at: FloatArray, shape: tuple[int, ...]) -> FloatArray:
     spots = at.astype(np.float32).reshape(*shape, 2)
     result: FloatArray = cv2.remap(
@@ -180,7 +184,7 @@ def _likeness(one: Float32, two: Float32, matrix: FloatArray) -> float:
     rows, cols = one.shape
     y, x = np.indices((rows, cols), dtype=np.float64)
     at = map_points(matrix, np.column_stack([x.ravel(), y.ravel()]))
-    a, b = cv2.GaussianBlur(one, (0, 0), 1.5), cv2.GaussianBlur(two, (0, 0), 1.5)
+    a, b = _blurred(one, 1.5), _blurred(two, 1.5)
     seen = _sampled(b, at, (rows, cols))
     good = np.isfinite(seen)
     if good.mean() < 0.3:

@@ -19,6 +19,8 @@ FloatArray = NDArray[np.float64]
 SITE_SPACING_PX = 2.0
 # While searching far, every second one does.
 FAR_PX, FAR_SPACING_PX = 2.2, 4.0
+# and of those no more than about so many are looked at: eight numbers need no more.
+FAR_SITES = 700
 MAX_SITES_PER_EDGE = 48
 # A shorter edge is a dot: it would be found at any edge.
 SHORTEST_PX = 1.5
@@ -147,6 +149,9 @@ def find_edges(
        Conference 1990, 73-77: a model's edges looked for along their normals.
     """
     points, tangents, owner = _places(px_from_mm, edges, only, FAR_SPACING_PX if range_px > FAR_PX else SITE_SPACING_PX)
+    if range_px > FAR_PX and len(points) > 2 * FAR_SITES:
+        every = len(points) // FAR_SITES
+        points, tangents, owner = points[::every], tangents[::every], owner[::every]
     if not len(points):
         nothing = np.zeros((0, 2))
         return EdgeSites(nothing, nothing, np.zeros(0), np.zeros(0), owner)

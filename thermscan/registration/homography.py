@@ -111,7 +111,7 @@ def fit_homography(
             break
     px_from_mm = homography_from_corners(box, corners)
     design = corner_jacobian(px_from_mm, box, mm).reshape(-1, 8) * rows[:, None]
-    covariance = np.linalg.pinv(design.T @ design)
+    covariance: FloatArray = np.linalg.pinv(design.T @ design).astype(np.float64)
     return HomographyFit(px_from_mm, corners, covariance, px - map_points(px_from_mm, mm))
 
 
@@ -243,8 +243,9 @@ def _direct_linear_transform(mm: FloatArray, px: FloatArray) -> FloatArray:
         raise InputError(
             "the points lie too nearly on a line to fix a homography", fix="give points spread over the board"
         )
-    result: FloatArray = np.linalg.inv(to_px) @ normalised @ to_mm
-    return result / result[2, 2]
+    whole = np.linalg.inv(to_px) @ normalised @ to_mm
+    result: FloatArray = whole / whole[2, 2]
+    return result
 
 
 def _normalising(points: FloatArray) -> FloatArray:

@@ -34,7 +34,7 @@ FAR_LESS = 0.5
 # Corners named from the other end, and mirrored both ways: the same outline, and another pattern in it.
 MISTAKEN_ORDERS = ([2, 3, 0, 1], [1, 0, 3, 2], [3, 2, 1, 0])
 # So many candidates are refined at most.
-REFINE_MOST = 24
+REFINE_MOST = 16
 # The second board is sought where at least so much of the frame is left, with the first one covered a
 # little beyond its outline.
 LEAST_REST, COVERED, SECOND_QUADS = 0.3, 1.06, 5
@@ -65,6 +65,8 @@ def find_board(evidence: Evidence, board: Board, edges: LayoutEdges) -> Refined:
     CannotJudge
         No board, more than one, another board, or an orientation that the frame does not settle.
     """
+    if not board.parts:
+        raise CannotJudge("the layout has no parts to settle the board's place by", fix="give corners_px")
     candidates = rank_candidates(evidence, board, edges)
     best = decide(candidates, board, evidence)
     _check_second(evidence, board, edges, best)

@@ -101,7 +101,7 @@ def _lines(thin: NDArray[np.bool_], gx: FloatArray, gy: FloatArray) -> FloatArra
     votes = np.zeros((steps, 2 * reach + 1))
     weight = np.exp(-0.5 * (spread / 4.0) ** 2)
     np.add.at(votes, (bins, np.round(d).astype(int) + reach), np.broadcast_to(weight, bins.shape))
-    votes = cv2.GaussianBlur(votes, (0, 0), 0.7)
+    votes = np.asarray(cv2.GaussianBlur(votes, (0, 0), 0.7), dtype=np.float64)
     lines: list[FloatArray] = []
     least = 0.08 * min(thin.shape)
     xy = np.column_stack([cols, rows]).astype(np.float64)
@@ -190,9 +190,9 @@ def _from_regions(picture: NDArray[np.float32], noise_k: float) -> FloatArray:
     found = []
     for level in (max(5 * scatter, 3 * noise_k), 0.15 * most, 0.3 * most, 0.5 * most):
         mask = (differs > max(level, 2 * noise_k)).astype(np.uint8)
-        mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-        mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
-        contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+        closed = cv2.morphologyEx(opened, cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
+        contours, _ = cv2.findContours(closed, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
         for contour in sorted(contours, key=cv2.contourArea, reverse=True)[:2]:
             hull = cv2.convexHull(contour)
             if cv2.contourArea(hull) > LEAST_AREA * picture.size and len(hull) >= 4:
