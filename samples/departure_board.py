@@ -151,6 +151,7 @@ def departure_board() -> Board:
                 group=row.group,
                 max_c=row.max_c,
                 height_mm=body.height_mm if body else None,
+                round_body=bool(body and body.round_body),
             )
         )
     return Board(NAME, REVISION, outline, 1.6, surface_named("solder-mask"), tuple(parts))

@@ -32,10 +32,9 @@ def inside_polygon(points: Array, polygon: Array) -> NDArray[np.bool_]:
 
 def inside_body(part: Part, points_mm: Array, *, grow_mm: float = 0.0) -> NDArray[np.bool_]:
     """Which points of the board lie under a part's body; shape (n,)."""
-    along = part.body_from_board(points_mm)
-    result: NDArray[np.bool_] = (np.abs(along[:, 0]) <= part.length_mm / 2 + grow_mm) & (
-        np.abs(along[:, 1]) <= part.width_mm / 2 + grow_mm
-    )
+    along = np.abs(part.body_from_board(points_mm)) / [part.length_mm / 2 + grow_mm, part.width_mm / 2 + grow_mm]
+    reach = np.hypot(along[:, 0], along[:, 1]) if part.round_body else along.max(axis=1)
+    result: NDArray[np.bool_] = reach <= 1.0
     return result
 
 

@@ -100,6 +100,8 @@ class BoardField:
         steps = np.linspace(-1 + 2 * margin, 1 - 2 * margin, 15)
         u, v = np.meshgrid(steps, steps)
         body_mm = np.column_stack([u.ravel() * part.length_mm / 2, v.ravel() * part.width_mm / 2])
+        if part.round_body:
+            body_mm = body_mm[np.hypot(u.ravel(), v.ravel()) <= steps[-1]]
         top_c = self.top_c(part, part.board_from_body(body_mm))
         return PartTruth(mean_c=float(top_c.mean()), max_c=float(top_c.max()))
 
@@ -198,8 +200,10 @@ def _loss_per_face(loss: float | None, rise_k: Array, ambient_c: float) -> tuple
 def _body_area_m2(part: Part) -> tuple[float, float]:
     """Footprint, and the surface that meets the air (top and sides)."""
     height = DEFAULT_HEIGHT_MM if part.height_mm is None else part.height_mm
-    top = part.length_mm * part.width_mm
-    return top * 1e-6, (top + 2 * (part.length_mm + part.width_mm) * height) * 1e-6
+    # A circle has pi / 4 of its square's area, and the same share of its rim.
+    share = np.pi / 4 if part.round_body else 1.0
+    top = share * part.length_mm * part.width_mm
+    return top * 1e-6, (top + share * 2 * (part.length_mm + part.width_mm) * height) * 1e-6
 
 
 @dataclass(frozen=True, eq=False)

@@ -156,7 +156,7 @@ def _temperature_table(outcomes: Sequence[Outcome]) -> None:
 
 
 def _fault_table(outcomes: Sequence[Outcome]) -> None:
-    print("Findings: recall of 'act' (of 'act' or 'watch') on faults whose part could be measured; false 'act' a board")
+    print("Findings: 'act' (any finding) of faults whose part could be measured and compared; false 'act' a board")
     print(
         f"{'camera':>9} {'compared':>9} {'boards':>6} {'hot':>14} {'dead':>14} {'culprit':>14} {'unmapped':>14}"
         f" {'innocent act':>13} {'false act':>10}"
@@ -175,7 +175,7 @@ def _fault_table(outcomes: Sequence[Outcome]) -> None:
 
 
 def _recall(outcomes: Sequence[Outcome], kind: str) -> str:
-    chosen = [outcome for outcome in outcomes if outcome.fault == kind and outcome.fault_measurable]
+    chosen = [o for o in outcomes if o.fault == kind and o.fault_measurable and o.fault_compared]
     found, seen = sum(bool(o.found) for o in chosen), sum(bool(o.found_watch) for o in chosen)
     return f"{found}/{len(chosen)} ({seen})"
 
@@ -200,11 +200,17 @@ def _worst(outcomes: Sequence[Outcome]) -> None:
     false = [o for o in judged if o.false_acts]
     show("False 'act':", false, lambda o: ("baseline; " if o.with_baseline else "peers; ") + ", ".join(o.false_acts))
     missed = [o for o in judged if o.found is False and o.fault_measurable]
-    show("Faults not found:", missed, lambda o: "baseline" if o.with_baseline else "peers")
+    show("Faults not found:", missed, _why_missed)
     show("Refused:", [o for o in outcomes if o.refused], lambda o: str(o.refused))
     seconds = [o.seconds for o in judged]
     if seconds:
         print(f"One inspection: median {np.median(seconds):.2f} s, longest {max(seconds):.2f} s")
+
+
+def _why_missed(outcome: Outcome) -> str:
+    if not outcome.fault_compared:
+        return "nothing to compare it with"
+    return "baseline" if outcome.with_baseline else "peers"
 
 
 def _classes(outcomes: Sequence[Outcome]) -> list[tuple[str, list[Outcome]]]:

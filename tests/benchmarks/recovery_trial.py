@@ -75,6 +75,8 @@ class Outcome:
     peers: list[tuple[float, float]] = field(default_factory=list)
     not_measurable: int = 0
     fault_measurable: bool = True
+    # Whether there was anything to compare the part with: peers, or good runs.
+    fault_compared: bool = True
     found: bool | None = None
     found_watch: bool | None = None
     false_acts: list[str] = field(default_factory=list)
@@ -327,6 +329,8 @@ def _compare_findings(inspection: Inspection, fault: Fault | None, outcome: Outc
         outcome.found_watch = bool(own)
         measured = next(item for item in inspection.measurements if item.part.ref == fault.ref)
         outcome.fault_measurable = measured.measurable
+        verdict = next(item for item in judgement.parts if item.measurement.part.ref == fault.ref)
+        outcome.fault_compared = bool(verdict.compared_by)
         false = [finding for finding in acts if finding.ref != fault.ref]
         if fault.warmed_ref:
             outcome.innocent_act = any(finding.ref == fault.warmed_ref for finding in acts)
