@@ -67,7 +67,7 @@ def weigh(comparisons: Sequence[Comparison]) -> tuple[Weighed, ...]:
             level = "act"
         elif chance <= thresholds.WATCH_FALSE_RATE and notable and comparison.at_most_watch != SAME_BEFORE:
             level = "watch"
-        elif warm and temp_chance <= thresholds.ACT_FALSE_RATE:
+        elif warm and temp_chance <= thresholds.WATCH_FALSE_RATE:
             # Where half of it or more seems to be its own, to call it received would be a wrong 'normal'.
             mostly_own = notable and comparison.excess_k >= OWN_HALF * comparison.temp_excess_k
             level, meaning = "watch", "own" if mostly_own else "received"
