@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -22,6 +23,10 @@ LEAST_CHANGE, FLANK_PX = 7.0, 2.5
 FULL_CHANGE, CREST = 18.0, 0.05
 # A place belongs to a line if its edge lies within this.
 NEAR_PX = 1.6
+# Two lines this far apart are two; one worth this share of the best may be the board's edge in its stead. Colours are
+# compared this far beside them.
+APART_PX, NEARLY, BESIDE_PX = 3.0, 0.7, 5.0
+MOST_LINES = 5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -111,7 +116,7 @@ def _fit_side(field: Field, start: FloatArray, end: FloatArray, reach_px: float)
     change = _change(field, start + share[:, None] * along, outward, steps)
     # The little that the rest of the change counts puts the line on the crest and not beside it.
     worth = (np.minimum(change, FULL_CHANGE) + CREST * change) * (change >= LEAST_CHANGE)
-    offsets = _best_line(worth, share, reach)
+    offsets = _board_edge(field, _lines(worth, share, reach), start + share[:, None] * along, outward)
     offsets, near = _sharpened(change, share, offsets, steps)
     first, last = start + outward * offsets[0], end + outward * offsets[1]
     line = np.cross(np.append(first, 1.0), np.append(last, 1.0))
@@ -133,19 +138,57 @@ def _change(field: Field, places: FloatArray, outward: FloatArray, steps: FloatA
     return change
 
 
-def _best_line(worth: FloatArray, share: FloatArray, reach: int) -> tuple[float, float]:
-    """The offsets of both ends for which the places along the line are worth most."""
+def _lines(worth: FloatArray, share: FloatArray, reach: int) -> list[tuple[float, float]]:
+    """
+    The offsets of both ends for which the places along the line are worth most, and those of other lines beside it that
+    are worth nearly as much; the best first.
+    """
     ends = np.arange(-reach, reach + 1)
     at = np.arange(len(share))
-    best, found = -1.0, (0.0, 0.0)
-    for first in ends:
+    total = np.zeros((len(ends), len(ends)))
+    for row, first in enumerate(ends):
         offsets = first + share[None, :] * (ends - first)[:, None]
         column = np.round(offsets).astype(np.intp) + reach
-        total = worth[at[None, :], column].sum(axis=1)
-        last = int(total.argmax())
-        if total[last] > best:
-            best, found = float(total[last]), (float(first), float(ends[last]))
-    return found
+        total[row] = worth[at[None, :], column].sum(axis=1)
+    least = NEARLY * float(total.max())
+    lines: list[tuple[float, float]] = []
+    while len(lines) < MOST_LINES and total.max() > 0 and total.max() >= least:
+        row, column_of_last = np.unravel_index(int(total.argmax()), total.shape)
+        lines.append((float(ends[row]), float(ends[column_of_last])))
+        # Lines that cross this one or lie upon it are no other lines.
+        off_first, off_last = np.meshgrid(ends - ends[row], ends - ends[column_of_last], indexing="ij")
+        beside = np.minimum(np.abs(off_first), np.abs(off_last)) >= APART_PX
+        total = np.where(beside & (off_first * off_last > 0), total, 0.0)
+    return lines or [(0.0, 0.0)]
+
+
+def _board_edge(
+    field: Field, lines: list[tuple[float, float]], places: FloatArray, outward: FloatArray
+) -> tuple[float, float]:
+    """
+    Of lines side by side, the one that parts board from ground: what lies within it is more of the board's colour, what
+    lies beyond it more of the ground's. A line printed on the board and one drawn on the ground are told so.
+    """
+    if len(lines) == 1:
+        return lines[0]
+    ordered = sorted(lines, key=sum)
+    share = np.linspace(END_SHARE, 1 - END_SHARE, len(places))[:, None]
+    at = [places + (first + share * (last - first)) * outward for first, last in ordered]
+    board, ground = _colours(field, at[0] - BESIDE_PX * outward), _colours(field, at[-1] + BESIDE_PX * outward)
+    as_board = []
+    for inner, outer in pairwise(at):
+        strip = _colours(field, (inner + outer) / 2)
+        nearer = np.linalg.norm(strip - board, axis=1) < np.linalg.norm(strip - ground, axis=1)
+        wide = np.linalg.norm(outer - inner, axis=1)
+        as_board.append(float((np.where(nearer, 1.0, -1.0) * wide).mean()))
+    # The sum of what is within and not board, and beyond and not ground, is least.
+    gain = np.concatenate([[0.0], np.cumsum(as_board)])
+    return ordered[int(gain.argmax())]
+
+
+def _colours(field: Field, points: FloatArray) -> FloatArray:
+    x, y = points[None, :, 0].astype(np.float32), points[None, :, 1].astype(np.float32)
+    return np.asarray(cv2.remap(field, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0], np.float64)
 
 
 def _sharpened(

@@ -13,8 +13,9 @@ from thermscan.layout.photo_sides import colour_field
 FloatArray = NDArray[np.float64]
 
 # Focal lengths of ordinary cameras, as multiples of the picture's longer side: from wide (24 mm on a 36 mm picture) to
-# a long lens far away. Cropping a photo makes it appear longer.
-FOCAL_LENGTHS = np.geomspace(0.6, 8.0, 25)
+# a long lens. Cropping a photo makes it appear longer. A board tilted about one of its own sides fits many proportions,
+# each with its own focal length: the wider the range, the less it tells.
+FOCAL_LENGTHS = np.geomspace(0.6, 4.0, 200)
 # How far the proportions (natural logarithm) and the right angle (cosine) may be off: photos bend straight lines by
 # about a percent, and layouts are measured with a ruler.
 MOST_MISFIT = 0.03
