@@ -55,8 +55,8 @@ def corners_seen(
 
 
 def scene(
-    face: np.ndarray, corners_px: np.ndarray, *, ground: tuple[float, float, float] | np.ndarray = (175.0, 185.0, 195.0),
-    noise: float = 3.0, seed: int = 1,
+    face: np.ndarray, corners_px: np.ndarray, *, noise: float = 3.0, seed: int = 1,
+    ground: tuple[float, float, float] | np.ndarray = (175.0, 185.0, 195.0),
 ) -> Scene:  # fmt: skip
     """The face laid on the ground with its outer edges at those corners, lit from one side, blurred, with grain."""
     rows, cols = face.shape[:2]

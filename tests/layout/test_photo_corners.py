@@ -1,7 +1,5 @@
 """The board's corners in photos with known corners: found where they are, or refused."""
 
-# ruff: noqa: E501 - drawing reads better on one line
-
 from __future__ import annotations
 
 from dataclasses import replace
@@ -69,7 +67,7 @@ def test_without_parts_a_board_is_taken_to_lie_upright_which_is_said():
     assert np.abs(found.corners_px - view.corners_px).max() < CORNER_PX
     assert "taken to lie upright" in found.remarks[0]
     sideways = np.ascontiguousarray(np.rot90(view.pixels))
-    with pytest.raises(CannotJudge, match="lies sideways in the photo.*--corners"):
+    with pytest.raises(CannotJudge, match=r"lies sideways in the photo.*--corners"):
         find_corners(sideways, replace(board, parts=()))
 
 
@@ -89,7 +87,9 @@ def test_a_photo_with_no_board_in_it_is_refused():
 
 def test_a_board_that_reaches_beyond_the_photo_is_refused():
     board, face = drawn_board()
-    corners = corners_seen((150.0, 100.0), tilt_deg=0.0, towards_deg=0.0, roll_deg=0.0, fill=0.9) + [120.0, 0.0]
+    corners = corners_seen((150.0, 100.0), tilt_deg=0.0, towards_deg=0.0, roll_deg=0.0, fill=0.9) + np.array(
+        [120.0, 0.0]
+    )
     with pytest.raises(CannotJudge):
         find_corners(scene(face, corners).pixels, board)
 
@@ -98,7 +98,7 @@ def test_two_boards_alike_are_refused():
     board, face = drawn_board()
     one = corners_seen((150.0, 100.0), tilt_deg=0.0, towards_deg=0.0, roll_deg=0.0, fill=0.42)
     first = scene(face, one - [200.0, 80.0]).pixels
-    second = scene(face, one + [200.0, 60.0], ground=first.astype(np.float64), noise=0.0)
+    second = scene(face, one + np.array([200.0, 60.0]), ground=first.astype(np.float64), noise=0.0)
     with pytest.raises(CannotJudge, match="more than one thing"):
         find_corners(second.pixels, board)
 
@@ -131,7 +131,7 @@ def test_connectors_and_a_cable_over_the_edge_do_not_move_it():
         cv2.rectangle(
             pixels,
             tuple(int(v) for v in middle - [across, 15]),
-            tuple(int(v) for v in middle + [across, 25]),
+            tuple(int(v) for v in middle + np.array([across, 25])),
             (225, 225, 225),
             -1,
         )
