@@ -13,34 +13,17 @@ from thermscan.errors import InputError
 from thermscan.heat.split import HeatSplit
 from thermscan.judge import thresholds
 from thermscan.judge.baseline import Baseline
+from thermscan.judge.board_wide import FEWEST_FOR_SCALE, BoardWide, fit_board_wide
 from thermscan.judge.comparison import Comparison, look_u_k
-from thermscan.judge.finding import Finding
 from thermscan.judge.spread import shrunk_scale
 from thermscan.layout.board import Board
 from thermscan.regions.measurement import PartMeasurement
 from thermscan.runs.run import Run
 
-# A scale needs this many parts in common; with fewer only the shift is fitted.
-FEWEST_FOR_SCALE = 6
+# Fewer parts in common with the known-good runs cannot be brought to one level with them.
 FEWEST_IN_COMMON = 3
-# Before the data: loads and airflow change all rises by about this, thermometers and cameras shift them by that.
-SCALE_EXPECTED = 0.4
-SHIFT_EXPECTED_K = 4.0
 # So many pixels of the raster fix its shift and scale.
 RASTER_SAMPLE = 800
-# Tukey's biweight; 95 % efficient for normal residuals (P. J. Huber, Robust Statistics, 1981).
-BIWEIGHT = 4.685
-
-
-@dataclass(frozen=True, slots=True)
-class BoardWide:
-    """How all rises together differ from the baseline: ``rise = shift_k + scale * baseline``."""
-
-    shift_k: float
-    scale: float
-    u_shift_k: float
-    u_scale: float
-    parts: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -126,50 +109,6 @@ def expect_from(
     variance = (weight * (factor * expected) ** 2 + scatter) / (weight + further)
     floor = np.hypot(thresholds.REPEAT_SHARE_BOUNDS[0] * mean * varies, 0.5 * thresholds.REPEAT_FLOOR_K)
     return Expected(refs, mean, np.maximum(np.sqrt(variance), floor), runs, degrees)
-
-
-def fit_board_wide(rise_k: NDArray[np.float64], mean_k: NDArray[np.float64], sd_k: NDArray[np.float64]) -> BoardWide:
-    """
-    Shift and scale that bring the baseline to this run, blind to the few parts that differ.
-
-    Parameters
-    ----------
-    rise_k, mean_k, sd_k : ndarray of shape (n,)
-        Of the parts in common: now, baseline, and the difference's expected standard deviation.
-
-    Returns
-    -------
-    BoardWide
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> usual = np.linspace(3.0, 20.0, 12)
-    >>> now = 1.0 + 1.2 * usual
-    >>> now[4] += 30.0
-    >>> fit = fit_board_wide(now, usual, np.full(12, 0.3))
-    >>> round(fit.scale, 2), round(fit.shift_k, 1)
-    (1.2, 1.0)
-    """
-    n = len(rise_k)
-    use_scale = n >= FEWEST_FOR_SCALE and float(np.ptp(mean_k)) > 4 * float(np.median(sd_k))
-    design = np.column_stack([np.ones(n), mean_k])
-    prior_sd = np.array([SHIFT_EXPECTED_K, SCALE_EXPECTED if use_scale else 0.05])
-    prior = np.array([0.0, 1.0])
-    solution = _first_guess(rise_k, mean_k, use_scale=use_scale)
-    covariance = np.diag(prior_sd**2)
-    for _ in range(30):
-        residual = (rise_k - design @ solution) / sd_k
-        scale = max(1.4826 * float(np.median(np.abs(residual))), 0.3)
-        weight = np.clip(1 - (residual / (BIWEIGHT * scale)) ** 2, 0, None) ** 2 / (scale * sd_k) ** 2
-        normal = design.T @ (weight[:, None] * design) + np.diag(1 / prior_sd**2)
-        covariance = np.linalg.inv(normal)
-        moved = covariance @ (design.T @ (weight * rise_k) + prior / prior_sd**2)
-        if np.allclose(moved, solution, atol=1e-9):
-            break
-        solution = moved
-    u_shift, u_scale = np.sqrt(np.diag(covariance))
-    return BoardWide(float(solution[0]), float(solution[1]), float(u_shift), float(u_scale), n)
 
 
 def difference_raster_k(
@@ -314,41 +253,6 @@ def warm_up_mismatch(run: Run, baseline: Baseline) -> str | None:
     )
 
 
-def board_findings(board_wide: BoardWide) -> tuple[Finding, ...]:
-    """A finding where the whole board differs from its known-good runs by more than good looks do."""
-    ratio = board_wide.scale - 1.0
-    shifted = abs(board_wide.shift_k) >= thresholds.BOARD_SHIFT_LEAST_K + 2 * board_wide.u_shift_k
-    scaled = abs(ratio) >= thresholds.BOARD_SCALE_LEAST + 2 * board_wide.u_scale
-    if not shifted and not scaled:
-        return ()
-    if scaled:
-        text = (
-            f"All rises together are {board_wide.scale:.2f} times those of the known-good runs: another load, "
-            "supply or airflow. Parts were judged on what is left."
-        )
-    else:
-        text = (
-            f"The whole board reads {abs(board_wide.shift_k):.1f} K {'higher' if board_wide.shift_k > 0 else 'lower'} "
-            "than in the known-good runs beyond the stated ambient: check ambient_c and the camera."
-        )
-    return (
-        Finding(
-            ref=None,
-            rule="board",
-            level="watch",
-            direction="hot" if (ratio if scaled else board_wide.shift_k) > 0 else "cold",
-            excess_k=None if scaled else board_wide.shift_k,
-            u_k=None if scaled else board_wide.u_shift_k,
-            score=ratio / board_wide.u_scale if scaled else board_wide.shift_k / board_wide.u_shift_k,
-            text=text,
-            hypotheses=(
-                "supply voltage or load not as in the known-good runs?",
-                "a fan, a draught or another ambient?",
-            ),
-        ),
-    )
-
-
 def baseline_remarks(
     measurements: Sequence[PartMeasurement],
     baseline: Baseline,
@@ -393,18 +297,3 @@ def _levelled(table: NDArray[np.float64]) -> NDArray[np.float64]:
             fit = fit_board_wide(row[both], mean[both], sd)
             levelled[i] = (row - fit.shift_k) / max(fit.scale, 0.2)
     return levelled
-
-
-def _first_guess(rise_k: NDArray[np.float64], mean_k: NDArray[np.float64], *, use_scale: bool) -> NDArray[np.float64]:
-    """Weighted median of the slopes between all pairs (Theil and Sen): up to 29 % of the parts may be wrong."""
-    slope = 1.0
-    if use_scale:
-        dx = mean_k[:, None] - mean_k[None, :]
-        dy = rise_k[:, None] - rise_k[None, :]
-        far = dx > 0.05 * float(np.ptp(mean_k))
-        # Pairs weigh by their distance: near pairs know little of the slope.
-        ratio, weight = dy[far] / dx[far], dx[far]
-        order = np.argsort(ratio)
-        heavy = np.cumsum(weight[order])
-        slope = float(np.clip(ratio[order][np.searchsorted(heavy, heavy[-1] / 2)], 0.2, 5.0))
-    return np.array([float(np.median(rise_k - slope * mean_k)), slope])

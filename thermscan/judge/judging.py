@@ -10,25 +10,24 @@ from numpy.typing import NDArray
 
 from thermscan.coordinates import sample_bilinear
 from thermscan.heat.bare import bare_pixels, camera_px_mm, margin_mm
+from thermscan.heat.change import split_change
 from thermscan.heat.sources import PartRises
-from thermscan.heat.split import HeatSplit, board_rise_k, split_change, split_heat
+from thermscan.heat.split import HeatSplit, board_rise_k, split_heat
 from thermscan.heat.spots import WarmSpot, find_warm_spots
 from thermscan.judge import thresholds
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.baseline_rule import (
     FEWEST_IN_COMMON,
     BaselineResult,
-    BoardWide,
     baseline_remarks,
-    board_findings,
     check_same_board,
     common_parts,
     compare_baseline,
     difference_raster_k,
     expect_from,
-    fit_board_wide,
     warm_up_mismatch,
 )
+from thermscan.judge.board_wide import BoardWide, board_findings, fit_board_wide
 from thermscan.judge.comparison import Comparison, look_u_k
 from thermscan.judge.finding import Finding, Judgement, Overall, PartVerdict, Verdict
 from thermscan.judge.limits import check_limits

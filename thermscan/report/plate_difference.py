@@ -10,7 +10,8 @@ from thermscan.coordinates import sample_bilinear
 from thermscan.inspection import Inspection
 from thermscan.judge import thresholds
 from thermscan.judge.baseline import Baseline
-from thermscan.judge.baseline_rule import FEWEST_FOR_SCALE, RASTER_SAMPLE, BoardWide, fit_board_wide
+from thermscan.judge.baseline_rule import RASTER_SAMPLE
+from thermscan.judge.board_wide import FEWEST_FOR_SCALE, BoardWide, fit_board_wide
 from thermscan.report.canvas import INK, Sheet, titled
 from thermscan.report.lettering import signed
 from thermscan.report.marking import draw_bodies, draw_unmapped, label_picture, note_left_out

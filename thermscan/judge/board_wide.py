@@ -1,0 +1,124 @@
+"""How all rises of a board together differ from its known-good runs: one shift and one scale."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.judge import thresholds
+from thermscan.judge.finding import Finding
+
+# A scale needs this many parts in common; with fewer only the shift is fitted.
+FEWEST_FOR_SCALE = 6
+# Before the data: loads and airflow change all rises by about this, thermometers and cameras shift them by that.
+SCALE_EXPECTED = 0.4
+SHIFT_EXPECTED_K = 4.0
+# Tukey's biweight; 95 % efficient for normal residuals (P. J. Huber, Robust Statistics, 1981).
+BIWEIGHT = 4.685
+
+
+@dataclass(frozen=True, slots=True)
+class BoardWide:
+    """How all rises together differ from the baseline: ``rise = shift_k + scale * baseline``."""
+
+    shift_k: float
+    scale: float
+    u_shift_k: float
+    u_scale: float
+    parts: int
+
+
+def fit_board_wide(rise_k: NDArray[np.float64], mean_k: NDArray[np.float64], sd_k: NDArray[np.float64]) -> BoardWide:
+    """
+    Shift and scale that bring the baseline to this run, blind to the few parts that differ.
+
+    Parameters
+    ----------
+    rise_k, mean_k, sd_k : ndarray of shape (n,)
+        Of the parts in common: now, baseline, and the difference's expected standard deviation.
+
+    Returns
+    -------
+    BoardWide
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> usual = np.linspace(3.0, 20.0, 12)
+    >>> now = 1.0 + 1.2 * usual
+    >>> now[4] += 30.0
+    >>> fit = fit_board_wide(now, usual, np.full(12, 0.3))
+    >>> round(fit.scale, 2), round(fit.shift_k, 1)
+    (1.2, 1.0)
+    """
+    n = len(rise_k)
+    use_scale = n >= FEWEST_FOR_SCALE and float(np.ptp(mean_k)) > 4 * float(np.median(sd_k))
+    design = np.column_stack([np.ones(n), mean_k])
+    prior_sd = np.array([SHIFT_EXPECTED_K, SCALE_EXPECTED if use_scale else 0.05])
+    prior = np.array([0.0, 1.0])
+    solution = _first_guess(rise_k, mean_k, use_scale=use_scale)
+    covariance = np.diag(prior_sd**2)
+    for _ in range(30):
+        residual = (rise_k - design @ solution) / sd_k
+        scale = max(1.4826 * float(np.median(np.abs(residual))), 0.3)
+        weight = np.clip(1 - (residual / (BIWEIGHT * scale)) ** 2, 0, None) ** 2 / (scale * sd_k) ** 2
+        normal = design.T @ (weight[:, None] * design) + np.diag(1 / prior_sd**2)
+        covariance = np.linalg.inv(normal)
+        moved = covariance @ (design.T @ (weight * rise_k) + prior / prior_sd**2)
+        if np.allclose(moved, solution, atol=1e-9):
+            break
+        solution = moved
+    u_shift, u_scale = np.sqrt(np.diag(covariance))
+    return BoardWide(float(solution[0]), float(solution[1]), float(u_shift), float(u_scale), n)
+
+
+def board_findings(board_wide: BoardWide) -> tuple[Finding, ...]:
+    """A finding where the whole board differs from its known-good runs by more than good looks do."""
+    ratio = board_wide.scale - 1.0
+    shifted = abs(board_wide.shift_k) >= thresholds.BOARD_SHIFT_LEAST_K + 2 * board_wide.u_shift_k
+    scaled = abs(ratio) >= thresholds.BOARD_SCALE_LEAST + 2 * board_wide.u_scale
+    if not shifted and not scaled:
+        return ()
+    if scaled:
+        text = (
+            f"All rises together are {board_wide.scale:.2f} times those of the known-good runs: another load, "
+            "supply or airflow. Parts were judged on what is left."
+        )
+    else:
+        text = (
+            f"The whole board reads {abs(board_wide.shift_k):.1f} K {'higher' if board_wide.shift_k > 0 else 'lower'} "
+            "than in the known-good runs beyond the stated ambient: check ambient_c and the camera."
+        )
+    return (
+        Finding(
+            ref=None,
+            rule="board",
+            level="watch",
+            direction="hot" if (ratio if scaled else board_wide.shift_k) > 0 else "cold",
+            excess_k=None if scaled else board_wide.shift_k,
+            u_k=None if scaled else board_wide.u_shift_k,
+            score=ratio / board_wide.u_scale if scaled else board_wide.shift_k / board_wide.u_shift_k,
+            text=text,
+            hypotheses=(
+                "supply voltage or load not as in the known-good runs?",
+                "a fan, a draught or another ambient?",
+            ),
+        ),
+    )
+
+
+def _first_guess(rise_k: NDArray[np.float64], mean_k: NDArray[np.float64], *, use_scale: bool) -> NDArray[np.float64]:
+    """Weighted median of the slopes between all pairs (Theil and Sen): up to 29 % of the parts may be wrong."""
+    slope = 1.0
+    if use_scale:
+        dx = mean_k[:, None] - mean_k[None, :]
+        dy = rise_k[:, None] - rise_k[None, :]
+        far = dx > 0.05 * float(np.ptp(mean_k))
+        # Pairs weigh by their distance: near pairs know little of the slope.
+        ratio, weight = dy[far] / dx[far], dx[far]
+        order = np.argsort(ratio)
+        heavy = np.cumsum(weight[order])
+        slope = float(np.clip(ratio[order][np.searchsorted(heavy, heavy[-1] / 2)], 0.2, 5.0))
+    return np.array([float(np.median(rise_k - slope * mean_k)), slope])
