@@ -14,6 +14,8 @@ from hypothesis import strategies as st
 from tests.layout.photo_scenes import board_of
 from thermscan.errors import InputError
 from thermscan.layout.board import Sticker
+from thermscan.layout.picture import picture_of_frame
+from thermscan.layout.placing import page_text
 from thermscan.layout.reading import read_board
 from thermscan.layout.writing import write_board
 
@@ -110,3 +112,10 @@ def test_stickers_written_are_read_back_whatever_their_text(text, note, x, size)
     assert again.stickers == first.stickers
     if text.isascii():
         assert first.stickers[0].text == " ".join(text.split())
+
+
+def test_the_page_is_given_what_it_must_keep(tmp_path):
+    text = (BOARD + STICKER).replace("[board]", "[board]\nphoto = 'photos/top.png'")
+    page = page_text(picture_of_frame([[1.0, 2.0], [3.0, 4.0]]), board=read_board(layout(tmp_path, text)))
+    assert '"photo":"photos/top.png"' in page
+    assert '"stickers":[{"at_mm":[100.0,80.0],"size_mm":[30.0,8.5],"text":"CAL 11/86","note":null}]' in page

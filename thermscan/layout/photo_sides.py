@@ -153,10 +153,10 @@ def _lines(worth: FloatArray, share: FloatArray, reach: int) -> list[tuple[float
     least = NEARLY * float(total.max())
     lines: list[tuple[float, float]] = []
     while len(lines) < MOST_LINES and total.max() > 0 and total.max() >= least:
-        row, column_of_last = np.unravel_index(int(total.argmax()), total.shape)
-        lines.append((float(ends[row]), float(ends[column_of_last])))
+        best = np.unravel_index(int(total.argmax()), total.shape)
+        lines.append((float(ends[best[0]]), float(ends[best[1]])))
         # Lines that cross this one or lie upon it are no other lines.
-        off_first, off_last = np.meshgrid(ends - ends[row], ends - ends[column_of_last], indexing="ij")
+        off_first, off_last = np.meshgrid(ends - ends[best[0]], ends - ends[best[1]], indexing="ij")
         beside = np.minimum(np.abs(off_first), np.abs(off_last)) >= APART_PX
         total = np.where(beside & (off_first * off_last > 0), total, 0.0)
     return lines or [(0.0, 0.0)]

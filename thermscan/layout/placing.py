@@ -10,6 +10,7 @@ from thermscan.layout.board import Board, Part
 from thermscan.layout.packages import known_packages
 from thermscan.layout.picture import PagePicture
 from thermscan.layout.surfaces import known_surfaces
+from thermscan.layout.writing import photo_name, sticker_values
 
 # Each file may use what stands before it.
 _SCRIPTS = (
@@ -103,6 +104,8 @@ def _board_values(board: Board | None, size_mm: tuple[float, float] | None) -> d
         "surface": board.surface.name,
         "emissivity": None if table == board.surface else board.surface.emissivity,
         "outline_mm": None if rectangle else board.outline_mm.tolist(),
+        "photo": photo_name(board, board.path) if board.path else None,
+        "stickers": [sticker_values(sticker) for sticker in board.stickers],
     }
 
 

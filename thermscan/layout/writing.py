@@ -50,7 +50,7 @@ def write_board(board: Board, path: Path, *, parts_name: str | None = None) -> t
     ...     write_board(board, Path(folder, "board.toml"))
     ()
     """
-    texts = {path: board_text(board, parts_name=parts_name, photo_name=_photo_name(board, path))}
+    texts = {path: board_text(board, parts_name=parts_name, photo_name=photo_name(board, path))}
     if parts_name is not None:
         texts[path.parent / parts_name] = parts_text(board.parts)
     backups = [save_text(target, text) for target, text in texts.items()]
@@ -168,8 +168,16 @@ def sticker_values(sticker: Sticker) -> dict[str, object]:
     }
 
 
-def _photo_name(board: Board, path: Path) -> str | None:
-    """The photo as a layout at that path may name it: in the same folder or below it."""
+def photo_name(board: Board, path: Path) -> str | None:
+    """
+    The photo as a layout at that path may name it: in the same folder or below it.
+
+    Examples
+    --------
+    >>> board = Board("Bo", None, [[0, 0], [9, 0], [9, 5]], 1.6, Surface("tape", 0.9, 0.02), (), photo=Path("a/b.png"))
+    >>> photo_name(board, Path("board.toml")), photo_name(board, Path("c/board.toml"))
+    ('a/b.png', None)
+    """
     if board.photo is None:
         return None
     photo, folder = board.photo.parent.resolve() / board.photo.name, path.parent.resolve()

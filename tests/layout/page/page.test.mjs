@@ -154,3 +154,12 @@ test("a layout file is loaded, its comments, arrays over lines and quotes includ
   assert.throws(() => loading.layoutFromToml("[board]\nname = 2026-05-02\n", PACKAGES, findPackage), /name: "2026-05-02" cannot be read here/);
   assert.throws(() => loading.layoutFromToml("[board]\nname = 'x'\n", PACKAGES, findPackage), /no width_mm/);
 });
+
+test("photo and stickers of a layout are kept when it is loaded and saved", () => {
+  const text = '[board]\nname = "b"\nwidth_mm = 100\nheight_mm = 80\nthickness_mm = 1.6\nsurface = "solder-mask"\nphoto = "photo.png"\n'
+    + '\n[[sticker]]\nat_mm = [30,40.5]\nsize_mm = [20,8]\ntext = "CAL \\"11\\" # 86"\n'
+    + '\n[[sticker]]\nat_mm = [1,2]\nsize_mm = [3,4]\nnote = "torn"\n';
+  const { board, parts } = loading.layoutFromToml(text, PACKAGES, findPackage);
+  assert.deepEqual(parts, []);
+  assert.equal(files.boardToml({ ...stateOf(), board, parts }), text);
+});

@@ -60,6 +60,12 @@ export function boardToml(state) {
   lines.push(`thickness_mm = ${tomlNumber(board.thickness_mm)}`, `surface = ${tomlText(board.surface)}`);
   if (board.emissivity) lines.push(`emissivity = ${tomlNumber(board.emissivity)}`);
   if (state.parts.length) lines.push('parts = "parts.csv"');
+  if (board.photo) lines.push(`photo = ${tomlText(board.photo)}`);
+  // The page does not edit stickers; those that a layout has are kept.
+  for (const sticker of board.stickers ?? []) {
+    lines.push("", "[[sticker]]", `at_mm = ${JSON.stringify(sticker.at_mm)}`, `size_mm = ${JSON.stringify(sticker.size_mm)}`);
+    for (const key of ["text", "note"]) if (sticker[key]) lines.push(`${key} = ${tomlText(sticker[key])}`);
+  }
   return lines.join("\n") + "\n";
 }
 

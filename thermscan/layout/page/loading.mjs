@@ -82,6 +82,7 @@ export function layoutFromToml(text, packages, findPackage) {
   for (const line of tomlLines(text)) {
     if (line === "[board]") table = board;
     else if (line === "[[part]]") rows.push((table = {}));
+    else if (line === "[[sticker]]") board.stickers = [...(board.stickers ?? []), (table = {})];
     else {
       const [, key, value] = /^([\w-]+)\s*=\s*(.+)$/.exec(line) ?? [];
       if (!table || !key) throw new Error(`"${line.slice(0, 40)}" cannot be read here; give the file with --layout`);
