@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 import traceback
 from collections.abc import Sequence
@@ -15,6 +16,10 @@ EXIT_BAD_INPUT = 2
 EXIT_INTERNAL_FAULT = 3
 EXIT_INTERRUPTED = 130
 EXIT_CLOSED_PIPE = 141
+
+# The matrices here are small: BLAS threads on every core would mostly wait for each other (measured: three times
+# the processor time of one thread). A user's own setting stays. Read by BLAS when numpy is imported, after this.
+BLAS_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 # name: (module, first line of its help). Imported when called, so that --help is quick.
 COMMANDS = {
@@ -69,6 +74,8 @@ def main(arguments: Sequence[str] | None = None) -> int:  # noqa: PLR0911 - one 
     """Run the command line and return its exit status; see the table in DEVELOPERS.md."""
     given = list(sys.argv[1:] if arguments is None else arguments)
     debug = "--debug" in given
+    for name in BLAS_THREADS:
+        os.environ.setdefault(name, "1")
     try:
         status = thermscan.main(given, prog_name="thermscan", standalone_mode=False)
         return status if isinstance(status, int) else 0
