@@ -156,8 +156,9 @@ def _one_shift(seen: FloatArray, design: FloatArray, noise_k: float) -> tuple[Fl
     """Shift of a piece and its information matrix, by robust regression; None where it tells nothing."""
     if np.ptp(design[:, 0]) < 4 * noise_k:
         return None
-    weights = np.ones(len(seen))
-    coefficients, spread = np.zeros(6), noise_k
+    weights: FloatArray = np.ones(len(seen))
+    coefficients: FloatArray = np.zeros(6)
+    spread = noise_k
     for _ in range(5):
         coefficients = np.linalg.lstsq(design * weights[:, None], seen * weights, rcond=None)[0]
         rest = seen - design @ coefficients

@@ -19,6 +19,10 @@ FloatArray = NDArray[np.float64]
 # An outline in the frame is taken for the one that was meant where three of its corners lie within this
 # share of the frame's width from those given: the fourth may be a slip.
 SAME_CORNER = 0.05
+# Where bodies hardly show, an outline is believed that is seen over so much of its length, with no corner
+# farther than this from where it was given, unless so many body edges lie elsewhere.
+OUTLINE_SHARE, CLOSE_PX = 0.6, 4.0
+ENOUGH_EDGES, NOT_AGAINST_SHARE = 20, 0.3
 # By how many standard deviations another order of the corners must explain more before it is told.
 CLEARLY_TURNED = 4.0
 
@@ -40,7 +44,17 @@ def improve(evidence: Evidence, board: Board, edges: LayoutEdges, *, corners_px:
     """
     tried = [_from(evidence, board, edges, start) for start in _starts(evidence, corners_px)]
     good = [each for each in tried if each is not None and each.shown.convincing]
-    return max(good, key=lambda each: each.shown.support, default=None)
+    if good:
+        return max(good, key=lambda each: each.shown.support)
+    return next((each for each in tried[:1] if each is not None and _outline_agrees(each, corners_px)), None)
+
+
+def _outline_agrees(improved: Improved, corners_px: FloatArray) -> bool:
+    """Few bodies are seen, but the outline is, close to where it was given, and no body speaks against it."""
+    moved = np.linalg.norm(improved.refined.corners_px - corners_px, axis=1).max()
+    shown = improved.shown
+    against = shown.found.sum() >= ENOUGH_EDGES and shown.share < NOT_AGAINST_SHARE
+    return bool(moved <= CLOSE_PX and shown.outline_seen >= OUTLINE_SHARE and not against)
 
 
 def turned_better(evidence: Evidence, board: Board, edges: LayoutEdges, *, corners_px: FloatArray) -> int | None:

@@ -103,8 +103,9 @@ def _from_corners(
     evidence: Evidence, board: Board, edges: LayoutEdges, clicks: FloatArray, remarks: list[str]
 ) -> Refined:
     improved = improve(evidence, board, edges, corners_px=clicks)
-    if improved is None:
+    if improved is None or not improved.shown.convincing:
         _check_order(evidence, board, edges, clicks)
+    if improved is None:
         remarks.append("the frame shows too little to improve the given corners; they were taken as they are")
         matrix = homography_from_corners(board.corners_mm, clicks)
         return Refined(clicks, matrix, np.eye(8) * CLICK_PX**2, 0.0, 0, 0)
