@@ -157,3 +157,24 @@ def test_the_raster_shows_the_part_where_the_layout_has_it():
     centre = rectified.centres_mm()[hot].mean(axis=0)
     assert centre == pytest.approx([30.0, 20.0], abs=0.5)
     assert rectified.on_board.mean() == pytest.approx(1.0, abs=0.05)
+
+
+def test_a_tall_part_is_read_where_a_slanted_view_shows_its_top():
+    from samples.simulator import place_camera, render_frame, solve_board
+
+    part = make_part(length_mm=12.0, width_mm=12.0, height_mm=15.0, surface=Surface("plastic", 0.95, 0.02))
+    board = make_board(part)
+    field = solve_board(board, {"U1": 1.5}, ambient_c=22.0)
+    pose = place_camera(board, (240, 320), tilt_deg=40.0, azimuth_deg=30.0, fov_deg=35.0)
+    rendered = render_frame(field, board, pose, rng=np.random.default_rng(3), heights=True, netd_k=0.03)
+    image = ThermalImage(rendered.apparent_c, 0.03, 1.0, (8.0, 14.0), 0.6)
+    registration = replace(make_registration(board, pose.px_from_mm / pose.px_from_mm[2, 2]), view_angle_deg=40.0)
+    readings = {}
+    for height_mm in (15.0, None):
+        told = make_board(replace(part, height_mm=height_mm))
+        (found,) = measure_parts(image, registration, told, **AMBIENT, fov_deg=35.0)
+        readings[height_mm] = found.mean_c
+    truth_c = rendered.truth["U1"].mean_c
+    assert readings[15.0] == pytest.approx(truth_c, abs=0.6)
+    # Without its height the foot's place is read, which shows the body's cooler side.
+    assert abs(readings[15.0] - truth_c) < 0.5 * abs(readings[None] - truth_c)

@@ -19,6 +19,8 @@ from thermscan.regions import reasons
 from thermscan.regions.inner_body import LEAST_PIXELS, Coverage, InnerBody, body_scale_px_per_mm, find_inner_body
 from thermscan.regions.measurement import BudgetLine, PartMeasurement
 from thermscan.registration.homography import local_scale, part_uncertainty_mm
+from thermscan.registration.parallax import seen_part
+from thermscan.registration.pose import pose_from_homography
 from thermscan.registration.registration import Registration
 
 # Below this a reading is mostly a reflection of the room (ISO 18434-1 asks for high emissivity and warns
@@ -51,7 +53,13 @@ class _Reading:
 
 
 def measure_parts(
-    image: ThermalImage, registration: Registration, board: Board, *, ambient_c: float, reflected_c: float
+    image: ThermalImage,
+    registration: Registration,
+    board: Board,
+    *,
+    ambient_c: float,
+    reflected_c: float,
+    fov_deg: float | None = None,
 ) -> tuple[PartMeasurement, ...]:
     """
     One measurement for each part of the board, in the layout's order.
@@ -63,6 +71,8 @@ def measure_parts(
     board : Board
     ambient_c, reflected_c : float
         Air temperature at the bench and apparent temperature of what the board reflects.
+    fov_deg : float, optional
+        The camera's horizontal field of view; else told from the view itself, for the tops of tall parts.
 
     Returns
     -------
@@ -82,9 +92,24 @@ def measure_parts(
     """
     places_mm = np.array([[part.x_mm, part.y_mm] for part in board.parts]).reshape(-1, 2)
     placement_mm = part_uncertainty_mm(registration, places_mm)
+    pose = pose_from_homography(
+        registration.px_from_mm, shape=image.shape, corners_mm=board.corners_mm, fov_deg=fov_deg
+    )
+    angles_deg = pose.view_angle_deg(places_mm)
+    # The registration states the angle at the board's middle; the pose tells how it changes from there.
+    angles_deg += registration.view_angle_deg - pose.view_angle_deg(board.corners_mm.mean(axis=0)[None])
     return tuple(
-        _measure_part(image, registration, part, placement_mm=float(u_mm), ambient_c=ambient_c, reflected_c=reflected_c)
-        for part, u_mm in zip(board.parts, placement_mm, strict=True)
+        _measure_part(
+            image,
+            registration,
+            part,
+            seen=seen_part(part, registration, pose),
+            view_angle_deg=max(float(angle_deg), 0.0),
+            placement_mm=float(u_mm),
+            ambient_c=ambient_c,
+            reflected_c=reflected_c,
+        )
+        for part, angle_deg, u_mm in zip(board.parts, angles_deg, placement_mm, strict=True)
     )
 
 
@@ -93,14 +118,16 @@ def _measure_part(
     registration: Registration,
     part: Part,
     *,
+    seen: Part,
+    view_angle_deg: float,
     placement_mm: float,
     ambient_c: float,
     reflected_c: float,
 ) -> PartMeasurement:
-    jacobian = local_scale(registration.px_from_mm, [[part.x_mm, part.y_mm]])[0]
+    jacobian = local_scale(registration.px_from_mm, [[seen.x_mm, seen.y_mm]])[0]
     placement_px = placement_mm * float(np.mean(body_scale_px_per_mm(part, jacobian)))
     body = find_inner_body(
-        part,
+        seen,
         registration,
         jacobian=jacobian,
         shape=image.shape,
@@ -109,15 +136,15 @@ def _measure_part(
         placement_px=placement_px,
     )
     reading = _read_body(image, body)
-    reason = _reason_against(part, body, reading=reading, view_angle_deg=registration.view_angle_deg)
+    reason = _reason_against(part, body, reading=reading, view_angle_deg=view_angle_deg)
     pixels = reading.pixels if reading else 0
     if reading is None or reason is not None:
         return _unmeasured(part, reason or reasons.BAD_PIXELS, pixels, reading.mean_c if reading else None)
 
     surface = part.surface
-    seen = emissivity_at_angle(surface.emissivity, view_angle_deg=registration.view_angle_deg).emissivity
+    angled = emissivity_at_angle(surface.emissivity, view_angle_deg=view_angle_deg).emissivity
     mean_c, peak_c = (
-        float(surface_temperature(value, emissivity=seen, reflected_c=reflected_c, band_um=image.band))
+        float(surface_temperature(value, emissivity=angled, reflected_c=reflected_c, band_um=image.band))
         for value in (reading.mean_c, reading.peak_c)
     )
     if not np.isfinite(mean_c):
@@ -133,7 +160,7 @@ def _measure_part(
         pixels=pixels,
         accuracy_k=image.accuracy_k,
         surface_name=_emissivity_name(surface),
-        view_angle_deg=registration.view_angle_deg,
+        view_angle_deg=view_angle_deg,
         blend_k=reading.u_blend_k,
         placement_k=placement_px * float(np.hypot(*reading.slope_k_per_px)),
     )
@@ -146,7 +173,7 @@ def _measure_part(
         rise_k=mean_c - ambient_c,
         u_c=float(np.sqrt(sum(line.u_k**2 for line in budget))),
         apparent_mean_c=reading.mean_c,
-        view_angle_deg=registration.view_angle_deg,
+        view_angle_deg=view_angle_deg,
         budget=budget,
     )
 

@@ -1,0 +1,54 @@
+"""Where tall parts seem to lie: a slanted view moves the top of a body away from its foot."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from thermscan.layout.board import Board, Part
+from thermscan.registration.pose import Pose, body_corners_px
+from thermscan.registration.registration import Registration
+
+
+def seen_part(part: Part, registration: Registration, pose: Pose) -> Part:
+    """
+    A part moved on the board to where its top is seen; itself where no height is stated.
+
+    Parameters
+    ----------
+    part : Part
+    registration : Registration
+        Of the board's plane.
+    pose : Pose
+
+    Returns
+    -------
+    Part
+        Of the same size: the top is nearer to the camera by its height, which a usual distance makes
+        one or two percent.
+
+    Examples
+    --------
+    >>> from thermscan.layout.board import Surface
+    >>> flat = Part("U1", 10.0, 10.0, 0.0, 0.0, 0.0, Surface("plastic", 0.95, 0.02))
+    >>> seen_part(flat, None, None) is flat
+    True
+    """
+    if not part.height_mm:
+        return part
+    x_mm, y_mm = registration.mm(body_corners_px(registration, part, pose)).mean(axis=0)
+    return replace(part, x_mm=float(x_mm), y_mm=float(y_mm))
+
+
+def seen_board(board: Board, registration: Registration, pose: Pose) -> Board:
+    """
+    A board whose tall parts stand where their tops are seen, for matching with the frame.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from thermscan.layout.board import Surface
+    >>> box = np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 2.0], [0.0, 2.0]])
+    >>> seen_board(Board("bare", None, box, 1.6, Surface("solder-mask", 0.92, 0.02), ()), None, None).parts
+    ()
+    """
+    return replace(board, parts=tuple(seen_part(part, registration, pose) for part in board.parts))
