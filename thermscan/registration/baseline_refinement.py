@@ -160,7 +160,7 @@ def _one_shift(seen: FloatArray, design: FloatArray, noise_k: float) -> tuple[Fl
     coefficients: FloatArray = np.zeros(6)
     spread = noise_k
     for _ in range(5):
-        coefficients = np.linalg.lstsq(design * weights[:, None], seen * weights, rcond=None)[0]
+        coefficients = np.linalg.lstsq(design * weights[:, None], seen * weights, rcond=None)[0].astype(np.float64)
         rest = seen - design @ coefficients
         spread = max(1.4826 * float(np.median(np.abs(rest))), noise_k)
         weights = np.clip(1 - (rest / (TUKEY * spread)) ** 2, 0.0, None)
