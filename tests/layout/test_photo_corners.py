@@ -140,6 +140,15 @@ def test_connectors_and_a_cable_over_the_edge_do_not_move_it():
     assert np.abs(find_corners(pixels, board).corners_px - view.corners_px).max() < CORNER_PX
 
 
+def test_a_patterned_ground_is_remarked():
+    board, face = drawn_board()
+    bricks = cv2.resize(bundled("brick"), SHAPE[::-1]) * np.array([0.5, 0.8, 1.1])
+    view = scene(face, corners_seen((150.0, 100.0), **POSES[1]), ground=bricks)
+    found = find_corners(view.pixels, board)
+    assert np.abs(found.corners_px - view.corners_px).max() < CORNER_PX
+    assert "patterned" in found.remarks[0]
+
+
 def test_a_board_with_a_corner_cut_out_needs_its_corners_given():
     outline = [[0, 0], [150, 0], [150, 60], [100, 60], [100, 100], [0, 100]]
     board = replace(board_of(150.0, 100.0), outline_mm=np.array(outline, dtype=float))

@@ -108,12 +108,14 @@ def find_corners(pixels: NDArray[np.uint8], board: Board) -> FoundCorners:
         )
         raise CannotJudge(what, fix=f"check width and height; else {GIVE_CORNERS}")
     misfit, quad = _the_one(fitting)
-    if misfit > SMALL_MISFIT and _patterned(pixels, quad):
+    patterned = _patterned(pixels, quad)
+    if patterned and (misfit > SMALL_MISFIT or len(fitting) > 1):
         what = "the ground round the board is patterned, and its lines may be taken for the board's edges"
         raise CannotJudge(what, fix=f"lay the board on a plain ground; else {GIVE_CORNERS}")
     turned = plausible_turns(quad.corners_px, board, shape)
     corners, remark = settle_turn(pixels, turned, board, otherwise=GIVE_CORNERS)
-    return FoundCorners(corners, (remark,) if remark else ())
+    check = "the ground round the board is patterned: see in the picture whether its edges are the board's own"
+    return FoundCorners(corners, tuple(filter(None, (remark, check if patterned else None))))
 
 
 def _standing_out(pixels: NDArray[np.uint8]) -> list[FittedQuad]:
