@@ -15,12 +15,12 @@ from thermscan.scales import read_only
 FloatArray = NDArray[np.float64]
 
 # Edges are looked for over this range to either side, and count as near within this distance. Where the
-# layout is not there, a fifth of them are near (measured on 24 simulated boards with wrong and other layouts).
+# layout is not there, a fifth of them are near (measured at the wrong candidates of 20 simulated views).
 AGREEMENT_PX, NEAR_PX = 3.0, 0.5
 BY_CHANCE = 0.21
 # Of the body edges that are seen at all, the share that must lie where the layout has them; and by how
 # many standard deviations that must exceed chance. Right places show 0.5 and more, wrong ones and other
-# layouts below 0.4 and 2.5 deviations (the same boards; one half-right place had 0.49: see the quarters below).
+# candidates below 0.4 and 2.5 deviations (the same views; one half-right place had 0.49: see the quarters below).
 LEAST_SHARE = 0.44
 LEAST_BEYOND_CHANCE = 3.3
 # A registration that is right on one side of the board and wrong on the other is wrong: each quarter of the
