@@ -142,7 +142,9 @@ def _depth_in_round_px(places_px: NDArray[np.float64], semi_axes_px: NDArray[np.
     share = np.maximum(np.linalg.norm(places_px / semi_axes_px, axis=1), 1e-9)
     distance_px = np.linalg.norm(places_px, axis=1)
     depth_px = np.minimum(distance_px * (1 / share - 1), semi_axes_px.min())
-    return np.where(distance_px < 1e-6, semi_axes_px.min(), depth_px)[:, None]
+    depth_px[distance_px < 1e-6] = semi_axes_px.min()
+    result: NDArray[np.float64] = depth_px[:, None]
+    return result
 
 
 def _pixels_around(
