@@ -14,7 +14,7 @@ from thermscan.heat.split import HeatSplit
 from thermscan.judge import thresholds
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.board_wide import FEWEST_FOR_SCALE, BoardWide, fit_board_wide
-from thermscan.judge.comparison import Comparison, look_u_k
+from thermscan.judge.comparison import Comparison, look_u_k, specimen_u_k
 from thermscan.judge.spread import shrunk_scale
 from thermscan.layout.board import Board
 from thermscan.regions.measurement import PartMeasurement
@@ -28,13 +28,20 @@ RASTER_SAMPLE = 800
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Expected:
-    """What the baseline lets expect of each part, before shift and scale."""
+    """
+    What the baseline lets expect of each part, before shift and scale.
+
+    ``specimens``: how many others than the board judged the runs show at least; None: they are of that very one.
+    ``seen_sd_k``: how much the runs differ themselves, NaN for fewer than two; ``sd_k`` weighs the expectation in.
+    """
 
     refs: tuple[str, ...]
     mean_k: NDArray[np.float64]
     sd_k: NDArray[np.float64]
     runs: NDArray[np.intp]
     degrees: float
+    seen_sd_k: NDArray[np.float64]
+    specimens: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +115,24 @@ def expect_from(
     further = np.maximum(runs - 1, 0)
     variance = (weight * (factor * expected) ** 2 + scatter) / (weight + further)
     floor = np.hypot(thresholds.REPEAT_SHARE_BOUNDS[0] * mean * varies, 0.5 * thresholds.REPEAT_FLOOR_K)
-    return Expected(refs, mean, np.maximum(np.sqrt(variance), floor), runs, degrees)
+    # Runs without a serial may all be of one specimen, whose emissivities are wrong by the same in each.
+    specimens = None if same_serial else max(len({run.board_serial for run in baseline.runs if run.board_serial}), 1)
+    seen = np.sqrt(np.where(many, scatter / np.maximum(further, 1), np.nan))
+    return Expected(refs, mean, np.maximum(np.sqrt(variance), floor), runs, degrees, seen, specimens)
+
+
+def comparison_u_k(common: Sequence[PartMeasurement], expected: Expected) -> NDArray[np.float64]:
+    """
+    Standard uncertainty of each part's reading against the baseline's, without the runs' own noise.
+
+    A part's own emissivity cancels only where both are one specimen.
+    """
+    looks = np.array([look_u_k(m) for m in common])
+    if expected.specimens is None:
+        return looks
+    own = np.array([specimen_u_k(m) for m in common]) * np.sqrt(1 + 1 / expected.specimens)
+    result: NDArray[np.float64] = np.hypot(looks, own)
+    return result
 
 
 def difference_raster_k(
@@ -194,11 +218,11 @@ def compare_baseline(
     own_now = np.array([heat.own_k if heat and heat.own_k is not None else np.nan for heat in now])
     own_usual = np.where(np.isfinite(own_now), own_now - excess, usual - board_wide.shift_k)
     runs = np.maximum(expected.runs[places], 1)
-    noise = np.array([look_u_k(m) for m in common])
+    noise, looks = comparison_u_k(common, expected), np.array([look_u_k(m) for m in common])
     # A look differs from the mean of n looks by sqrt(1 + 1/n) standard deviations.
     spread = scaled_sd * np.sqrt(1 + 1 / runs)
     u_level = np.hypot(board_wide.u_shift_k, board_wide.u_scale * (expected.mean_k[places] - expected.mean_k.mean()))
-    u_k = np.sqrt(noise**2 * (1 + 1 / runs) + u_received**2 + np.minimum(u_level, 1.0) ** 2 / 4)
+    u_k = np.sqrt(noise**2 + looks**2 / runs + u_received**2 + np.minimum(u_level, 1.0) ** 2 / 4)
     # Most parts are good: their scatter on this very board says how far the expected spread is off.
     factor, degrees = shrunk_scale(
         excess / np.hypot(spread, noise), degrees=expected.degrees, bounds=_bounds(thresholds.REPEAT_SHARE)

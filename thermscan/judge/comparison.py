@@ -34,6 +34,8 @@ class Comparison:
         Rise of the peers or the baseline (scaled to this run).
     own_expected_k : float
         The share of it that is the parts' own heat.
+    shared_k : float
+        The share of it that the whole board reads high: camera offset or an ambient stated wrongly.
     count : int
         Peers or runs it is compared with.
     at_most_watch : str or None
@@ -55,6 +57,7 @@ class Comparison:
     against: str
     at_most_watch: str | None = None
     refs: tuple[str, ...] = field(default=())
+    shared_k: float = 0.0
 
     @property
     def score(self) -> float:
@@ -114,11 +117,29 @@ def own_u_k(measurement: PartMeasurement) -> float:
 
 def look_u_k(measurement: PartMeasurement) -> float:
     """
-    Standard uncertainty of a part's temperature against another look at it.
+    Standard uncertainty of a part's temperature against another look at the same specimen.
 
     Its emissivity is wrong by as much in both looks; what one frame's parts share is fitted board-wide.
     """
     lines = (line for line in measurement.budget if line.shared is None and not line.source.startswith("emissivity"))
+    return float(np.sqrt(sum(line.u_k**2 for line in lines)))
+
+
+def specimen_u_k(measurement: PartMeasurement) -> float:
+    """
+    What a part's own emissivity adds between two specimens: it is wrong by another amount in each.
+
+    Examples
+    --------
+    >>> from thermscan.layout.board import Part, Surface
+    >>> from thermscan.regions.measurement import BudgetLine
+    >>> part = Part("U1", 52, 14, 30, 10, 0, Surface("ceramic", 0.9, 0.05))
+    >>> lines = (BudgetLine("noise", 0.1), BudgetLine("emissivity of the part", -0.6))
+    >>> one = PartMeasurement(part, 50, 40.0, 40.0, 20.0, 2.0, budget=lines)
+    >>> specimen_u_k(one), look_u_k(one)
+    (0.6, 0.1)
+    """
+    lines = (line for line in measurement.budget if line.shared is None and line.source.startswith("emissivity"))
     return float(np.sqrt(sum(line.u_k**2 for line in lines)))
 
 

@@ -23,12 +23,13 @@ from thermscan.judge.baseline_rule import (
     check_same_board,
     common_parts,
     compare_baseline,
+    comparison_u_k,
     difference_raster_k,
     expect_from,
     warm_up_mismatch,
 )
 from thermscan.judge.board_wide import BoardWide, board_findings, fit_board_wide
-from thermscan.judge.comparison import Comparison, look_u_k
+from thermscan.judge.comparison import Comparison
 from thermscan.judge.finding import Finding, Judgement, Overall, PartVerdict, Verdict
 from thermscan.judge.limits import check_limits
 from thermscan.judge.peers import FEWEST_PEERS, compare_peers, peer_groups
@@ -220,7 +221,7 @@ def _baseline_result(
     if len(common) < FEWEST_IN_COMMON:
         return None
     rise = np.array([float(m.rise_k or 0.0) for m in common])
-    noise = np.array([look_u_k(m) for m in common])
+    noise = comparison_u_k(common, expected)
     board_wide = fit_board_wide(rise, expected.mean_k[places], np.hypot(expected.sd_k[places], noise))
     usual = board_wide.shift_k + board_wide.scale * expected.mean_k[places]
     change = None

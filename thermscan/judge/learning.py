@@ -19,6 +19,8 @@ from thermscan.layout.digest import layout_digest
 from thermscan.regions.measurement import PartMeasurement, Rectified
 from thermscan.runs.run import Run
 
+# A forgotten run's share in the raster stays: that is said in every later version of the file.
+_RASTER_KEEPS = "the board's raster still holds a share of a forgotten run"
 # Runs that start this far apart in minutes since power-on are not one state of the board.
 MINUTES_RATIO = 2.0
 
@@ -94,7 +96,7 @@ def extend_baseline(baseline: Baseline, inspections: Sequence[Inspected]) -> Bas
         total += np.nan_to_num(raster)
         seen += np.isfinite(raster)
     mean = np.divide(total, seen, out=np.full(total.shape, np.nan), where=seen > 0)
-    return replace(baseline, runs=tuple(runs), rise_raster_k=mean, remarks=_remarks(runs))
+    return replace(baseline, runs=tuple(runs), rise_raster_k=mean, remarks=(*_remarks(runs), *_kept(baseline)))
 
 
 def forget_run(baseline: Baseline, number: int) -> Baseline:
@@ -117,8 +119,13 @@ def forget_run(baseline: Baseline, number: int) -> Baseline:
     if len(baseline.runs) == 1:
         raise InputError("its only run cannot be forgotten", where="baseline", fix="learn a new baseline instead")
     runs = [run for i, run in enumerate(baseline.runs, start=1) if i != number]
-    kept = f"the board's raster still holds a share of a forgotten run taken {baseline.runs[number - 1].taken or ''}"
-    return replace(baseline, runs=tuple(runs), remarks=(*_remarks(runs), kept.strip()))
+    taken = baseline.runs[number - 1].taken
+    kept = f"{_RASTER_KEEPS}{f' taken {taken}' if taken else ''}"
+    return replace(baseline, runs=tuple(runs), remarks=(*_remarks(runs), *_kept(baseline), kept))
+
+
+def _kept(baseline: Baseline) -> tuple[str, ...]:
+    return tuple(remark for remark in baseline.remarks if remark.startswith(_RASTER_KEEPS))
 
 
 def _check_layout(baseline: Baseline, inspection: Inspected) -> None:

@@ -201,6 +201,7 @@ def _compare_group(
                 else f"{len(peers)} parts alike ({group.name})",
                 at_most_watch=_hold_back(group, member, everyone, divided=divided, split=split),
                 refs=tuple(other.part.ref for other in others),
+                shared_k=split.constant_k if split is not None else 0.0,
             )
         )
     return found

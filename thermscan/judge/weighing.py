@@ -79,7 +79,9 @@ def _warmed_least_k(comparison: Comparison) -> float:
     """From which excess on a part that is warm by its neighbours is mentioned."""
     if comparison.rule == "baseline":
         return thresholds.WARMED_LEAST_NEW_K
-    return max(thresholds.WARMED_LEAST_K, thresholds.WARMED_LEAST_SHARE * abs(comparison.expected_k))
+    return max(
+        thresholds.WARMED_LEAST_K, thresholds.WARMED_LEAST_SHARE * abs(comparison.expected_k - comparison.shared_k)
+    )
 
 
 def _known_before(comparison: Comparison, others: Sequence[Comparison]) -> Comparison:
