@@ -54,6 +54,8 @@ def parts(draw, ref: str) -> Part:
         value=draw(WORDS),
         polarity=draw(WORDS),
         note=draw(WORDS),
+        psi_jt_k_per_w=draw(st.one_of(st.none(), st.floats(0, 90))),
+        max_junction_c=draw(st.one_of(st.none(), st.floats(-55, 400))),
         round_body=bool(package and package.round_body and not own_body),
     )
 

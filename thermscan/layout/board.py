@@ -48,6 +48,8 @@ class Part:
         Peer group.
     max_c : float or None
         Limit of the surface temperature.
+    psi_jt_k_per_w, max_junction_c : float or None
+        Junction over the top's centre for each watt (JESD51-12), and the junction's limit.
     polarity : str or None
         Where the marked end (pin 1, plus, a diode's band) lies on the body at rotation 0: left, right, up or down. Any
         other text is printed as it is.
@@ -72,6 +74,7 @@ class Part:
     note: str | None = None
     psi_jt_k_per_w: float | None = None
     round_body: bool = False
+    max_junction_c: float | None = None
 
     def corners_mm(self, shrink_mm: float = 0.0) -> NDArray[np.float64]:
         """

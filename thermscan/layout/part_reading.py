@@ -188,7 +188,8 @@ def _part(record: InlinePart | RowPart, place: Place, reading: Reading) -> Place
         surface=surface_named(record.surface or default_surface, record.emissivity),
         kind=record.kind or None, package=record.package, group=record.group or None, max_c=record.max_c,
         height_mm=record.height_mm, value=record.value or None, polarity=record.polarity or None,
-        note=record.note or None, psi_jt_k_per_w=record.psi_jt_k_per_w, round_body=round_body,
+        note=record.note or None, psi_jt_k_per_w=record.psi_jt_k_per_w,
+        max_junction_c=record.max_junction_c, round_body=round_body,
     )  # fmt: skip
     return PlacedPart(part, place(""))
 

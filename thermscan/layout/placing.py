@@ -118,4 +118,5 @@ def _part_values(part: Part) -> dict[str, object]:
         "emissivity": None if table == part.surface else part.surface.emissivity, "max_c": part.max_c,
         "height_mm": part.height_mm, "value": part.value or "", "polarity": part.polarity or "",
         "note": part.note or "", "psi_jt_k_per_w": part.psi_jt_k_per_w,
+        "max_junction_c": part.max_junction_c,
     }  # fmt: skip

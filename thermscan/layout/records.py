@@ -116,6 +116,7 @@ class _PartFields(Record):
     polarity: Label | None = None
     note: Note | None = None
     psi_jt_k_per_w: NotNegative | None = None
+    max_junction_c: Annotated[Number, BeforeValidator(_limit)] | None = None
 
 
 class InlinePart(_PartFields):
@@ -159,11 +160,12 @@ class RowPart(_PartFields):
 # In the order in which a parts file is written.
 PART_COLUMNS = (
     "ref", "kind", "package", "length_mm", "width_mm", "x_mm", "y_mm", "rotation_deg", "group", "surface", "emissivity",
-    "max_c", "height_mm", "value", "polarity", "note", "psi_jt_k_per_w",
+    "max_c", "height_mm", "value", "polarity", "note", "psi_jt_k_per_w", "max_junction_c",
 )  # fmt: skip
 NUMBER_COLUMNS = frozenset(
-    {"x_mm", "y_mm", "length_mm", "width_mm", "rotation_deg", "emissivity", "max_c", "height_mm", "psi_jt_k_per_w"}
-)
+    ("x_mm", "y_mm", "length_mm", "width_mm", "rotation_deg", "emissivity", "max_c", "height_mm", "psi_jt_k_per_w",
+     "max_junction_c")
+)  # fmt: skip
 
 # What to say of a key that is unknown, or (with +) missing.
 BOARD_HINTS = {

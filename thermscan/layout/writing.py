@@ -148,6 +148,7 @@ def part_values(part: Part) -> dict[str, object]:
         "surface": None if part.package and part.surface.name == default_surface else part.surface.name,
         "emissivity": _own_emissivity(part.surface), "max_c": part.max_c, "height_mm": part.height_mm,
         "value": part.value, "polarity": part.polarity, "note": part.note, "psi_jt_k_per_w": part.psi_jt_k_per_w,
+        "max_junction_c": part.max_junction_c,
     }  # fmt: skip
 
 

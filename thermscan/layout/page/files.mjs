@@ -2,10 +2,11 @@
 
 const COLUMNS = [
   "ref", "kind", "package", "length_mm", "width_mm", "x_mm", "y_mm", "rotation_deg", "group", "surface", "emissivity",
-  "max_c", "height_mm", "value", "polarity", "note", "psi_jt_k_per_w",
+  "max_c", "height_mm", "value", "polarity", "note", "psi_jt_k_per_w", "max_junction_c",
 ];
 const NUMBERS = new Set([
   "length_mm", "width_mm", "x_mm", "y_mm", "rotation_deg", "emissivity", "max_c", "height_mm", "psi_jt_k_per_w",
+  "max_junction_c",
 ]);
 
 /** Text on one line, without control characters. */

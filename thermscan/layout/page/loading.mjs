@@ -2,7 +2,7 @@
 
 import { plain } from "./files.mjs";
 
-const NUMBER_COLUMN = /^(x_mm|y_mm|length_mm|width_mm|rotation_deg|emissivity|max_c|height_mm|psi_jt_k_per_w)$/;
+const NUMBER_COLUMN = /^(x_mm|y_mm|length_mm|width_mm|rotation_deg|emissivity|max_c|height_mm|psi_jt_k_per_w|max_junction_c)$/;
 
 function csvRows(text, delimiter) {
   const rows = [[""]];
@@ -49,7 +49,7 @@ function wholePart(values, packages, findPackage) {
   const body = packages[findPackage(values.package ?? "")];
   const part = {
     ref: "", kind: "", package: "", rotation_deg: 0, group: "", value: "", polarity: "", note: "", emissivity: null, max_c: null,
-    height_mm: null, psi_jt_k_per_w: null, surface: body?.surface ?? "plastic", length_mm: body?.length_mm ?? 0,
+    height_mm: null, psi_jt_k_per_w: null, max_junction_c: null, surface: body?.surface ?? "plastic", length_mm: body?.length_mm ?? 0,
     width_mm: body?.width_mm ?? 0, round: Boolean(body?.round) && !values.length_mm, ...values,
   };
   return body ? { ...part, package: body.name } : part;
