@@ -242,6 +242,7 @@ def _view(
         emissivity_spread=1.0,
         stripes_k=0.02,
         shading_k=0.1,
+        heights=True,
     )
     image = ThermalImage(seen.apparent_c, noise_k, 1.15, (8.0, 14.0), float(np.hypot(blur_px, 0.29)))
     registration = _registration(rng, board, pose)

@@ -149,8 +149,11 @@ def test_another_load_moves_the_boards_scale_and_not_the_findings(faults: dict[s
     usual = look_at(usual_powers() | faults, name="now").judge(baseline=baseline)
     loaded_w = {ref: load * watts for ref, watts in (usual_powers() | faults).items()}
     loaded = look_at(loaded_w, name="now").judge(baseline=baseline)
+    # Whom it accuses; that a neighbour is warmed is mentioned from some kelvin on, which more load reaches.
     told = {"baseline", "peer"}
-    assert {t for t in _told(usual) if t[1] in told} == {t for t in _told(loaded) if t[1] in told}
+    assert {t for t in _told(usual) if t[1] in told and "act" in t} == {
+        t for t in _told(loaded) if t[1] in told and "act" in t
+    }
 
 
 def test_the_judge_gives_no_part_two_findings_by_one_rule():

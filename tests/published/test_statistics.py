@@ -10,7 +10,7 @@ from scipy import stats
 from statsmodels.robust.scale import mad
 from statsmodels.stats.multitest import multipletests
 
-from thermscan.judge.comparison import Comparison
+from thermscan.judge.comparison import U_DEGREES, Comparison, effective_degrees
 from thermscan.judge.multiplicity import adjusted_p_values
 from thermscan.judge.spread import MAD_TO_SIGMA, modified_z, robust_spread
 
@@ -71,6 +71,17 @@ def test_one_more_value_is_predicted_with_the_published_factor(n: int, factor: f
     # (figures computed independently).
     comparison = _comparison(excess_k=factor, spread_k=float(np.sqrt(1 + 1 / n)), degrees=n - 1)
     assert comparison.p_value == pytest.approx(0.05, abs=1e-6)
+
+
+def test_effective_degrees_of_freedom_of_the_guides_end_gauge():
+    # JCGM 100:2008, H.1.6: 25 nm (18), 9.7 nm (25.6), 2.9 nm (50), 16.6 nm (2) give nu_eff = 16.7, truncated to 16.
+    degrees = effective_degrees((25.0, 9.7, 2.9, 16.6), (18.0, 25.6, 50.0, 2.0))
+    assert degrees == pytest.approx(16.7, abs=0.1)
+
+
+def test_budgets_are_trusted_to_a_tenth():
+    # JCGM 100:2008, G.4.2, equation G.3: nu = 1/2 (relative uncertainty of u)^-2.
+    assert pytest.approx(0.5 * 0.1**-2) == U_DEGREES
 
 
 def _comparison(*, excess_k: float, spread_k: float, degrees: float) -> Comparison:

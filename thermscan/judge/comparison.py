@@ -12,6 +12,10 @@ from thermscan.judge import thresholds
 from thermscan.regions.measurement import PartMeasurement
 
 
+# The budgets are trusted to about a tenth of themselves: 1 / (2 * 0.1^2) degrees of freedom (GUM, G.4.2).
+U_DEGREES = 50.0
+
+
 @dataclass(frozen=True, slots=True)
 class Comparison:
     """
@@ -35,7 +39,7 @@ class Comparison:
     own_expected_k : float
         The share of it that is the parts' own heat.
     shared_k : float
-        The share of it that the whole board reads high: camera offset or an ambient stated wrongly.
+        The share of it that every part shows at least, and with it the camera's offset.
     count : int
         Peers or runs it is compared with.
     at_most_watch : str or None
@@ -65,9 +69,14 @@ class Comparison:
         return self.excess_k / max(float(np.hypot(self.u_k, self.spread_k)), 1e-9)
 
     @property
+    def effective_degrees(self) -> float:
+        """Degrees of freedom behind ``u_k`` and ``spread_k`` together (Welch and Satterthwaite)."""
+        return effective_degrees((self.u_k, self.spread_k), (U_DEGREES, self.degrees))
+
+    @property
     def p_value(self) -> float:
         """Chance of a difference this large, either way, between good parts (Student's t)."""
-        return float(2.0 * stats.t.sf(abs(self.score), self.degrees))
+        return float(2.0 * stats.t.sf(abs(self.score), self.effective_degrees))
 
     @property
     def looks_dead(self) -> bool:
@@ -80,7 +89,35 @@ class Comparison:
     def temp_p_value(self) -> float:
         """The same for the plain temperature."""
         score = self.temp_excess_k / max(float(np.hypot(self.u_k, self.spread_k)), 1e-9)
-        return float(2.0 * stats.t.sf(abs(score), self.degrees))
+        return float(2.0 * stats.t.sf(abs(score), self.effective_degrees))
+
+
+def effective_degrees(u: Sequence[float], degrees: Sequence[float]) -> float:
+    """
+    Degrees of freedom of a sum of independent contributions, each known with its own.
+
+    Parameters
+    ----------
+    u, degrees : sequence of float
+        Standard uncertainties, and the degrees of freedom behind each.
+
+    Returns
+    -------
+    float
+        The least of ``degrees`` where all uncertainties are 0.
+
+    References
+    ----------
+    .. [1] JCGM 100:2008 (GUM), G.4.1, equation G.2b: the Welch-Satterthwaite formula.
+
+    Examples
+    --------
+    >>> effective_degrees((3.0, 3.0), (10.0, 10.0))
+    20.0
+    """
+    variance, nu = np.asarray(u, dtype=np.float64) ** 2, np.asarray(degrees, dtype=np.float64)
+    below = float(np.sum(variance**2 / nu))
+    return float(variance.sum() ** 2 / below) if below > 0 else float(nu.min())
 
 
 def difference_u_k(one: PartMeasurement, others: Sequence[PartMeasurement]) -> float:

@@ -10,8 +10,8 @@ from thermscan.judge import thresholds
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.judging import Evidence, judge_with_evidence
-from thermscan.judge.junction import estimate_junction
 from thermscan.judge.learning import Inspected
+from thermscan.judge.limits import junction_of
 from thermscan.judge.unmapped import plain_name
 from thermscan.judge.weighing import Weighed
 from thermscan.radiometry.thermal_image import ThermalImage
@@ -112,10 +112,12 @@ def _heat_lines(split: HeatSplit | None, m: PartMeasurement) -> list[str]:
     lines += [f"  {plain_name(s.ref)} gives {s.kelvin:.2f} ± {s.u_k:.2f} K" for s in heat.sources]
     if heat.power_w is not None and heat.u_power_w is not None:
         lines.append(f"power: {heat.power_w:.2f} ± {heat.u_power_w:.2f} W")
-        psi = m.part.psi_jt_k_per_w
-        if psi is not None and m.mean_c is not None and m.u_c is not None:
-            junction = estimate_junction(m.mean_c, heat.power_w, psi_jt_k_per_w=psi, u_top_k=m.u_c, u_w=heat.u_power_w)
-            lines.append(f"junction: about {junction.temp_c:.1f} °C ± {junction.u_k:.1f} K, by psi_jt_k_per_w {psi:g}")
+        junction = junction_of(m, split)
+        if junction is not None:
+            lines.append(
+                f"junction: about {junction.temp_c:.1f} °C ± {junction.u_k:.1f} K, an estimate from the top's hottest "
+                f"place by psi_jt_k_per_w {m.part.psi_jt_k_per_w:g}"
+            )
     return lines
 
 

@@ -31,8 +31,9 @@ from thermscan.judge.baseline_rule import (
 from thermscan.judge.board_wide import BoardWide, board_findings, fit_board_wide
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.finding import Finding, Judgement, Overall, PartVerdict, Verdict
-from thermscan.judge.limits import check_limits
-from thermscan.judge.peers import FEWEST_PEERS, compare_peers, peer_groups
+from thermscan.judge.limits import check_junctions, check_limits, junction_of
+from thermscan.judge.peers import compare_peers
+from thermscan.judge.remarks import run_remarks, why_alone
 from thermscan.judge.unmapped import UnmappedResult, enlarged, judge_spots, with_stand_ins
 from thermscan.judge.weighing import Weighed, weigh
 from thermscan.judge.wording import finding_of
@@ -128,17 +129,18 @@ def judge_with_evidence(
     parts = {part.ref: part for part in board.parts}
     findings = [finding_of(w, parts[w.comparison.ref], heat.split) for w in weighed if w.level is not None]
     findings += check_limits(measurements)
+    findings += check_junctions(measurements, heat.split)
     unmapped = _unmapped(heat.spots, board, run, rise_k=rise_k, baseline=baseline, against=against, view=view)
     findings += unmapped.findings
     if against is not None:
         findings += board_findings(against.board_wide)
     ordered = tuple(sorted(findings, key=_importance))
     judgement = Judgement(
-        parts=tuple(_verdict(m, ordered, comparisons, board) for m in measurements),
+        parts=tuple(_verdict(m, ordered, comparisons, board, heat.split) for m in measurements),
         findings=ordered,
         unmapped=unmapped.places,
         overall=_overall(measurements, ordered),
-        remarks=_remarks(measurements, heat.split, baseline, against, unmapped),
+        remarks=run_remarks(measurements, heat.split, baseline=baseline, against=against, spots=unmapped.remarks),
     )
     return judgement, Evidence(heat.split, weighed, against.board_wide if against else None, heat.spots)
 
@@ -310,6 +312,7 @@ def _verdict(
     findings: Sequence[Finding],
     comparisons: Sequence[Comparison],
     board: Board,
+    split: HeatSplit | None,
 ) -> PartVerdict:
     ref = measurement.part.ref
     if measurement.reason is not None:
@@ -318,26 +321,15 @@ def _verdict(
     compared = tuple(dict.fromkeys(c.rule for c in comparisons if c.ref == ref))
     if measurement.part.max_c is not None:
         compared += ("limit",)
+    if measurement.part.max_junction_c is not None and junction_of(measurement, split) is not None:
+        compared += ("junction",)
     verdict: Verdict = "normal"
     acts = [finding for finding in about if finding.level == "act"]
     if acts:
         verdict = max(acts, key=lambda finding: abs(finding.score or 0.0)).direction
     elif about:
         verdict = "watch"
-    return PartVerdict(measurement, verdict, compared, None if compared else _why_alone(measurement, board))
-
-
-def _why_alone(measurement: PartMeasurement, board: Board) -> str:
-    """Why no rule could be applied to a part that was measured."""
-    part = measurement.part
-    named = next((group for group in peer_groups(board.parts) if part.ref in group.refs), None)
-    if named is not None:
-        why = f"fewer than {FEWEST_PEERS} parts of its group {named.name} could be measured"
-    elif part.group:
-        why = f"its group {part.group} has fewer than {FEWEST_PEERS} parts"
-    else:
-        why = "it has no group"
-    return f"nothing to compare it with: {why}, no limit is stated and no known-good run shows it"
+    return PartVerdict(measurement, verdict, compared, None if compared else why_alone(measurement, board))
 
 
 def _overall(measurements: Sequence[PartMeasurement], findings: Sequence[Finding]) -> Overall:
@@ -351,46 +343,3 @@ def _overall(measurements: Sequence[PartMeasurement], findings: Sequence[Finding
 
 def _importance(finding: Finding) -> tuple[bool, float, str, str]:
     return finding.level != "act", -abs(finding.excess_k or 0.0), finding.ref or "", finding.rule
-
-
-def _remarks(
-    measurements: Sequence[PartMeasurement],
-    split: HeatSplit | None,
-    baseline: Baseline | None,
-    against: BaselineResult | None,
-    unmapped: UnmappedResult,
-) -> tuple[str, ...]:
-    remarks = [*_board_remarks(measurements, split)]
-    if split is None:
-        remarks.append(
-            "too little bare board is seen to tell a part's own heat from its neighbours': "
-            "temperatures alone were compared"
-        )
-    elif split.loss_w_per_m2k is not None and split.supply_w is not None:
-        remarks.append(
-            f"energy balance: the parts' heat was scaled so that it makes the supply's {split.supply_w:.2f} W; "
-            f"the board then loses {split.loss_w_per_m2k:.0f} W/(m² K) over both faces"
-        )
-    if baseline is not None and against is None:
-        remarks.append(f"the baseline has fewer than {FEWEST_IN_COMMON} measurable parts in common with this run")
-    if against is not None:
-        remarks += against.remarks
-    return (*remarks, *unmapped.remarks)
-
-
-def _board_remarks(measurements: Sequence[PartMeasurement], split: HeatSplit | None) -> list[str]:
-    """What makes one doubt the run as a whole."""
-    rises = [m.rise_k for m in measurements if m.rise_k is not None]
-    remarks = []
-    if len(rises) > 1 and max(rises) - min(rises) < thresholds.ASLEEP_K:
-        remarks.append(
-            f"all measured parts lie within {thresholds.ASLEEP_K:g} K of each other: is the board powered and warm?"
-        )
-    if split is not None:
-        doubt = 2 * float(np.hypot(split.u_constant_k, thresholds.AMBIENT_DOUBT_K))
-        if abs(split.constant_k) > doubt:
-            remarks.append(
-                f"the whole board reads {split.constant_k:+.1f} K beyond what its parts' heat explains: "
-                "check ambient_c, reflected_c and the camera"
-            )
-    return remarks

@@ -1,10 +1,12 @@
-"""Surfaces against the limits that the layout states."""
+"""Surfaces, and junctions as far as they can be estimated, against the limits that the layout states."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
+from thermscan.heat.split import HeatSplit
 from thermscan.judge.finding import Finding
+from thermscan.judge.junction import Junction, estimate_junction
 from thermscan.judge.thresholds import LIMIT_COVERAGE
 from thermscan.regions.measurement import PartMeasurement
 
@@ -49,6 +51,67 @@ def check_limits(measurements: Sequence[PartMeasurement]) -> tuple[Finding, ...]
                 u_k=m.u_c,
                 score=excess / m.u_c if m.u_c > 0 else None,
                 text=text,
+                hypotheses=("it may draw too much, or its heatsink may be loose or missing",),
+            )
+        )
+    return tuple(findings)
+
+
+def junction_of(measurement: PartMeasurement, split: HeatSplit | None) -> Junction | None:
+    """
+    A part's junction by its top and its watts; None where the layout has no psi_JT or the watts are not known.
+
+    The hottest place of the top stands for its centre.
+    """
+    psi = measurement.part.psi_jt_k_per_w
+    heat = split.of(measurement.part.ref) if split is not None else None
+    if psi is None or heat is None or heat.power_w is None or heat.u_power_w is None:
+        return None
+    if measurement.max_c is None or measurement.u_c is None:
+        return None
+    return estimate_junction(
+        measurement.max_c, heat.power_w, psi_jt_k_per_w=psi, u_top_k=measurement.u_c, u_w=heat.u_power_w
+    )
+
+
+def check_junctions(measurements: Sequence[PartMeasurement], split: HeatSplit | None) -> tuple[Finding, ...]:
+    """
+    A finding for each part whose estimated junction is above its ``max_junction_c``, or so near that it cannot be told.
+
+    Parameters
+    ----------
+    measurements : sequence of PartMeasurement
+    split : HeatSplit or None
+        With the parts' watts, which need the supply's.
+
+    Returns
+    -------
+    tuple of Finding
+        In the order of the measurements.
+    """
+    findings = []
+    for m in measurements:
+        limit_c, junction = m.part.max_junction_c, junction_of(m, split)
+        if limit_c is None or junction is None:
+            continue
+        excess, reach = junction.temp_c - limit_c, LIMIT_COVERAGE * junction.u_k
+        if excess < -reach:
+            continue
+        text = (
+            f"{m.part.ref}'s junction is at about {junction.temp_c:.0f} °C (± {reach:.0f} K at 95 %), an estimate from "
+            f"its top and its watts by psi_JT, {abs(excess):.0f} K {'above' if excess > 0 else 'below'} "
+            f"its limit of {limit_c:g} °C"
+        )
+        findings.append(
+            Finding(
+                ref=m.part.ref,
+                rule="junction",
+                level="act" if excess > reach else "watch",
+                direction="hot",
+                excess_k=excess,
+                u_k=junction.u_k,
+                score=excess / junction.u_k if junction.u_k > 0 else None,
+                text=f"{text}." if excess > reach else f"{text}: whether it is exceeded cannot be told.",
                 hypotheses=("it may draw too much, or its heatsink may be loose or missing",),
             )
         )

@@ -172,6 +172,7 @@ def _compare_group(
     if divided:
         # The scatter of two camps says nothing of the spread between good parts.
         known = (min(known[0], 1.0), known[1])
+    coolest = min(float(m.rise_k) for m in everyone if m.measurable and m.rise_k is not None)
     found = []
     for i, member in enumerate(readings.members):
         peers = [j for j in yardsticks if j != i]
@@ -201,7 +202,7 @@ def _compare_group(
                 else f"{len(peers)} parts alike ({group.name})",
                 at_most_watch=_hold_back(group, member, everyone, divided=divided, split=split),
                 refs=tuple(other.part.ref for other in others),
-                shared_k=split.constant_k if split is not None else 0.0,
+                shared_k=coolest,
             )
         )
     return found
@@ -275,7 +276,9 @@ def _spread(readings: _Readings, peers: Sequence[int], known: tuple[float, float
     expected = factor * readings.expected_sd_k
     weight = min(degrees, 2 * thresholds.EXPECTATION_DEGREES)
     own = max(len(peers) - 1, 0)
-    seen = robust_spread(readings.own_k[list(peers)])
-    variance = (weight * expected**2 + own * seen**2) / (weight + own)
+    # What the peers show holds the noise of reading them as well, which the comparison counts on its own.
+    noise = float(np.mean([own_u_k(readings.members[j]) ** 2 for j in peers])) if len(peers) > 0 else 0.0
+    seen = max(robust_spread(readings.own_k[list(peers)]) ** 2 - noise, 0.0)
+    variance = (weight * expected**2 + own * seen) / (weight + own)
     low = thresholds.PEER_SHARE_BOUNDS[0] / thresholds.PEER_SHARE * readings.expected_sd_k
     return max(float(np.sqrt(variance)), low), degrees + own

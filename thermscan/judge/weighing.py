@@ -63,11 +63,13 @@ def weigh(comparisons: Sequence[Comparison]) -> tuple[Weighed, ...]:
         warm = comparison.at_most_watch != SAME_BEFORE and comparison.temp_excess_k >= _warmed_least_k(comparison)
         level: Level | None = None
         meaning: Literal["own", "received"] = "own"
-        if chance <= thresholds.ACT_FALSE_RATE and large and comparison.at_most_watch is None:
+        rare = chance <= thresholds.ACT_FALSE_RATE and comparison.p_value <= thresholds.ACT_CHANCE
+        unusual = chance <= thresholds.WATCH_FALSE_RATE and comparison.p_value <= thresholds.WATCH_CHANCE
+        if rare and large and comparison.at_most_watch is None:
             level = "act"
-        elif chance <= thresholds.WATCH_FALSE_RATE and notable and comparison.at_most_watch != SAME_BEFORE:
+        elif unusual and notable and comparison.at_most_watch != SAME_BEFORE:
             level = "watch"
-        elif warm and temp_chance <= thresholds.WATCH_FALSE_RATE:
+        elif warm and temp_chance <= thresholds.WATCH_FALSE_RATE and comparison.temp_p_value <= thresholds.WATCH_CHANCE:
             # Where half of it or more seems to be its own, to call it received would be a wrong 'normal'.
             mostly_own = notable and comparison.excess_k >= OWN_HALF * comparison.temp_excess_k
             level, meaning = "watch", "own" if mostly_own else "received"

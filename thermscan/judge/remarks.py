@@ -1,0 +1,85 @@
+"""What a reader should know of a run beside its findings; why a part could not be judged."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from thermscan.heat.split import HeatSplit
+from thermscan.judge import thresholds
+from thermscan.judge.baseline import Baseline
+from thermscan.judge.baseline_rule import FEWEST_IN_COMMON, BaselineResult
+from thermscan.judge.handling import capacitor_remarks, touch_remarks
+from thermscan.judge.peers import FEWEST_PEERS, peer_groups
+from thermscan.layout.board import Board
+from thermscan.regions.measurement import PartMeasurement
+
+
+def why_alone(measurement: PartMeasurement, board: Board) -> str:
+    """Why no rule could be applied to a part that was measured."""
+    part = measurement.part
+    named = next((group for group in peer_groups(board.parts) if part.ref in group.refs), None)
+    if named is not None:
+        why = f"fewer than {FEWEST_PEERS} parts of its group {named.name} could be measured"
+    elif part.group:
+        why = f"its group {part.group} has fewer than {FEWEST_PEERS} parts"
+    else:
+        why = "it has no group"
+    return f"nothing to compare it with: {why}, no limit is stated and no known-good run shows it"
+
+
+def run_remarks(
+    measurements: Sequence[PartMeasurement],
+    split: HeatSplit | None,
+    *,
+    baseline: Baseline | None,
+    against: BaselineResult | None,
+    spots: Sequence[str],
+) -> tuple[str, ...]:
+    """
+    What a reader should know beside the findings.
+
+    Parameters
+    ----------
+    measurements : sequence of PartMeasurement
+    split : HeatSplit or None
+    baseline, against
+        The known-good runs and what the comparison with them said; None without.
+    spots : sequence of str
+        Remarks on warm spots of the bare board.
+    """
+    remarks = [*_board_remarks(measurements, split)]
+    if split is None:
+        remarks.append(
+            "too little bare board is seen to tell a part's own heat from its neighbours': "
+            "temperatures alone were compared"
+        )
+    elif split.loss_w_per_m2k is not None and split.supply_w is not None:
+        remarks.append(
+            f"energy balance: the parts' heat was scaled so that it makes the supply's {split.supply_w:.2f} W; "
+            f"the board then loses {split.loss_w_per_m2k:.0f} W/(m² K) over both faces"
+        )
+    if baseline is not None and against is None:
+        remarks.append(f"the baseline has fewer than {FEWEST_IN_COMMON} measurable parts in common with this run")
+    if against is not None:
+        remarks += against.remarks
+    return (*remarks, *spots, *touch_remarks(measurements), *capacitor_remarks(measurements))
+
+
+def _board_remarks(measurements: Sequence[PartMeasurement], split: HeatSplit | None) -> list[str]:
+    """What makes one doubt the run as a whole."""
+    rises = [m.rise_k for m in measurements if m.rise_k is not None]
+    remarks = []
+    if len(rises) > 1 and max(rises) - min(rises) < thresholds.ASLEEP_K:
+        remarks.append(
+            f"all measured parts lie within {thresholds.ASLEEP_K:g} K of each other: is the board powered and warm?"
+        )
+    if split is not None:
+        doubt = 2 * float(np.hypot(split.u_constant_k, thresholds.AMBIENT_DOUBT_K))
+        if abs(split.constant_k) > doubt:
+            remarks.append(
+                f"the whole board reads {split.constant_k:+.1f} K beyond what its parts' heat explains: "
+                "check ambient_c, reflected_c and the camera"
+            )
+    return remarks
