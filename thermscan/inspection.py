@@ -31,6 +31,7 @@ from thermscan.registration.averaging import average_views
 from thermscan.registration.baseline_raster import BaselineRaster
 from thermscan.registration.register import register_board
 from thermscan.registration.registration import Registration
+from thermscan.registration.targets import find_targets, without_cards
 from thermscan.runs.run import Landmark, Run
 
 
@@ -105,10 +106,13 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
     camera, frames, image = view.camera, view.frames, view.image
 
     tell("registration")
+    targets = find_targets(image, board) if run.targets else None
+    if targets is not None:
+        image = without_cards(image, board, targets.px_from_mm)
     registration = register_board(
         image,
         board,
-        corners_px=_straightened(run.corners_px, camera.lens),
+        corners_px=targets.corners_px if targets else _straightened(run.corners_px, camera.lens),
         landmarks=_straightened_landmarks(run.landmarks, camera.lens),
         baseline_raster=BaselineRaster(baseline.rise_raster_k, baseline.mm_per_px) if baseline else None,
         camera=camera,
@@ -147,7 +151,7 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
         measurements=measurements,
         judgement=judgement,
         baseline=baseline,
-        remarks=gather_remarks(run, board, view, image, registration, judgement, *([baseline] if baseline else [])),
+        remarks=gather_remarks(run, board, view, image, registration, judgement, *filter(None, (targets, baseline))),
     )
 
 

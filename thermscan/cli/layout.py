@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
+from thermscan.cli.layout_targets import targets
+
 if TYPE_CHECKING:
     from thermscan.layout.picture import PagePicture
 
@@ -23,6 +25,9 @@ def command() -> None:
 
     Example: thermscan layout check board.toml
     """
+
+
+command.add_command(targets)
 
 
 @command.command()

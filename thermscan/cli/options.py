@@ -41,6 +41,10 @@ _OPTIONS = (
         help="The board's corners in the frame: top left, top right, bottom right, bottom left.",
     ),
     click.option(
+        "--targets", is_flag=True, default=None,
+        help="The four corner targets of 'thermscan layout targets' lie on the board; find it by them.",
+    ),
+    click.option(
         "--landmark", "--landmarks", "landmarks", multiple=True, metavar="REF=X,Y",
         help="A part's body centre in the frame; give four or more.",
     ),

@@ -50,6 +50,7 @@ def run_document(run: Run) -> dict[str, object]:
         "taken": run.taken.isoformat() if run.taken else None,
         "supply": [{"rail": rail.rail, "volts": rail.volts, "amps": rail.amps} for rail in run.supply],
         "corners_px": [list(point) for point in run.corners_px] if run.corners_px is not None else None,
+        "targets": run.targets,
         "landmarks": [{"ref": landmark.ref, "px": list(landmark.px)} for landmark in run.landmarks],
     }
 

@@ -74,7 +74,7 @@ def read_run(path: Path | None, *, overrides: Mapping[str, object]) -> Run:
     path = Path(path) if path is not None else None
     from_file = parse_toml(read_text_file(path).text, path) if path else {}
     given = {key: value for key, value in overrides.items() if value is not None and value not in ((), [])}
-    values: dict[str, Any] = {**from_file, **given}
+    values: dict[str, Any] = {**_without_other_places(from_file, given), **given}
 
     def where(key: str) -> str:
         if key in given:
@@ -85,6 +85,9 @@ def read_run(path: Path | None, *, overrides: Mapping[str, object]) -> Run:
 
     faults: list[Fault] = []
     record = read_record(RunRecord, values, where=where, faults=faults, hints=HINTS, nested=NESTED_KEYS)
+    if record is not None and record.targets and (record.corners_px is not None or record.landmarks):
+        also = "corners_px" if record.corners_px is not None else "landmarks"
+        faults.append(Fault(f"targets and {also} both tell where the board is", where("targets"), "keep one of them"))
     files = _find_files(values, _Places(path, frozenset(given), where, faults))
     if record is None or faults:
         raise InputError.from_faults(faults)
@@ -97,8 +100,19 @@ def read_run(path: Path | None, *, overrides: Mapping[str, object]) -> Run:
         supply=tuple(Supply(rail.rail, rail.volts, rail.amps) for rail in record.supply),
         corners_px=tuple(record.corners_px) if record.corners_px is not None else None,
         landmarks=tuple(Landmark(landmark.ref, landmark.px) for landmark in record.landmarks),
+        targets=record.targets,
         path=path.absolute() if path else None, remarks=_remarks(record),
     )  # fmt: skip
+
+
+def _without_other_places(from_file: Mapping[str, Any], given: Mapping[str, object]) -> dict[str, Any]:
+    """The file's keys, less those that tell where the board is where an option tells it in another way."""
+    dropped: set[str] = set()
+    if given.get("targets"):
+        dropped = {"corners_px", "landmarks"}
+    elif given.get("corners_px") or given.get("landmarks"):
+        dropped = {"targets"}
+    return {key: value for key, value in from_file.items() if key not in dropped}
 
 
 @dataclass(frozen=True, slots=True)

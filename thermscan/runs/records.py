@@ -134,6 +134,7 @@ class RunRecord(Record):
     taken: Annotated[datetime, BeforeValidator(_taken)] | None = None
     supply: Annotated[list[SupplyRecord], _list_of("rails", _SUPPLY_EXAMPLE)] = Field(default_factory=list)
     corners_px: Annotated[list[Pair], _list_of("four points", _CORNERS_EXAMPLE), AfterValidator(_corners)] | None = None
+    targets: bool = False
     landmarks: Annotated[
         list[LandmarkRecord], _list_of("landmarks", _LANDMARKS_EXAMPLE), AfterValidator(_landmarks)
     ] = Field(default_factory=list)

@@ -42,6 +42,8 @@ class Run:
         None: read from the file where it says.
     camera : Path or None
         Camera file.
+    targets : bool
+        Four corner targets lie on the board; the frame tells where.
     camera_emissivity : float or None
         What the camera itself was set to when it turned radiance into temperature. None: what the camera
         file says, or 1.
@@ -63,5 +65,6 @@ class Run:
     supply: tuple[Supply, ...] = field(default=())
     corners_px: tuple[tuple[float, float], ...] | None = None
     landmarks: tuple[Landmark, ...] = field(default=())
+    targets: bool = False
     path: Path | None = None
     remarks: tuple[str, ...] = field(default=())
