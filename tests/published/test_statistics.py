@@ -13,6 +13,7 @@ from statsmodels.stats.multitest import multipletests
 from thermscan.judge.comparison import U_DEGREES, Comparison, effective_degrees
 from thermscan.judge.multiplicity import adjusted_p_values
 from thermscan.judge.spread import MAD_TO_SIGMA, modified_z, robust_spread
+from thermscan.judge.suspicion import spread_log_ratio
 
 # Y. Benjamini and Y. Hochberg, J. R. Statist. Soc. B 57 (1995) 289-300, the example of section 4.1.
 BH_1995 = [
@@ -77,6 +78,22 @@ def test_effective_degrees_of_freedom_of_the_guides_end_gauge():
     # JCGM 100:2008, H.1.6: 25 nm (18), 9.7 nm (25.6), 2.9 nm (50), 16.6 nm (2) give nu_eff = 16.7, truncated to 16.
     degrees = effective_degrees((25.0, 9.7, 2.9, 16.6), (18.0, 25.6, 50.0, 2.0))
     assert degrees == pytest.approx(16.7, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("t", "n", "posterior"),
+    [
+        (1.645, 1, 0.42), (1.960, 1, 0.35), (2.576, 1, 0.21), (3.291, 1, 0.086),
+        (1.960, 10, 0.37), (2.576, 10, 0.14), (3.291, 10, 0.024),
+        (1.645, 100, 0.72), (1.960, 100, 0.60), (2.576, 100, 0.27), (3.291, 100, 0.045),
+    ],
+)  # fmt: skip
+def test_probability_of_no_difference_is_berger_and_sellkes(t: float, n: int, posterior: float):
+    # J. O. Berger and T. Sellke, J. Am. Stat. Assoc. 82 (1987), equation 1.1 and entries of table 1, from memory:
+    # Pr(H0 | x) for even odds before and an alternative with the spread of one of the n observations. Two digits.
+    odds = np.exp(spread_log_ratio(t, 1.0, float(np.sqrt(n)), degrees=1e9))
+    assert 1.0 / (1.0 + odds) == pytest.approx(posterior, abs=0.006)
+    assert odds == pytest.approx((1 + n) ** -0.5 * np.exp(t**2 / (2 * (1 + 1 / n))), rel=1e-6)
 
 
 def test_budgets_are_trusted_to_a_tenth():

@@ -11,7 +11,6 @@ from scipy import stats
 from thermscan.judge import thresholds
 from thermscan.regions.measurement import PartMeasurement
 
-
 # The budgets are trusted to about a tenth of themselves: 1 / (2 * 0.1^2) degrees of freedom (GUM, G.4.2).
 U_DEGREES = 50.0
 

@@ -65,12 +65,17 @@ class UnmappedHeat:
 
 @dataclass(frozen=True, slots=True)
 class PartVerdict:
-    """The verdict on one part, and which rules could be applied to it."""
+    """
+    The verdict on one part, and which rules could be applied to it.
+
+    ``suspicion`` is its probability of being at fault (`thermscan.judge.suspicion`), None where nothing was compared.
+    """
 
     measurement: PartMeasurement
     verdict: Verdict
     compared_by: tuple[str, ...] = field(default=())
     reason: str | None = None
+    suspicion: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

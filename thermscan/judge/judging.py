@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,8 +34,9 @@ from thermscan.judge.finding import Finding, Judgement, Overall, PartVerdict, Ve
 from thermscan.judge.limits import check_junctions, check_limits, junction_of
 from thermscan.judge.peers import compare_peers
 from thermscan.judge.remarks import run_remarks, why_alone
+from thermscan.judge.suspicion import suspicions
 from thermscan.judge.unmapped import UnmappedResult, enlarged, judge_spots, with_stand_ins
-from thermscan.judge.weighing import Weighed, weigh
+from thermscan.judge.weighing import Weighed, known_before, weigh
 from thermscan.judge.wording import finding_of
 from thermscan.layout.board import Board
 from thermscan.layout.digest import layout_digest
@@ -135,8 +136,10 @@ def judge_with_evidence(
     if against is not None:
         findings += board_findings(against.board_wide)
     ordered = tuple(sorted(findings, key=_importance))
+    suspect = suspicions(measurements, [w.comparison for w in weighed if not known_before(w)], findings)
+    verdicts = (_verdict(m, ordered, comparisons, board, heat.split) for m in measurements)
     judgement = Judgement(
-        parts=tuple(_verdict(m, ordered, comparisons, board, heat.split) for m in measurements),
+        parts=tuple(replace(each, suspicion=suspect[each.measurement.part.ref]) for each in verdicts),
         findings=ordered,
         unmapped=unmapped.places,
         overall=_overall(measurements, ordered),
@@ -291,7 +294,7 @@ def _unmapped(
         else None
     )
 
-    def known_before(spot: WarmSpot) -> bool:
+    def was_there(spot: WarmSpot) -> bool:
         if new_k is None:
             return False
         place = np.array([[spot.x_mm, spot.y_mm]]) / view.mm_per_px - 0.5
@@ -303,7 +306,7 @@ def _unmapped(
         board,
         ambient_c=run.ambient_c,
         camera_px_mm=camera_px_mm(view.registration, board),
-        known_before=known_before,
+        known_before=was_there,
     )
 
 

@@ -50,7 +50,7 @@ def weigh(comparisons: Sequence[Comparison]) -> tuple[Weighed, ...]:
     tuple of Weighed
         In the given order.
     """
-    comparisons = [_known_before(comparison, comparisons) for comparison in comparisons]
+    comparisons = [_held_back(comparison, comparisons) for comparison in comparisons]
     chances = adjusted_p_values([comparison.p_value for comparison in comparisons])
     temp_chances = adjusted_p_values([comparison.temp_p_value for comparison in comparisons])
     weighed = []
@@ -77,6 +77,11 @@ def weigh(comparisons: Sequence[Comparison]) -> tuple[Weighed, ...]:
     return tuple(weighed)
 
 
+def known_before(weighed: Weighed) -> bool:
+    """Whether the known-good runs show the same difference from the peers."""
+    return weighed.comparison.at_most_watch == SAME_BEFORE
+
+
 def _warmed_least_k(comparison: Comparison) -> float:
     """From which excess on a part that is warm by its neighbours is mentioned."""
     if comparison.rule == "baseline":
@@ -86,7 +91,7 @@ def _warmed_least_k(comparison: Comparison) -> float:
     )
 
 
-def _known_before(comparison: Comparison, others: Sequence[Comparison]) -> Comparison:
+def _held_back(comparison: Comparison, others: Sequence[Comparison]) -> Comparison:
     """A peer's difference that the known-good runs of the part show as well is held back."""
     if comparison.rule != "peer":
         return comparison

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from thermscan.inspection import Inspection
 from thermscan.judge.finding import Finding, PartVerdict
@@ -16,9 +16,11 @@ def verdicts_in_layout_order(inspection: Inspection) -> tuple[PartVerdict, ...]:
     return tuple(sorted(inspection.judgement.parts, key=lambda each: place.get(each.measurement.part.ref, len(place))))
 
 
-def findings_by_weight(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+def findings_by_weight(
+    findings: Sequence[Finding], suspicion: Mapping[str, float] | None = None
+) -> tuple[Finding, ...]:
     """
-    Findings with the most pressing first: to act on before to watch, then by score.
+    Findings with the most pressing first: to act on before to watch, then by suspicion where known, then by score.
 
     Examples
     --------
@@ -28,8 +30,10 @@ def findings_by_weight(findings: Sequence[Finding]) -> tuple[Finding, ...]:
     ['U2', 'U1']
     """
 
-    def weight(finding: Finding) -> tuple[bool, float]:
-        return finding.level != "act", -abs(finding.score or 0.0)
+    def weight(finding: Finding) -> tuple[bool, float, float]:
+        # Heat where no part is has no suspicion of its own: what stands out so far is as good as sure.
+        suspect = (suspicion or {}).get(finding.ref, 0.0) if finding.ref is not None else 1.0
+        return finding.level != "act", -round(suspect, 3), -abs(finding.score or 0.0)
 
     return tuple(sorted(findings, key=weight))
 

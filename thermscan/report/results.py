@@ -204,6 +204,7 @@ def _part_entry(verdict: PartVerdict) -> dict[str, Any]:
         "verdict": verdict.verdict,
         "reason_code": measured.reason.code if measured.reason else None,
         "verdict_reason": verdict.reason,
+        "suspicion": verdict.suspicion,
         "compared_by": verdict.compared_by,
         "apparent_mean_c": measured.apparent_mean_c,
         "view_angle_deg": measured.view_angle_deg,

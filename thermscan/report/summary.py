@@ -13,6 +13,9 @@ from thermscan.report.verdicts import OVERALL_SENTENCES
 # More refs than this on one line help nobody; the table has them all.
 _MOST_REFS = 12
 
+# A part less probably at fault than this is not worth a name among the suspects.
+_LEAST_SUSPICION = 0.1
+
 _FOUND_BY = {
     "corners": "the corners given",
     "landmarks": "the landmarks given",
@@ -32,9 +35,11 @@ def summary_lines(inspection: Inspection) -> list[str]:
     """
     judgement = inspection.judgement
     lines = [f"Overall: {judgement.overall}. {OVERALL_SENTENCES[judgement.overall]}"]
-    for finding in findings_by_weight(judgement.findings):
+    suspicion = {each.measurement.part.ref: each.suspicion for each in judgement.parts if each.suspicion is not None}
+    for finding in findings_by_weight(judgement.findings, suspicion):
         lines.append(f"  {finding.level}, {finding.direction}: {finding.text}")
         lines.extend(f"    possible: {hypothesis}" for hypothesis in finding.hypotheses)
+    lines.extend(_suspect_lines(suspicion))
     measured = sum(each.measurement.measurable for each in judgement.parts)
     lines.append(f"Measured {measured} of {len(judgement.parts)} parts.")
     lines.extend(f"  {line}" for line in not_measured_lines(inspection))
@@ -42,6 +47,15 @@ def summary_lines(inspection: Inspection) -> list[str]:
     lines.extend(f"Remark: {remark}" for remark in inspection.remarks)
     lines.append(CAUTION_LINE)
     return [_one_line(line) for line in lines]
+
+
+def _suspect_lines(suspicion: dict[str, float]) -> list[str]:
+    """The parts most probably at fault, in order; none where no part is suspect."""
+    suspect = sorted(((chance, ref) for ref, chance in suspicion.items() if chance >= _LEAST_SUSPICION), reverse=True)
+    if not suspect:
+        return []
+    named = listed([f"{ref} {min(chance, 0.99):.0%}" for chance, ref in suspect])
+    return [f"Probably at fault, all rules together: {named}."]
 
 
 def not_measured_lines(inspection: Inspection, *, most_refs: int = _MOST_REFS) -> list[str]:
