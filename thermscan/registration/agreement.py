@@ -106,7 +106,7 @@ class Agreement:
 
 def agreement(evidence: Evidence, edges: LayoutEdges, px_from_mm: FloatArray) -> Agreement:
     """How the layout's edges agree with the frame's, one vote an edge."""
-    sites = look(evidence, edges, px_from_mm, range_px=AGREEMENT_PX)
+    sites = look(evidence, edges, px_from_mm, range_px=AGREEMENT_PX).sites
     count = len(edges.part)
     looked = np.bincount(sites.edge, minlength=count)
     seen = np.isfinite(sites.offset_px)

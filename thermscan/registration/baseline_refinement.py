@@ -226,4 +226,6 @@ def combined(one: Refined, other: Refined, corners_mm: FloatArray) -> Refined:
         residual,
         one.sites + other.sites,
         one.edges + other.edges,
+        one.relief,
+        one.u_common_mm,
     )

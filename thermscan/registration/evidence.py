@@ -33,12 +33,15 @@ class Evidence:
     blur_px : float
     scale : float
         Pixels of this evidence per pixel of the frame.
+    fov_deg : float or None
+        Horizontal field of view, where the camera states it.
     """
 
     apparent: NDArray[np.float32]
     noise_k: float
     blur_px: float
     scale: float = 1.0
+    fov_deg: float | None = None
 
     def from_frame(self, points_px: NDArray[np.float64]) -> NDArray[np.float64]:
         """Points of the frame in the pixels of this evidence."""
@@ -53,10 +56,10 @@ class Evidence:
         return np.array([[self.scale, 0, shift], [0, self.scale, shift], [0, 0, 1]])
 
 
-def prepare(image: ThermalImage) -> Evidence:
+def prepare(image: ThermalImage, *, fov_deg: float | None = None) -> Evidence:
     """The frame as evidence, at its own scale."""
     apparent = image.apparent_c.astype(np.float32)
-    return Evidence(apparent, measured_noise_k(apparent), max(image.blur_px, LEAST_BLUR_PX))
+    return Evidence(apparent, measured_noise_k(apparent), max(image.blur_px, LEAST_BLUR_PX), fov_deg=fov_deg)
 
 
 def reduced(evidence: Evidence, longest_px: int) -> Evidence:
@@ -69,7 +72,7 @@ def reduced(evidence: Evidence, longest_px: int) -> Evidence:
     mean = blocks.mean(axis=(1, 3))  # one bad pixel makes its block bad: there are plenty
     blur = float(np.hypot(evidence.blur_px / factor, PIXEL_BLUR_PX))
     scale = evidence.scale / factor
-    return Evidence(mean, measured_noise_k(mean), max(blur, LEAST_BLUR_PX), scale)
+    return Evidence(mean, measured_noise_k(mean), max(blur, LEAST_BLUR_PX), scale, evidence.fov_deg)
 
 
 def measured_noise_k(apparent: NDArray[np.float32]) -> float:

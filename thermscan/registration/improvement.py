@@ -13,6 +13,7 @@ from thermscan.registration.edges import LayoutEdges
 from thermscan.registration.evidence import Evidence, reduced
 from thermscan.registration.outline_candidates import SEARCH_PX, outline_candidates
 from thermscan.registration.refinement import FROM_ROUGH_PX, Refined, refine
+from thermscan.registration.relief import other_heights
 
 FloatArray = NDArray[np.float64]
 
@@ -42,8 +43,12 @@ def improve(evidence: Evidence, board: Board, edges: LayoutEdges, *, corners_px:
     Starts are the corners given, each of them replaced by what the other three suggest, and outlines in
     the frame that share three of them.
     """
-    tried = [_from(evidence, board, edges, start) for start in _starts(evidence, corners_px)]
+    starts = _starts(evidence, corners_px)
+    tried = [_from(evidence, board, edges, start) for start in starts]
     good = [each for each in tried if each is not None and each.shown.convincing]
+    if not good:
+        again = [_from(evidence, board, other, start) for other in other_heights(edges) for start in starts]
+        good = [each for each in again if each is not None and each.shown.convincing]
     if good:
         return max(good, key=lambda each: each.shown.support)
     return next((each for each in tried[:1] if each is not None and _outline_agrees(each, corners_px)), None)

@@ -19,6 +19,7 @@ from thermscan.registration.homography import homography_from_corners
 from thermscan.registration.outline_candidates import SEARCH_PX, outline_candidates
 from thermscan.registration.pattern import LayoutPattern, Match, compressed, layout_pattern, match_layout
 from thermscan.registration.refinement import FROM_NEAR_PX, FROM_ROUGH_PX, Refined, place_error_px, refine
+from thermscan.registration.relief import other_heights
 
 FloatArray = NDArray[np.float64]
 
@@ -33,11 +34,19 @@ FEW_SHARE, FEW_BEYOND_CHANCE = 0.6, 1.8
 FAR_LESS = 0.5
 # Corners named from the other end, and mirrored both ways: the same outline, and another pattern in it.
 MISTAKEN_ORDERS = ([2, 3, 0, 1], [1, 0, 3, 2], [3, 2, 1, 0])
+# Below this two places are shifted against each other rather than turned.
+LEAST_TURN_DEG = 20.0
 # So many candidates are refined at most.
 REFINE_MOST = 16
 # The second board is sought where at least so much of the frame is left, with the first one covered a
 # little beyond its outline.
 LEAST_REST, COVERED, SECOND_QUADS = 0.3, 1.06, 5
+# So many places are tried once more with other heights of parts.
+LIKELIEST = 4
+# Right places leave up to 0.3 px (0.42 where unstated heights differ), wrong ones more than this.
+MOST_RESIDUAL_PX = 0.5
+# A side within so many pixels of the frame's border is tried so much farther out, as a share of the board.
+LIKELIEST_CUT, BORDER_PX, BEYOND = 2, 12.0, (0.03, 0.06, 0.1, 0.15)
 # A board that fills the frame may be a little smaller or larger than it.
 FILLING = (0.98, 1.03)
 # Edges are sought sharply first; where nothing convinces, softly, and looked for from farther away.
@@ -70,8 +79,18 @@ def find_board(evidence: Evidence, board: Board, edges: LayoutEdges) -> Refined:
     candidates = rank_candidates(evidence, board, edges)
     best = decide(candidates, board, evidence)
     _check_second(evidence, board, edges, best)
+    edges = replace(edges, relief=best.refined.relief)
     found = refine(evidence, edges, corners_mm=board.corners_mm, corners_px=best.corners_px, ranges_px=FROM_NEAR_PX)
     return found or best.refined
+
+
+def check_residual(found: Refined) -> None:
+    """Refuse a place found with no help whose edges scatter more than those of a right place do."""
+    if found.residual_px > MOST_RESIDUAL_PX:
+        raise CannotJudge(
+            f"an outline was found, but the layout's edges lie {found.residual_px:.1f} pixels from the frame's",
+            fix=f"check that the layout is of this board and side; else {GIVE_INSTEAD}",
+        )
 
 
 def rank_candidates(evidence: Evidence, board: Board, edges: LayoutEdges) -> list[Candidate]:
@@ -84,6 +103,10 @@ def rank_candidates(evidence: Evidence, board: Board, edges: LayoutEdges) -> lis
         if blur_px == SOFT_PX:
             quads = np.concatenate([_filling(board, small.apparent.shape), quads])
         found += _try_quads(search, quads, ranges_px)
+        if not any(candidate.agreement.convincing for candidate in found):
+            found += _try_other_heights(search, found)
+        if not any(candidate.agreement.beyond_doubt for candidate in found):
+            found += _try_beyond_border(search, found)
         if any(candidate.agreement.convincing for candidate in found):
             break
     found.sort(key=lambda candidate: -candidate.agreement.support)
@@ -110,7 +133,7 @@ class _Search:
             return None
         here = refined.corners_px
         mistaken = [self.match(here[order]).unexplained for order in MISTAKEN_ORDERS]
-        shown = agreement(self.small, self.edges, refined.px_from_mm)
+        shown = agreement(self.small, replace(self.edges, relief=refined.relief), refined.px_from_mm)
         return Candidate(self.small.to_frame(here), refined, self.match(here), shown, min(mistaken))
 
 
@@ -167,6 +190,38 @@ def _try_quads(search: _Search, quads: FloatArray, ranges_px: Sequence[float]) -
     return found
 
 
+def _try_other_heights(search: _Search, found: list[Candidate]) -> list[Candidate]:
+    """The likeliest places once more, with parts held to be as high as such parts usually are, or flat."""
+    likeliest = sorted(found, key=lambda candidate: -candidate.agreement.support)[:LIKELIEST]
+    tried = [
+        replace(search, edges=edges).refined(search.small.from_frame(candidate.corners_px), FROM_ROUGH_PX)
+        for edges in other_heights(search.edges)
+        for candidate in likeliest
+    ]
+    return [candidate for candidate in tried if candidate is not None]
+
+
+def _try_beyond_border(search: _Search, found: list[Candidate]) -> list[Candidate]:
+    """Where a side lies on the frame's border, the board may go on beyond it: that side is moved outwards."""
+    rows, cols = search.small.apparent.shape
+    likeliest = sorted(found, key=lambda candidate: -candidate.agreement.support)[:LIKELIEST_CUT]
+    tried = []
+    for candidate in likeliest:
+        corners = search.small.from_frame(candidate.corners_px)
+        x, y = corners.T
+        beside = np.column_stack([x, cols - 1 - x, y, rows - 1 - y]) < BORDER_PX
+        for side in range(4):
+            ends = [side, (side + 1) % 4]
+            if not beside[ends].all(axis=0).any():
+                continue
+            opposite = [(side + 3) % 4, (side + 2) % 4]
+            for share in BEYOND:
+                moved = corners.copy()
+                moved[ends] += share * (corners[ends] - corners[opposite])
+                tried.append(search.refined(moved, FROM_ROUGH_PX))
+    return [candidate for candidate in tried if candidate is not None]
+
+
 def decide(candidates: list[Candidate], board: Board, evidence: Evidence) -> Candidate:
     """The best candidate, if it is good enough and clearly better than any other."""
     if not candidates:
@@ -209,8 +264,10 @@ def _check_rival(best: Candidate, other: Candidate, board: Board) -> None:
     less = best.match.unexplained / max(other.match.unexplained, 1e-12)
     needed = next(ahead for limit, ahead in AHEAD_NEEDED if less <= limit)
     if ahead < needed:
+        turn = _turn_deg(best, other)
+        how = f"turned by {turn:.0f} degrees" if turn >= LEAST_TURN_DEG else f"{apart:.0f} pixels apart"
         raise CannotJudge(
-            f"the layout fits the frame in two ways almost alike (turned by {_turn_deg(best, other):.0f} degrees)",
+            f"the layout fits the frame in two ways almost alike ({how})",
             fix=f"{GIVE_INSTEAD}: they settle which way round the board lies",
         )
 

@@ -11,7 +11,7 @@ from thermscan.registration.registration import Registration
 
 def seen_part(part: Part, registration: Registration, pose: Pose) -> Part:
     """
-    A part moved on the board to where its top is seen; itself where no height is stated.
+    A part moved on the board to where its top is seen; itself where no height is stated nor seen.
 
     Parameters
     ----------
@@ -30,13 +30,23 @@ def seen_part(part: Part, registration: Registration, pose: Pose) -> Part:
     --------
     >>> from thermscan.layout.board import Surface
     >>> flat = Part("U1", 10.0, 10.0, 0.0, 0.0, 0.0, Surface("plastic", 0.95, 0.02))
-    >>> seen_part(flat, None, None) is flat
+    >>> import numpy as np
+    >>> found = Registration("corners", np.eye(3), np.zeros((4, 2)), np.eye(8), 0.0, 0.0, 0.0)
+    >>> seen_part(flat, found, None) is flat
     True
     """
-    if not part.height_mm:
+    height_mm = _seen_height_mm(part, registration)
+    if not height_mm:
         return part
-    x_mm, y_mm = registration.mm(body_corners_px(registration, part, pose)).mean(axis=0)
+    lifted = replace(part, height_mm=height_mm)
+    x_mm, y_mm = registration.mm(body_corners_px(registration, lifted, pose)).mean(axis=0)
     return replace(part, x_mm=float(x_mm), y_mm=float(y_mm))
+
+
+def _seen_height_mm(part: Part, registration: Registration) -> float:
+    if part.height_mm is None:
+        return registration.apparent_height_mm or 0.0
+    return part.height_mm * registration.height_scale
 
 
 def seen_board(board: Board, registration: Registration, pose: Pose) -> Board:

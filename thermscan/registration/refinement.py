@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +12,7 @@ from thermscan.coordinates import map_points
 from thermscan.registration.edges import EdgeSites, LayoutEdges, find_edges
 from thermscan.registration.evidence import Evidence
 from thermscan.registration.homography import corner_jacobian, homography_from_corners
+from thermscan.registration.relief import AS_STATED, U_COMMON_MM, Relief, Rise, edge_rise
 
 FloatArray = NDArray[np.float64]
 
@@ -29,6 +30,7 @@ FEWEST_SITES, FEWEST_EDGES = 24, 8
 # A rectangle seen at up to 60 degrees has no narrower corner, and its far end is at most this many times
 # as far away as its near end, from where the whole of it can be seen.
 NARROWEST_DEG, DEEPEST = 22.0, 4.0
+NOTHING_FREE = (False, False, False, False)
 # A very weak pull towards where the corners were, so that what no edge fixes stays where it was: px.
 HOLD_PX = 30.0
 
@@ -47,6 +49,10 @@ class Refined:
         Root mean square offset of the edges that were used.
     sites, edges : int
         Sites and distinct edges used.
+    relief : Relief
+        How high the parts were held to be, or found to be.
+    u_common_mm : float
+        Standard uncertainty of the common height; of no meaning where it was not fitted.
     """
 
     corners_px: FloatArray
@@ -55,6 +61,8 @@ class Refined:
     residual_px: float
     sites: int
     edges: int
+    relief: Relief = AS_STATED
+    u_common_mm: float = U_COMMON_MM
 
 
 def refine(
@@ -64,7 +72,7 @@ def refine(
     corners_mm: FloatArray,
     corners_px: FloatArray,
     ranges_px: Sequence[float] = FROM_ROUGH_PX,
-    shift_px: FloatArray | None = None,
+    free: tuple[bool, bool, bool, bool] = NOTHING_FREE,
 ) -> Refined | None:
     """
     Gauss-Newton on the offsets of edges, with outliers refused.
@@ -77,6 +85,9 @@ def refine(
         Where to start; within about the first of ``ranges_px``.
     ranges_px : sequence of float
         How far to look, in each step.
+    free : tuple of bool
+        Whether the parts' heights are fitted as well: the factor on the stated ones, one height for
+        the others, where their near sides are seen, and the focal length (the four of `Relief`).
 
     Returns
     -------
@@ -95,22 +106,40 @@ def refine(
         px_from_mm = homography_from_corners(corners_mm, corners)
         solved = None
         if range_px > OUTLINE_FIRST_PX:
-            sites = look(evidence, edges, px_from_mm, range_px=range_px, shift_px=shift_px, only=outline)
+            sites = look(evidence, edges, px_from_mm, range_px=range_px, only=outline)
             solved = _solve(sites, px_from_mm, corners_mm)
         if solved is None:
-            sites = look(evidence, edges, px_from_mm, range_px=range_px, shift_px=shift_px)
-            solved = _solve(sites, px_from_mm, corners_mm)
+            sites = look(evidence, edges, px_from_mm, range_px=range_px)
+            solved = _solve(sites, px_from_mm, corners_mm, held=edges.relief, free=free)
         if solved is None:
             return None
         corners = corners + solved.step_px.reshape(4, 2)
+        edges = replace(edges, relief=edges.relief.moved(solved.relief_step))
         if not np.isfinite(corners).all() or not _plausible(corners, corners_mm, size):
             return None
     px_from_mm = homography_from_corners(corners_mm, corners)
-    sites = look(evidence, edges, px_from_mm, range_px=ranges_px[-1], shift_px=shift_px)
-    solved = _solve(sites, px_from_mm, corners_mm)
+    sites = look(evidence, edges, px_from_mm, range_px=ranges_px[-1])
+    solved = _solve(sites, px_from_mm, corners_mm, held=edges.relief, free=free)
     if solved is None:
         return None
-    return Refined(corners, px_from_mm, solved.covariance_px2, solved.residual_px, solved.sites, solved.edges)
+    return Refined(
+        corners,
+        px_from_mm,
+        solved.covariance_px2,
+        solved.residual_px,
+        solved.sites,
+        solved.edges,
+        edges.relief,
+        solved.u_common_mm,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Looked:
+    """Sites of edges, and how the heights of parts displaced them."""
+
+    sites: EdgeSites
+    rise: Rise
 
 
 def look(
@@ -119,53 +148,69 @@ def look(
     px_from_mm: FloatArray,
     *,
     range_px: float,
-    shift_px: FloatArray | None = None,
     only: NDArray[np.bool_] | None = None,
-) -> EdgeSites:
-    """Where the frame shows the layout's edges, as `find_edges`."""
-    return find_edges(
+) -> Looked:
+    """Where the frame shows the layout's edges, as `find_edges`, with the parts as high as they are held to be."""
+    rise = edge_rise(px_from_mm, edges, edges.relief, shape=evidence.apparent.shape, fov_deg=evidence.fov_deg)
+    sites = find_edges(
         evidence.apparent,
         px_from_mm,
         edges,
         range_px=range_px,
         noise_k=evidence.noise_k,
         blur_px=evidence.blur_px,
-        shift_px=shift_px,
+        shift_px=rise.shift_px if rise.shift_px.any() else None,
         only=only,
     )
+    return Looked(sites, rise)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Solved:
     step_px: FloatArray
+    relief_step: FloatArray
     covariance_px2: FloatArray
     residual_px: float
     sites: int
     edges: int
+    u_common_mm: float
 
 
-def _solve(sites: EdgeSites, px_from_mm: FloatArray, corners_mm: FloatArray) -> _Solved | None:
+def _solve(
+    looked: Looked,
+    px_from_mm: FloatArray,
+    corners_mm: FloatArray,
+    *,
+    held: Relief = AS_STATED,
+    free: tuple[bool, bool, bool, bool] = NOTHING_FREE,
+) -> _Solved | None:
     """One robust least-squares step from the offsets seen, with the covariance of the corners."""
+    sites, rise = looked.sites, looked.rise
     seen = np.isfinite(sites.offset_px)
     owner = sites.edge[seen]
     if seen.sum() < FEWEST_SITES or len(np.unique(owner)) < FEWEST_EDGES:
         return None
     offset = sites.offset_px[seen]
-    move = corner_jacobian(px_from_mm, corners_mm, sites.points_mm[seen])
-    design = np.einsum("ni,nij->nj", sites.normals_px[seen], move)
+    normals = sites.normals_px[seen]
+    design = np.einsum("ni,nij->nj", normals, corner_jacobian(px_from_mm, corners_mm, sites.points_mm[seen]))
+    # The heights: what is known of them before is one more observation each.
+    slopes = np.einsum("ni,nij->nj", normals, rise.slopes_px[owner])[:, list(free)]
+    known, apart = 1 / rise.known[list(free)] ** 2, held.from_usual()[list(free)]
+    design = np.hstack([design, slopes])
+    hold = np.concatenate([np.full(8, 1 / HOLD_PX**2), known])
+    pull = np.concatenate([np.zeros(8), known * apart])
     # Sites of one edge share what is wrong with that edge: a long one counts less than its length.
     crowd = np.sqrt(np.bincount(owner)[owner].astype(np.float64))
     prior = 1.0 / (sites.u_px[seen] ** 2 + MODEL_FLOOR_PX**2 * crowd)
-    step = np.zeros(8)
-    hold = np.eye(8) / HOLD_PX**2
+    step = np.zeros(design.shape[1])
     weights = prior
     spread = 1.0
     for _ in range(12):
         rest = offset - design @ step
         spread = max(1.4826 * float(_weighted_median(np.abs(rest), prior)), MODEL_FLOOR_PX)
         weights = prior * np.clip(1 - (rest / (TUKEY * spread)) ** 2, 0.0, None) ** 2
-        normal = design.T @ (design * weights[:, None]) + hold
-        new = np.linalg.solve(normal, design.T @ (weights * offset))
+        normal = design.T @ (design * weights[:, None]) + np.diag(hold)
+        new = np.linalg.solve(normal, design.T @ (weights * offset) + pull)
         done = np.abs(new - step).max() < 1e-3
         step = new
         if done:
@@ -174,19 +219,35 @@ def _solve(sites: EdgeSites, px_from_mm: FloatArray, corners_mm: FloatArray) -> 
     used = weights > 0.05 * prior
     if used.sum() < FEWEST_SITES or len(np.unique(owner[used])) < FEWEST_EDGES:
         return None
-    covariance = _covariance(design, rest, weights, owner, normal)
+    covariance = _covariance(design, rest, weights, owner, normal, known=np.append(np.zeros(8), known))
     residual = float(np.sqrt(np.average(rest[used] ** 2, weights=weights[used])))
-    return _Solved(step, covariance, residual, int(used.sum()), len(np.unique(owner[used])))
+    relief_step = np.zeros(4)
+    relief_step[list(free)] = step[8:]
+    return _Solved(
+        step[:8],
+        relief_step,
+        covariance[:8, :8],
+        residual,
+        int(used.sum()),
+        len(np.unique(owner[used])),
+        float(np.sqrt(covariance[8 + free[0], 8 + free[0]])) if free[1] else U_COMMON_MM,
+    )
 
 
 def _covariance(
-    design: FloatArray, rest: FloatArray, weights: FloatArray, owner: NDArray[np.intp], normal: FloatArray
+    design: FloatArray,
+    rest: FloatArray,
+    weights: FloatArray,
+    owner: NDArray[np.intp],
+    normal: FloatArray,
+    *,
+    known: FloatArray,
 ) -> FloatArray:
     """
     Covariance of the step, in which the sites of one edge are wrong together.
 
     Two variance components, of edges and of sites in an edge, from the scatter of the residuals
-    (method of moments), put through the normal equations.
+    (method of moments), put through the normal equations; ``known`` is the weight of what was known before.
     """
     edges, index = np.unique(owner, return_inverse=True)
     total = np.bincount(index, weights)
@@ -195,11 +256,11 @@ def _covariance(
     within = np.average((rest - mean[index]) ** 2, weights=weights)
     freedom = max(len(edges[good]) / max(good.sum() - 8, 1), 1.0)
     between = np.average(mean[good] ** 2, weights=total[good]) * min(freedom, 4.0)
-    pulled = np.zeros((len(edges), 8))
+    pulled = np.zeros((len(edges), design.shape[1]))
     np.add.at(pulled, index, design * weights[:, None])
     scatter = between * pulled.T @ pulled + within * (design * weights[:, None] ** 2).T @ design
     inverse = np.linalg.inv(normal)
-    result: FloatArray = inverse @ scatter @ inverse
+    result: FloatArray = inverse @ (scatter + np.diag(known)) @ inverse
     return result
 
 

@@ -33,6 +33,12 @@ class Registration:
     view_angle_deg : float
         Between the board's normal and the line of sight at the board's centre.
     remarks : tuple of str
+    apparent_height_mm : float or None
+        How high the parts seem to stand whose height the layout does not state, as the frame shows by their
+        displaced edges; None where it does not tell.
+    height_scale : float
+        How high the parts of stated height seem to stand, as a share of that height; it takes up what is
+        wrong with an assumed focal length.
     """
 
     method: str
@@ -43,6 +49,8 @@ class Registration:
     uncertainty_mm: float
     view_angle_deg: float
     remarks: tuple[str, ...] = field(default=())
+    apparent_height_mm: float | None = None
+    height_scale: float = 1.0
 
     def __post_init__(self) -> None:
         for name in ("px_from_mm", "corners_px", "corner_covariance_px2"):

@@ -1,0 +1,113 @@
+"""Parts that stand up from the board displace their edges in a slanted view: the board's place must not follow."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from samples.simulator import render_frame, sample_board, sample_pose, sample_powers, solve_board
+from samples.simulator.pose import Pose
+from thermscan.coordinates import map_points
+from thermscan.layout.board import Board
+from thermscan.radiometry.thermal_image import ThermalImage
+from thermscan.registration.edges import layout_edges
+from thermscan.registration.homography import part_uncertainty_mm
+from thermscan.registration.parallax import seen_part
+from thermscan.registration.pose import pose_from_homography
+from thermscan.registration.register import register_board
+from thermscan.registration.registration import Registration
+from thermscan.registration.relief import Relief, edge_rise
+
+SHAPE = (240, 320)
+
+
+@pytest.fixture(scope="module")
+def scene() -> tuple[Board, Pose, ThermalImage, ThermalImage]:
+    """A board of tall parts at a slant: its frame with the heights, and one of the same board if it were flat."""
+    rng = np.random.default_rng(41)
+    board = sample_board(rng)
+    field = solve_board(board, sample_powers(rng, board), ambient_c=22.0)
+    pose = next(pose for _ in range(200) if 35 < (pose := sample_pose(rng, board, SHAPE, 45.0)).tilt_deg < 45)
+    frames = [
+        render_frame(field, board, pose, rng=np.random.default_rng(5), netd_k=0.05, blur_px=0.6, heights=heights)
+        for heights in (True, False)
+    ]
+    tall, flat = (ThermalImage(frame.apparent_c, 0.05, 1.0, (8.0, 14.0), 0.67) for frame in frames)
+    return board, pose, tall, flat
+
+
+def _unstated(board: Board) -> Board:
+    return replace(board, parts=tuple(replace(part, height_mm=None) for part in board.parts))
+
+
+def _errors(found: Registration, board: Board, pose: Pose) -> tuple[float, float]:
+    """RMS over part centres, px; and the same in millimetres against what is stated (1: as large as stated)."""
+    centres = np.array([[part.x_mm, part.y_mm] for part in board.parts])
+    true = map_points(pose.px_from_mm, centres)
+    px = float(np.sqrt(((found.px(centres) - true) ** 2).sum(axis=1).mean()))
+    ratio = (found.mm(true) - centres) / part_uncertainty_mm(found, centres)[:, None]
+    return px, float(np.sqrt((ratio**2).mean()))
+
+
+def test_stated_heights_leave_the_board_in_its_plane(scene: tuple) -> None:
+    board, pose, tall, _ = scene
+    clicks = map_points(pose.px_from_mm, board.corners_mm)
+    px, ratio = _errors(register_board(tall, board, corners_px=clicks + 1.0), board, pose)
+    assert px < 0.1
+    assert ratio < 2.0
+
+
+def test_a_height_that_nobody_stated_is_seen_and_told(scene: tuple) -> None:
+    board, pose, tall, _ = scene
+    bare = _unstated(board)
+    found = register_board(tall, bare, corners_px=map_points(pose.px_from_mm, board.corners_mm) + 1.0)
+    px, ratio = _errors(found, board, pose)
+    assert px < 0.15
+    assert ratio < 2.0
+    heights = [part.height_mm for part in board.parts]
+    assert found.apparent_height_mm is not None
+    assert min(heights) < found.apparent_height_mm < max(heights)
+    assert any("seem to stand" in remark for remark in found.remarks)
+    view = pose_from_homography(found.px_from_mm, shape=SHAPE, corners_mm=board.corners_mm)
+    part = bare.parts[0]
+    moved = np.hypot(seen_part(part, found, view).x_mm - part.x_mm, seen_part(part, found, view).y_mm - part.y_mm)
+    assert 0.4 < moved / found.apparent_height_mm < 1.6  # the tangent of 35 to 45 degrees, and perspective
+
+
+def test_a_flat_board_is_not_said_to_be_tall(scene: tuple) -> None:
+    board, pose, _, flat = scene
+    found = register_board(flat, _unstated(board), corners_px=map_points(pose.px_from_mm, board.corners_mm) + 1.0)
+    px, ratio = _errors(found, board, pose)
+    assert px < 0.05
+    assert ratio < 2.0
+    assert found.apparent_height_mm is None
+    assert found.remarks == ()
+
+
+def test_heights_that_the_frame_does_not_show_are_not_believed(scene: tuple) -> None:
+    board, pose, _, flat = scene
+    found = register_board(flat, board, corners_px=map_points(pose.px_from_mm, board.corners_mm) + 1.0)
+    px, _ = _errors(found, board, pose)
+    assert px < 0.1
+    assert found.height_scale < 0.3
+    assert any("times as high as the layout states" in remark for remark in found.remarks)
+
+
+def test_sides_that_face_the_camera_stay_and_those_that_face_away_move_with_the_top(scene: tuple) -> None:
+    board, pose, _, _ = scene
+    edges = layout_edges(board)
+    matrix = pose.px_from_mm / pose.px_from_mm[2, 2]
+    rise = edge_rise(matrix, edges, Relief(), shape=SHAPE, fov_deg=None)
+    moved = np.linalg.norm(rise.shift_px, axis=1)
+    assert (moved[edges.part < 0] == 0).all()
+    of_part = moved[edges.part == 0]
+    assert (of_part == 0).any()
+    assert (of_part > 0.3).any()
+    corners = board.parts[0].corners_mm()
+    middle = (corners + np.roll(corners, -1, axis=0)) / 2
+    true = pose.px(middle, height_mm=board.parts[0].height_mm) - pose.px(middle)
+    far = of_part > 0
+    # The focal length is told from the view itself: right to a percent without noise.
+    assert rise.shift_px[edges.part == 0][far] == pytest.approx(true[far], rel=0.03, abs=0.02)
