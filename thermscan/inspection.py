@@ -151,7 +151,16 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
         measurements=measurements,
         judgement=judgement,
         baseline=baseline,
-        remarks=gather_remarks(run, board, view, image, registration, judgement, *filter(None, (targets, baseline))),
+        remarks=gather_remarks(
+            run,
+            board,
+            view,
+            image,
+            *([targets] if targets else []),
+            registration,
+            judgement,
+            *([baseline] if baseline else []),
+        ),
     )
 
 
