@@ -81,6 +81,27 @@ def test_a_report_in_a_folder_of_others_leaves_their_files_alone(tmp_path: Path)
 
 
 @pytest.mark.usefixtures("built")
+def test_the_registration_check_is_one_picture_and_no_report(tmp_path: Path) -> None:
+    picture = tmp_path / "check.png"
+    assert main(["inspect", RUN, "--show-registration", str(picture)]) == 1
+    assert [path.name for path in tmp_path.iterdir()] == ["check.png"]
+    assert picture.read_bytes().startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize(
+    ("name", "words"), [("check.pdf", "does not end in .png"), ("no/check.png", "its folder is not there")]
+)
+@pytest.mark.usefixtures("built")
+def test_a_place_where_no_picture_can_be_is_one_line_and_status_2(
+    name: str, words: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["inspect", RUN, "--show-registration", str(tmp_path / name)]) == 2
+    said = capsys.readouterr()
+    assert words in said.err
+    assert said.err.count("\n") == 1
+
+
+@pytest.mark.usefixtures("built")
 def test_a_file_in_the_reports_place_is_one_line_and_status_2(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -23,13 +23,20 @@ EXIT_STATUS = {"clear": 0, "watch": 0, "act": 1, "undecided": 3}
 @click.option("--out", metavar="DIR", help="Write the report there: PDF, pictures, results.json, parts.csv.")
 @click.option("--json", "as_json", is_flag=True, help="Print results.json to standard output and nothing else.")
 @click.option("--explain", metavar="REF", help="Print the whole chain for one part, from reading to verdict.")
+@click.option(
+    "--show-registration",
+    metavar="FILE.png",
+    help="Write one picture there: the layout drawn over the frame, to see in one look that it lies right.",
+)
 @no_layout_options
 def command(
     inputs: tuple[str, ...],
+    *,
     baseline_file: str | None,
     out: str | None,
     as_json: bool,
     explain: str | None,
+    show_registration: str | None,
     **options: Any,
 ) -> int:
     """
@@ -46,7 +53,8 @@ def command(
     from thermscan.report.summary import summary_lines
 
     without = taken_out(options)
-    check_together(without, {**options, "baseline_file": baseline_file, "explain": explain})
+    others = {"baseline_file": baseline_file, "explain": explain, "show_registration": show_registration}
+    check_together(without, {**options, **others})
     run = run_from(inputs, options)
     if without["no_layout"]:
         return inspect_without(run, without, out=out, as_json=as_json)
@@ -54,6 +62,10 @@ def command(
         from thermscan.report.report import check_folder
 
         check_folder(Path(out))
+    if show_registration:
+        from thermscan.report.report import check_picture
+
+        check_picture(Path(show_registration))
     baseline = read_baseline(Path(baseline_file)) if baseline_file else None
     with stage_progress("inspecting") as progress:
         inspection = inspect_run(run, baseline=baseline, progress=progress)
@@ -63,6 +75,10 @@ def command(
         from thermscan.report.report import write_report
 
         written = write_report(inspection, Path(out))
+    if show_registration:
+        from thermscan.report.report import write_registration_check
+
+        write_registration_check(inspection, Path(show_registration))
     if as_json:
         click.echo(results_text(results_document(inspection)), nl=False)
         for remark in inspection.remarks:

@@ -26,7 +26,7 @@ _OPTIONS = (
     click.option("--write-layout", metavar="FILE", help="With --no-layout: write the regions as a first layout."),
 )  # fmt: skip
 # What only a layout gives sense to.
-_NEED_A_LAYOUT = ("layout", "targets", "landmarks", "baseline_file", "explain")
+_NEED_A_LAYOUT = ("layout", "targets", "landmarks", "baseline_file", "explain", "show_registration")
 _NEED_NO_LAYOUT = ("width_mm", "height_mm", "surface", "write_layout")
 _NAMES = {"landmarks": "--landmark", "baseline_file": "--baseline"}
 

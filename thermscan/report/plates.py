@@ -76,9 +76,14 @@ def plates_of(inspection: Inspection) -> list[Plate]:
     for number, parts in enumerate(budget_pages(inspection, most), start=1):
         height = budget_height_pt(parts)
         plates.append(Plate(f"uncertainty-budget-{number}", height, partial(draw_budget, parts=parts)))
-    height = min(registration_height_pt(inspection, width), most)
-    plates.append(Plate("registration-check", height, partial(draw_registration_check, inspection=inspection)))
+    plates.append(registration_plate(inspection))
     return plates
+
+
+def registration_plate(inspection: Inspection) -> Plate:
+    """The picture that shows whether the layout lies where the board is."""
+    height = min(registration_height_pt(inspection, BODY_WIDTH_PT), BODY_HEIGHT_PT)
+    return Plate("registration-check", height, partial(draw_registration_check, inspection=inspection))
 
 
 def plate_figure(plate: Plate) -> Figure:

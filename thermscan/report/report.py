@@ -16,7 +16,7 @@ from thermscan.inspection import Inspection
 from thermscan.report.canvas import report_style
 from thermscan.report.lettering import printable
 from thermscan.report.pages import report_pages
-from thermscan.report.plates import plate_figure, plates_of
+from thermscan.report.plates import plate_figure, plates_of, registration_plate
 from thermscan.report.results import results_document, results_text, software_versions
 from thermscan.report.tables import parts_csv
 
@@ -24,6 +24,8 @@ from thermscan.report.tables import parts_csv
 _PNG_DOTS_AN_INCH = 200
 
 _ANOTHER = "name another folder with --out"
+
+_ANOTHER_PICTURE = "name another file with --show-registration"
 
 _OWN_FILES = ("results.json", "parts.csv", "report.pdf")
 
@@ -69,6 +71,55 @@ def write_report(inspection: Inspection, out_dir: Path) -> tuple[Path, ...]:
         what = f"the report cannot be written there ({error.strerror or error})"
         raise InputError(what, where=str(folder), fix=_ANOTHER) from error
     return tuple(folder / name for name in contents)
+
+
+def write_registration_check(inspection: Inspection, path: Path) -> None:
+    """
+    Write the one picture that shows whether the layout lies where the board is.
+
+    Parameters
+    ----------
+    inspection : Inspection
+    path : Path
+        Of a PNG; one that is there is replaced.
+
+    Raises
+    ------
+    InputError
+        The file cannot be written.
+    """
+    check_picture(path)
+    with report_style():
+        content = _png(plate_figure(registration_plate(inspection)))
+    try:
+        _put_in_place(path.parent, {path.name: content})
+    except OSError as error:
+        what = f"the picture cannot be written there ({error.strerror or error})"
+        raise InputError(what, where=str(path), fix=_ANOTHER_PICTURE) from error
+
+
+def check_picture(path: Path) -> None:
+    """
+    Refuse a place where a picture cannot be; quick, so that it can be asked before the work is done.
+
+    Raises
+    ------
+    InputError
+        Not named .png, a folder, or in no folder.
+
+    Examples
+    --------
+    >>> check_picture(Path("check.png"))
+    """
+    wrong = None
+    if path.suffix.lower() != ".png":
+        wrong = "the name does not end in .png"
+    elif path.is_dir():
+        wrong = "this is a folder, not a file"
+    elif not path.parent.is_dir():
+        wrong = "its folder is not there"
+    if wrong:
+        raise InputError(wrong, where=str(path), fix=_ANOTHER_PICTURE)
 
 
 def check_folder(out_dir: Path) -> None:
