@@ -19,8 +19,7 @@ from thermscan.regions import reasons
 from thermscan.regions.inner_body import LEAST_PIXELS, Coverage, InnerBody, body_scale_px_per_mm, find_inner_body
 from thermscan.regions.measurement import BudgetLine, PartMeasurement
 from thermscan.registration.homography import local_scale, part_uncertainty_mm
-from thermscan.registration.parallax import seen_part
-from thermscan.registration.pose import pose_from_homography
+from thermscan.registration.parallax import pose_seen, seen_part
 from thermscan.registration.registration import Registration
 
 # Below this a reading is mostly a reflection of the room (ISO 18434-1 asks for high emissivity and warns
@@ -92,9 +91,7 @@ def measure_parts(
     """
     places_mm = np.array([[part.x_mm, part.y_mm] for part in board.parts]).reshape(-1, 2)
     placement_mm = part_uncertainty_mm(registration, places_mm)
-    pose = pose_from_homography(
-        registration.px_from_mm, shape=image.shape, corners_mm=board.corners_mm, fov_deg=fov_deg
-    )
+    pose = pose_seen(registration, shape=image.shape, corners_mm=board.corners_mm, fov_deg=fov_deg)
     angles_deg = pose.view_angle_deg(places_mm)
     # The registration states the angle at the board's middle; the pose tells how it changes from there.
     angles_deg += registration.view_angle_deg - pose.view_angle_deg(board.corners_mm.mean(axis=0)[None])

@@ -4,9 +4,35 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+from numpy.typing import NDArray
+
 from thermscan.layout.board import Board, Part
-from thermscan.registration.pose import Pose, body_corners_px
+from thermscan.registration.pose import Pose, body_corners_px, pose_from_homography
 from thermscan.registration.registration import Registration
+
+FloatArray = NDArray[np.float64]
+
+
+def pose_seen(
+    registration: Registration, *, shape: tuple[int, int], corners_mm: FloatArray, fov_deg: float | None
+) -> Pose:
+    """
+    The camera's pose, with the focal length that the parts' heights showed.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> box = np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 2.0], [0.0, 2.0]])
+    >>> found = Registration("corners", np.eye(3), box, np.eye(8), 0.0, 0.0, 0.0, focal_scale=2.0)
+    >>> round(pose_seen(found, shape=(3, 5), corners_mm=box, fov_deg=90.0).focal_px, 3)
+    5.0
+    """
+    pose = pose_from_homography(registration.px_from_mm, shape=shape, corners_mm=corners_mm, fov_deg=fov_deg)
+    if registration.focal_scale == 1.0:
+        return pose
+    fov = 2 * np.degrees(np.arctan(shape[1] / 2 / (pose.focal_px * registration.focal_scale)))
+    return pose_from_homography(registration.px_from_mm, shape=shape, corners_mm=corners_mm, fov_deg=float(fov))
 
 
 def seen_part(part: Part, registration: Registration, pose: Pose) -> Part:

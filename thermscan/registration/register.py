@@ -25,7 +25,7 @@ from thermscan.registration.outline import check_residual, find_board
 from thermscan.registration.pose import pose_from_homography, view_angle_deg
 from thermscan.registration.refinement import Refined
 from thermscan.registration.registration import Registration
-from thermscan.registration.tall_parts import height_remarks, with_heights
+from thermscan.registration.tall_parts import height_remarks, parallax_covariance_px2, with_heights
 from thermscan.runs.run import Landmark
 
 if TYPE_CHECKING:
@@ -95,7 +95,7 @@ def register_board(
         remarks += height_remarks(found, edges)
         found = replace(found, corner_covariance_px2=found.corner_covariance_px2 + np.eye(8) * CORNER_FLOOR_PX**2)
     if baseline_raster is not None:
-        found, used = _with_baseline(evidence, baseline_raster, board, found)
+        found, used = _with_baseline(evidence, baseline_raster, board, edges, found)
         method = "baseline" if used and method == "outline" else method
     pose = pose_from_homography(found.px_from_mm, shape=image.shape, corners_mm=board.corners_mm, fov_deg=fov_deg)
     return Registration(
@@ -109,6 +109,7 @@ def register_board(
         tuple(remarks),
         apparent_height_mm=found.relief.common_mm or None,
         height_scale=found.relief.scale,
+        focal_scale=found.relief.focal,
     )
 
 
@@ -168,12 +169,16 @@ def _from_landmarks(
     return Refined(fit.corners_px, fit.px_from_mm, fit.corner_covariance_px2, residual, 0, 0)
 
 
-def _with_baseline(evidence: Evidence, baseline: BaselineRaster, board: Board, found: Refined) -> tuple[Refined, bool]:
+def _with_baseline(
+    evidence: Evidence, baseline: BaselineRaster, board: Board, edges: LayoutEdges, found: Refined
+) -> tuple[Refined, bool]:
     """The registration improved on the baseline's picture, where the frame shows it."""
     other = refine_to_baseline(evidence, baseline, corners_mm=board.corners_mm, corners_px=found.corners_px)
     if other is None:
         return found, False
-    return combined(found, other, board.corners_mm), True
+    # The raster shows the tops where they were seen from the baseline's own views.
+    spread = other.corner_covariance_px2 + parallax_covariance_px2(evidence, edges, found)
+    return combined(found, replace(other, corner_covariance_px2=spread), board.corners_mm), True
 
 
 def _uncertainty_mm(found: Refined, board: Board) -> float:

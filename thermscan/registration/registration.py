@@ -36,6 +36,8 @@ class Registration:
     apparent_height_mm : float or None
         How high the parts seem to stand whose height the layout does not state, as the frame shows by their
         displaced edges; None where it does not tell.
+    focal_scale : float
+        Factor on the focal length that is stated, told from the view or assumed, as the heights show it.
     height_scale : float
         How high the parts of stated height seem to stand, as a share of that height; it takes up what is
         wrong with an assumed focal length.
@@ -51,6 +53,7 @@ class Registration:
     remarks: tuple[str, ...] = field(default=())
     apparent_height_mm: float | None = None
     height_scale: float = 1.0
+    focal_scale: float = 1.0
 
     def __post_init__(self) -> None:
         for name in ("px_from_mm", "corners_px", "corner_covariance_px2"):

@@ -49,18 +49,27 @@ def with_heights(evidence: Evidence, board: Board, edges: LayoutEdges, found: Re
     squares. Both are started from several values, since an edge that is displaced farther than the search
     reaches is not found; the start that explains most edges is taken.
     """
-    others = [each for each in (edges, *other_heights(edges)) if _matters(evidence, each, found)]
-    if not others:
+    starts = [edges, *other_heights(edges)]
+    if not any(_matters(evidence, each, found) for each in starts):
         return found
-    starts = [edges, *(each for each in others if each is not edges)]
     stated = ~np.isnan(edges.height_mm) & (edges.height_mm > 0)
     free = (bool(stated.any()), bool(np.isnan(edges.height_mm).any()), True, True)
-    fitted = [each for start in starts if (each := _fit(evidence, board, start, found, free)) is not None]
+    plainly = (False, free[1], False, False)
+    fitted = [
+        (_support(evidence, edges, fit), start_free is plainly, fit)
+        for start_free in (plainly, free)
+        for start in starts
+        if (fit := _fit(evidence, board, start, found, start_free)) is not None
+    ]
     least = _support(evidence, edges, found) - LOST_EDGES
-    fitted = [each for each in fitted if _support(evidence, edges, each) >= least]
+    fitted = [each for each in fitted if each[0] >= least]
     if not fitted:
         return found
-    best = max(fitted, key=lambda each: _support(evidence, edges, each))
+    # Heights as stated, or none at all, go before a factor and a focal length that were fitted for the last edge:
+    # those can conspire to explain a view that shows no heights.
+    most = max(support for support, _, _ in fitted)
+    plain_ones = [each for each in fitted if each[1] and each[0] >= most - LOST_EDGES]
+    best = max(plain_ones or fitted, key=lambda each: each[0])[2]
     if not free[1] or _common_seen(best):
         return best
     flat = replace(edges, relief=replace(best.relief, common_mm=0.0))
@@ -76,7 +85,11 @@ def height_remarks(found: Refined, edges: LayoutEdges) -> list[str]:
     """What is to be said of the heights that were seen."""
     said = []
     stated = bool((np.nan_to_num(edges.height_mm) > 0).any())
-    if stated and abs(found.relief.scale - 1) > OTHERWISE:
+    if stated and abs(found.relief.scale) < OTHERWISE:
+        said.append(
+            "the parts' tops lie where their feet are, although the layout states heights: they were read as flat"
+        )
+    elif stated and abs(found.relief.scale - 1) > OTHERWISE:
         said.append(f"the parts' tops seem to stand {found.relief.scale:.1f} times as high as the layout states")
     if found.relief.common_mm:
         said.append(
@@ -84,6 +97,21 @@ def height_remarks(found: Refined, edges: LayoutEdges) -> list[str]:
             " view is corrected for that (state height_mm in the layout to do better)"
         )
     return said
+
+
+def parallax_covariance_px2(evidence: Evidence, edges: LayoutEdges, found: Refined) -> FloatArray:
+    """
+    What the parallax of tops leaves open in a picture of the board that was taken from elsewhere.
+
+    Returns
+    -------
+    ndarray of shape (8, 8)
+        Of the corners: the tops' displacement as a doubt that all corners share, and half of it in each.
+    """
+    rise = edge_rise(found.px_from_mm, edges, found.relief, shape=evidence.apparent.shape, fov_deg=evidence.fov_deg)
+    squared = (rise.shift_px**2).sum(axis=1)
+    variance = float(squared[squared > 0].mean()) if (squared > 0).any() else 0.0
+    return variance * (np.kron(np.ones((4, 4)), np.eye(2)) + np.eye(8) / 4)
 
 
 def _matters(evidence: Evidence, edges: LayoutEdges, found: Refined) -> bool:
