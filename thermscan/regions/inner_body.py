@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,6 +59,10 @@ class InnerBody:
     wider_coverage: Coverage
     inside_frame: bool
     sides_px: tuple[float, float]
+
+    def without(self, hidden: NDArray[np.bool_]) -> InnerBody:
+        """The same body without inner pixels that something else hides."""
+        return replace(self, rows=self.rows[~hidden], cols=self.cols[~hidden])
 
     @property
     def large_enough(self) -> bool:

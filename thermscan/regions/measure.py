@@ -16,6 +16,7 @@ from thermscan.radiometry.surface import surface_temperature
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.radiometry.uncertainty import part_budget
 from thermscan.regions import reasons
+from thermscan.regions.hiding import Silhouette, hidden_pixels, silhouettes
 from thermscan.regions.inner_body import LEAST_PIXELS, Coverage, InnerBody, body_scale_px_per_mm, find_inner_body
 from thermscan.regions.measurement import BudgetLine, PartMeasurement
 from thermscan.registration.homography import local_scale, part_uncertainty_mm
@@ -95,12 +96,14 @@ def measure_parts(
     angles_deg = pose.view_angle_deg(places_mm)
     # The registration states the angle at the board's middle; the pose tells how it changes from there.
     angles_deg += registration.view_angle_deg - pose.view_angle_deg(board.corners_mm.mean(axis=0)[None])
+    standing = silhouettes(board, registration, pose)
     return tuple(
         _measure_part(
             image,
             registration,
             part,
             seen=seen_part(part, registration, pose),
+            standing=standing,
             view_angle_deg=max(float(angle_deg), 0.0),
             placement_mm=float(u_mm),
             ambient_c=ambient_c,
@@ -116,6 +119,7 @@ def _measure_part(
     part: Part,
     *,
     seen: Part,
+    standing: Sequence[Silhouette],
     view_angle_deg: float,
     placement_mm: float,
     ambient_c: float,
@@ -132,8 +136,11 @@ def _measure_part(
         u_blur_px=image.u_blur_px,
         placement_px=placement_px,
     )
+    whole = len(body.rows)
+    inner_px = np.column_stack([body.cols, body.rows]).astype(np.float64)
+    body = body.without(hidden_pixels(part, registration, standing, inner_px))
     reading = _read_body(image, body)
-    reason = _reason_against(part, body, reading=reading, view_angle_deg=view_angle_deg)
+    reason = _reason_against(part, body, reading=reading, whole=whole, view_angle_deg=view_angle_deg)
     pixels = reading.pixels if reading else 0
     if reading is None or reason is not None:
         return _unmeasured(part, reason or reasons.BAD_PIXELS, pixels, reading.mean_c if reading else None)
@@ -194,13 +201,14 @@ def _unmeasured(part: Part, reason: reasons.Reason, pixels: int, apparent_mean_c
 
 
 def _reason_against(
-    part: Part, body: InnerBody, *, reading: _Reading | None, view_angle_deg: float
+    part: Part, body: InnerBody, *, reading: _Reading | None, whole: int, view_angle_deg: float
 ) -> reasons.Reason | None:
     """The first reason not to measure, the one hardest to remedy first."""
     checks: Sequence[tuple[bool, reasons.Reason]] = (
         (part.surface.emissivity < LEAST_EMISSIVITY, reasons.METAL),
         (not body.inside_frame, reasons.OUT_OF_FRAME),
         (view_angle_deg > STEEPEST_VIEW_DEG, reasons.TOO_OBLIQUE),
+        (len(body.rows) < LEAST_VALID_SHARE * whole, reasons.HIDDEN),
         (not body.large_enough, reasons.TOO_FEW_PIXELS),
         (reading is None or reading.pixels < LEAST_VALID_SHARE * len(body.rows), reasons.BAD_PIXELS),
     )

@@ -47,6 +47,11 @@ UNPHYSICAL = Reason(
     "the stated reflected temperature accounts for more radiance than was read",
     "check reflected_c and the part's surface",
 )
+HIDDEN = Reason(
+    "hidden",
+    "a taller part beside it hides it in this view",
+    "take the frame again from nearer the normal, or from the other side",
+)
 TOO_OBLIQUE = Reason(
     "too-oblique",
     "the part is seen more than 60 degrees from its normal, where emissivity drops",

@@ -61,15 +61,29 @@ def seen_part(part: Part, registration: Registration, pose: Pose) -> Part:
     >>> seen_part(flat, found, None) is flat
     True
     """
-    height_mm = _seen_height_mm(part, registration)
-    if not height_mm:
+    if not seen_height_mm(part, registration):
         return part
-    lifted = replace(part, height_mm=height_mm)
-    x_mm, y_mm = registration.mm(body_corners_px(registration, lifted, pose)).mean(axis=0)
+    x_mm, y_mm = registration.mm(top_corners_px(part, registration, pose)).mean(axis=0)
     return replace(part, x_mm=float(x_mm), y_mm=float(y_mm))
 
 
-def _seen_height_mm(part: Part, registration: Registration) -> float:
+def top_corners_px(part: Part, registration: Registration, pose: Pose) -> FloatArray:
+    """Where the corners of a body's top are seen in the frame, at the height the frame shows; shape (4, 2)."""
+    return body_corners_px(registration, replace(part, height_mm=seen_height_mm(part, registration)), pose)
+
+
+def seen_height_mm(part: Part, registration: Registration) -> float:
+    """
+    How high a part stands, as stated and as the frame shows it; 0 where neither tells.
+
+    Examples
+    --------
+    >>> from thermscan.layout.board import Surface
+    >>> can = Part("C1", 10.0, 10.0, 0.0, 0.0, 0.0, Surface("plastic", 0.95, 0.02), height_mm=16.0)
+    >>> box = np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 2.0], [0.0, 2.0]])
+    >>> seen_height_mm(can, Registration("corners", np.eye(3), box, np.eye(8), 0.0, 0.0, 0.0, height_scale=0.5))
+    8.0
+    """
     if part.height_mm is None:
         return registration.apparent_height_mm or 0.0
     return part.height_mm * registration.height_scale

@@ -1,0 +1,102 @@
+"""Which pixels a taller neighbour hides in a slanted view."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.layout.board import Board, Part
+from thermscan.registration.parallax import seen_height_mm, top_corners_px
+from thermscan.registration.pose import Pose
+from thermscan.registration.registration import Registration
+
+# Parts that differ by less are alike: a pixel or less of one is seen over the other.
+LEAST_HIGHER_MM = 1.0
+# The silhouette's own edge blends with what is behind it.
+EDGE_PX = 1.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Silhouette:
+    """
+    Outline of a body, from its foot to its top, in the frame.
+
+    Attributes
+    ----------
+    height_mm : float
+    hull_px : ndarray of shape (n, 2)
+    """
+
+    ref: str
+    height_mm: float
+    hull_px: NDArray[np.float32]
+
+    def covers(self, points_px: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Whether each point lies within the silhouette, or within a pixel of it; shape (n,)."""
+        low, high = self.hull_px.min(axis=0) - EDGE_PX, self.hull_px.max(axis=0) + EDGE_PX
+        within: NDArray[np.bool_] = np.all((points_px >= low) & (points_px <= high), axis=1)
+        for i in np.flatnonzero(within):
+            x, y = points_px[i]
+            within[i] = cv2.pointPolygonTest(self.hull_px, (float(x), float(y)), True) > -EDGE_PX
+        return within
+
+
+def silhouettes(board: Board, registration: Registration, pose: Pose) -> tuple[Silhouette, ...]:
+    """
+    Outlines of all bodies that stand up from the board in this view.
+
+    Parameters
+    ----------
+    board : Board
+    registration : Registration
+    pose : Pose
+
+    Returns
+    -------
+    tuple of Silhouette
+        Empty where no height is stated or seen.
+    """
+    found = []
+    for part in board.parts:
+        height_mm = seen_height_mm(part, registration)
+        if height_mm < LEAST_HIGHER_MM:
+            continue
+        around = np.vstack([registration.px(part.corners_mm()), top_corners_px(part, registration, pose)])
+        hull = cv2.convexHull(around.astype(np.float32))[:, 0]
+        found.append(Silhouette(part.ref, height_mm, np.asarray(hull, dtype=np.float32)))
+    return tuple(found)
+
+
+def hidden_pixels(
+    part: Part, registration: Registration, others: Sequence[Silhouette], points_px: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """
+    Which of a part's pixels show a taller neighbour instead.
+
+    Parameters
+    ----------
+    part : Part
+    registration : Registration
+    others : sequence of Silhouette
+        As `silhouettes` gives them; the part's own is left out.
+    points_px : ndarray of shape (n, 2)
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+
+    Notes
+    -----
+    A silhouette reaches from the foot away from the camera, over what lies behind the body. A part in
+    front of a taller one can share a pixel or two with its foot; those are left out as well.
+    """
+    hidden = np.zeros(len(points_px), dtype=bool)
+    least_mm = seen_height_mm(part, registration) + LEAST_HIGHER_MM
+    for other in others:
+        if other.ref != part.ref and other.height_mm >= least_mm:
+            hidden |= other.covers(points_px)
+    return hidden
