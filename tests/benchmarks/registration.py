@@ -140,12 +140,13 @@ def main() -> None:
     parser.add_argument("--boards", type=int, default=200)
     parser.add_argument("--first", type=int, default=0, help="first seed")
     parser.add_argument("--cols", type=int, nargs="+", default=[160, 320, 640])
+    parser.add_argument("--heights", choices=["flat", "stated", "unstated"], default="flat", help="of the parts")
     arguments = parser.parse_args()
     table: dict[str, list[Outcome]] = defaultdict(list)
     for seed in range(arguments.first, arguments.first + arguments.boards):
         cols = arguments.cols[seed // 2 % len(arguments.cols)]
-        view = benchmark_view(seed, cols=cols)
-        other = benchmark_view(seed, cols=cols, view=1)
+        view = benchmark_view(seed, cols=cols, heights=arguments.heights)
+        other = benchmark_view(seed, cols=cols, view=1, heights=arguments.heights)
         rng = np.random.default_rng(seed)
         outcome = attempt(view, view)
         table[f"{cols} px, automatic"].append(outcome)
@@ -162,7 +163,7 @@ def main() -> None:
         for name, reference in reference_methods(view, other).items():
             table[f"{cols} px, {name} (other view given)"].append(reference)
         if seed % 4 == 0:
-            foreign = benchmark_view(seed + 1, cols=cols)
+            foreign = benchmark_view(seed + 1, cols=cols, heights=arguments.heights)
             table["another board's layout (refuse!)"].append(attempt(view, foreign))
         if outcome.error_px is None or outcome.error_px > WRONG_PX:
             error = "refused" if outcome.error_px is None else f"{outcome.error_px:.1f} px off"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -72,11 +72,14 @@ def benchmark_view(
     cols: int,
     view: int = 0,
     max_tilt_deg: float = 55.0,
-    heights: bool = False,
+    heights: str = "flat",
     field: BoardField | None = None,
 ) -> BenchmarkView:
     """
     One view of the seed's board; ``view`` numbers independent poses, cameras and benches.
+
+    ``heights`` is ``flat`` (drawn without heights, and the layout states none), ``stated`` (drawn as boxes of the
+    heights that the layout states) or ``unstated`` (drawn so, but the layout does not say it).
 
     A third of the frames show one or two other warm things on the bench, a sixth a hand in front.
     """
@@ -103,9 +106,11 @@ def benchmark_view(
             things=things,
             operator_c=30.0 if rng.random() < 0.2 else None,
         ),
-        heights=heights,
+        heights=heights != "flat",
     )
     blur = float(np.hypot(blur_px, PIXEL_BLUR_PX))
+    if heights != "stated":
+        board = replace(board, parts=tuple(replace(part, height_mm=None) for part in board.parts))
     image = ThermalImage(rendered.apparent_c, netd_k, 1.0, (8.0, 14.0), blur)
     return BenchmarkView(seed, image, board, pose.px_from_mm, pose.tilt_deg, bool(seed % 2), len(things))
 

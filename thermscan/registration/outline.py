@@ -103,8 +103,11 @@ def rank_candidates(evidence: Evidence, board: Board, edges: LayoutEdges) -> lis
         if blur_px == SOFT_PX:
             quads = np.concatenate([_filling(board, small.apparent.shape), quads])
         found += _try_quads(search, quads, ranges_px)
-        if not any(candidate.agreement.convincing for candidate in found):
+        if not any(candidate.agreement.beyond_doubt for candidate in found):
             found += _try_other_heights(search, found)
+        if not any(candidate.agreement.convincing for candidate in found):
+            for other in other_heights(edges):
+                found += _try_quads(replace(search, edges=other), quads, ranges_px)
         if not any(candidate.agreement.beyond_doubt for candidate in found):
             found += _try_beyond_border(search, found)
         if any(candidate.agreement.convincing for candidate in found):
