@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Protocol
 
-from thermscan.errors import InputError
+from thermscan.errors import CannotJudge, Fault, InputError
 from thermscan.frames.frame import Frame
 from thermscan.frames.quality import quality_remarks
 from thermscan.frames.reading import read_frames
@@ -106,17 +107,18 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
     camera, frames, image = view.camera, view.frames, view.image
 
     tell("registration")
-    targets = find_targets(image, board) if run.targets else None
-    if targets is not None:
-        image = without_cards(image, board, targets.px_from_mm)
-    registration = register_board(
-        image,
-        board,
-        corners_px=targets.corners_px if targets else _straightened(run.corners_px, camera.lens),
-        landmarks=_straightened_landmarks(run.landmarks, camera.lens),
-        baseline_raster=BaselineRaster(baseline.rise_raster_k, baseline.mm_per_px) if baseline else None,
-        camera=camera,
-    )
+    with _assumed_units_told(frames):
+        targets = find_targets(image, board) if run.targets else None
+        if targets is not None:
+            image = without_cards(image, board, targets.px_from_mm)
+        registration = register_board(
+            image,
+            board,
+            corners_px=targets.corners_px if targets else _straightened(run.corners_px, camera.lens),
+            landmarks=_straightened_landmarks(run.landmarks, camera.lens),
+            baseline_raster=BaselineRaster(baseline.rise_raster_k, baseline.mm_per_px) if baseline else None,
+            camera=camera,
+        )
 
     tell("regions")
     image = _with_measured_blur(image, registration, board, camera=camera)
@@ -188,6 +190,16 @@ def view_of(run: Run, *, progress: Progress) -> View:
     if camera.lens is not None:
         images = [straighten_image(image, camera.lens) for image in images]
     return View(camera, frames, average_views(images), quality)
+
+
+@contextmanager
+def _assumed_units_told(frames: Sequence[Frame]) -> Iterator[None]:
+    """A refusal says which unit was assumed, too: a wrong one may be why nothing was found."""
+    try:
+        yield
+    except CannotJudge as error:
+        said = dict.fromkeys(text for frame in frames if frame.unit_source == "assumed" for text in frame.remarks)
+        raise CannotJudge.from_faults([*error.faults, *(Fault(text) for text in said)]) from error
 
 
 def _tell_nobody(stage: str) -> None:

@@ -109,6 +109,17 @@ def test_a_board_that_is_not_found_ends_with_3(capsys, job):
     assert "corners" in err
 
 
+def test_an_assumed_unit_is_told_even_where_no_board_is_found(capsys, job):
+    flat = np.full((60, 80), 29615, dtype=np.uint16)
+    flat += np.random.default_rng(1).integers(0, 10, flat.shape, dtype=np.uint16)
+    tifffile.imwrite(job / "frame.tiff", flat)
+    edit(job / "run.toml", "corners_px", "# corners_px")
+    edit(job / "run.toml", 'unit = "cK"', "")
+    status, _, err = run_command(capsys, "inspect", str(job / "run.toml"))
+    assert status == 3
+    assert "--unit cK" in err
+
+
 def text_in_tiff(job: Path) -> None:
     (job / "frame.tiff").write_text("this is no picture\n", encoding="utf-8")
 

@@ -41,19 +41,7 @@ def check_limits(measurements: Sequence[PartMeasurement]) -> tuple[Finding, ...]
         else:
             side = "above" if excess > 0 else "below"
             text = f"{reading}, {abs(excess):.1f} K {side} {limit}: whether it is exceeded cannot be told."
-        findings.append(
-            Finding(
-                ref=m.part.ref,
-                rule="limit",
-                level="act" if excess > reach else "watch",
-                direction="hot",
-                excess_k=excess,
-                u_k=m.u_c,
-                score=excess / m.u_c if m.u_c > 0 else None,
-                text=text,
-                hypotheses=("it may draw too much, or its heatsink may be loose or missing",),
-            )
-        )
+        findings.append(_over_limit(m.part.ref, "limit", excess_k=excess, u_k=m.u_c, text=text))
     return tuple(findings)
 
 
@@ -97,22 +85,26 @@ def check_junctions(measurements: Sequence[PartMeasurement], split: HeatSplit | 
         excess, reach = junction.temp_c - limit_c, LIMIT_COVERAGE * junction.u_k
         if excess < -reach:
             continue
+        end = "." if excess > reach else ": whether it is exceeded cannot be told."
         text = (
             f"{m.part.ref}'s junction is at about {junction.temp_c:.0f} °C (± {reach:.0f} K at 95 %), an estimate from "
             f"its top and its watts by psi_JT, {abs(excess):.0f} K {'above' if excess > 0 else 'below'} "
-            f"its limit of {limit_c:g} °C"
+            f"its limit of {limit_c:g} °C{end}"
         )
-        findings.append(
-            Finding(
-                ref=m.part.ref,
-                rule="junction",
-                level="act" if excess > reach else "watch",
-                direction="hot",
-                excess_k=excess,
-                u_k=junction.u_k,
-                score=excess / junction.u_k if junction.u_k > 0 else None,
-                text=f"{text}." if excess > reach else f"{text}: whether it is exceeded cannot be told.",
-                hypotheses=("it may draw too much, or its heatsink may be loose or missing",),
-            )
-        )
+        findings.append(_over_limit(m.part.ref, "junction", excess_k=excess, u_k=junction.u_k, text=text))
     return tuple(findings)
+
+
+def _over_limit(ref: str, rule: str, *, excess_k: float, u_k: float, text: str) -> Finding:
+    """To act on where the limit is exceeded by more than is uncertain, else to be watched."""
+    return Finding(
+        ref=ref,
+        rule=rule,
+        level="act" if excess_k > LIMIT_COVERAGE * u_k else "watch",
+        direction="hot",
+        excess_k=excess_k,
+        u_k=u_k,
+        score=excess_k / u_k if u_k > 0 else None,
+        text=text,
+        hypotheses=("it may draw too much, or its heatsink may be loose or missing",),
+    )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 # Makes the median absolute deviation of few normal values right on average; C. Croux and P. J. Rousseeuw,
 # Time-efficient algorithms for two highly robust estimators of scale, Computational Statistics 1 (1992)
@@ -30,27 +30,6 @@ def robust_spread(values: ArrayLike) -> float:
         return 0.0
     deviation = float(np.median(np.abs(data - np.median(data))))
     return MAD_TO_SIGMA * _SMALL_SAMPLE.get(n, n / (n - 0.8)) * deviation
-
-
-def modified_z(values: ArrayLike) -> NDArray[np.float64]:
-    """
-    Each value's distance from the median in robust deviations.
-
-    References
-    ----------
-    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, section 1.3.5.17 (Iglewicz and Hoaglin).
-
-    Examples
-    --------
-    >>> modified_z([1.0, 2.0, 3.0]).round(4).tolist()
-    [-0.6745, 0.0, 0.6745]
-    """
-    data = np.asarray(values, dtype=np.float64)
-    centre = np.median(data)
-    deviation = np.median(np.abs(data - centre))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        result: NDArray[np.float64] = (data - centre) / (MAD_TO_SIGMA * deviation)
-    return result
 
 
 def shrunk_scale(standardised: ArrayLike, *, degrees: float, bounds: tuple[float, float]) -> tuple[float, float]:

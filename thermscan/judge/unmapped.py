@@ -62,11 +62,6 @@ def plain_name(ref: str) -> str:
     return "heat where no part is mapped" if ref.startswith(_STAND_IN) else ref
 
 
-def is_stand_in(ref: str) -> bool:
-    """Whether a name is that of a stand-in."""
-    return ref.startswith(_STAND_IN)
-
-
 def judge_spots(
     spots: Sequence[WarmSpot],
     board: Board,

@@ -37,11 +37,6 @@ BAD_PIXELS = Reason(
     "too many of the part's pixels have no valid reading",
     "check the file, or the camera's dead pixels",
 )
-SATURATED = Reason(
-    "saturated",
-    "the part's pixels are at the end of the camera's or the file's range",
-    "choose the camera's higher range",
-)
 UNPHYSICAL = Reason(
     "reflection-exceeds-reading",
     "the stated reflected temperature accounts for more radiance than was read",

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.layout.board import Board, Part
+from thermscan.layout.board import Part
 from thermscan.registration.pose import Pose, body_corners_px, pose_from_homography
 from thermscan.registration.registration import Registration
 
@@ -87,18 +87,3 @@ def seen_height_mm(part: Part, registration: Registration) -> float:
     if part.height_mm is None:
         return registration.apparent_height_mm or 0.0
     return part.height_mm * registration.height_scale
-
-
-def seen_board(board: Board, registration: Registration, pose: Pose) -> Board:
-    """
-    A board whose tall parts stand where their tops are seen, for matching with the frame.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> from thermscan.layout.board import Surface
-    >>> box = np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 2.0], [0.0, 2.0]])
-    >>> seen_board(Board("bare", None, box, 1.6, Surface("solder-mask", 0.92, 0.02), ()), None, None).parts
-    ()
-    """
-    return replace(board, parts=tuple(seen_part(part, registration, pose) for part in board.parts))

@@ -8,7 +8,7 @@ from thermscan.judge.finding import PartVerdict
 from thermscan.no_layout import RegionsFound
 from thermscan.regions.found_layout import FoundRegion
 from thermscan.report.cautions import CAUTION_LINE
-from thermscan.report.results import plain_value, software_versions
+from thermscan.report.results import measured_entry, plain_value, software_versions
 from thermscan.report.verdicts import OVERALL_SENTENCES
 from thermscan.runs.describe import run_document
 
@@ -95,24 +95,13 @@ def regions_lines(found: RegionsFound) -> list[str]:
 
 
 def _region_entry(region: FoundRegion, verdict: PartVerdict) -> dict[str, Any]:
-    measured, flat, board = verdict.measurement, region.part_px, region.part_mm
+    flat, board = region.part_px, region.part_mm
     return {
         "ref": region.ref,
         "size_group": region.size_group,
         "surface": flat.surface.name,
         "emissivity": flat.surface.emissivity,
-        "pixels": measured.pixels,
-        "mean_c": measured.mean_c,
-        "max_c": measured.max_c,
-        "rise_k": measured.rise_k,
-        "u_c": measured.u_c,
-        "measurable": measured.measurable,
-        "reason": str(measured.reason) if measured.reason else None,
-        "verdict": verdict.verdict,
-        "reason_code": measured.reason.code if measured.reason else None,
-        "verdict_reason": verdict.reason,
-        "compared_by": verdict.compared_by,
-        "apparent_mean_c": measured.apparent_mean_c,
+        **measured_entry(verdict),
         "step_k": region.body.step_k,
         "corners_px": flat.corners_mm(),
         "at_mm": [board.x_mm, board.y_mm] if board else None,

@@ -184,16 +184,10 @@ def _registration_entry(registration: Registration) -> dict[str, Any]:
     }
 
 
-def _part_entry(verdict: PartVerdict) -> dict[str, Any]:
+def measured_entry(verdict: PartVerdict) -> dict[str, Any]:
+    """What was measured of one part or region and what it was judged to be, as both documents say it."""
     measured = verdict.measurement
-    part = measured.part
     return {
-        "ref": part.ref,
-        "kind": part.kind,
-        "group": part.group,
-        "package": part.package,
-        "surface": part.surface.name,
-        "emissivity": part.surface.emissivity,
         "pixels": measured.pixels,
         "mean_c": measured.mean_c,
         "max_c": measured.max_c,
@@ -204,9 +198,23 @@ def _part_entry(verdict: PartVerdict) -> dict[str, Any]:
         "verdict": verdict.verdict,
         "reason_code": measured.reason.code if measured.reason else None,
         "verdict_reason": verdict.reason,
-        "suspicion": verdict.suspicion,
         "compared_by": verdict.compared_by,
         "apparent_mean_c": measured.apparent_mean_c,
+    }
+
+
+def _part_entry(verdict: PartVerdict) -> dict[str, Any]:
+    measured = verdict.measurement
+    part = measured.part
+    return {
+        "ref": part.ref,
+        "kind": part.kind,
+        "group": part.group,
+        "package": part.package,
+        "surface": part.surface.name,
+        "emissivity": part.surface.emissivity,
+        **measured_entry(verdict),
+        "suspicion": verdict.suspicion,
         "view_angle_deg": measured.view_angle_deg,
         "budget": [{"source": line.source, "u_k": line.u_k, "shared": line.shared} for line in measured.budget],
     }

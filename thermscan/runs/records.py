@@ -140,8 +140,6 @@ class RunRecord(Record):
     ] = Field(default_factory=list)
 
 
-RUN_KEYS = tuple(RunRecord.model_fields)
-
 NESTED_KEYS = {"supply": tuple(SupplyRecord.model_fields), "landmarks": tuple(LandmarkRecord.model_fields)}
 
 HINTS = {
