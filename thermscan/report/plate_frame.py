@@ -7,6 +7,7 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from thermscan.inspection import Inspection
+from thermscan.registration.parallax import pose_seen, top_corners_px
 from thermscan.report.canvas import TITLE_PT, Sheet, titled
 from thermscan.report.gathering import verdicts_in_layout_order
 from thermscan.report.marking import Body, draw_bodies, draw_unmapped, label_picture, note_left_out
@@ -60,11 +61,14 @@ def draw_camera_view(axes: Axes, inspection: Inspection, beside: Axes | None) ->
 
 
 def frame_bodies(inspection: Inspection) -> list[Body]:
-    """The parts that the frame shows at least in part, in pixels."""
+    """The parts that the frame shows at least in part, in pixels: their tops, where they were measured."""
     rows, cols = inspection.image.shape
+    camera, board, found = inspection.camera, inspection.board, inspection.registration
+    fov_deg = camera.fov_deg[0] if camera.fov_deg else None
+    pose = pose_seen(found, shape=(rows, cols), corners_mm=board.corners_mm, fov_deg=fov_deg)
     bodies = []
     for verdict in verdicts_in_layout_order(inspection):
-        corners = inspection.registration.px(verdict.measurement.part.corners_mm())
+        corners = top_corners_px(verdict.measurement.part, found, pose)
         x, y = corners.T
         if np.isfinite(corners).all() and x.max() > 0 and y.max() > 0 and x.min() < cols - 1 and y.min() < rows - 1:
             bodies.append(Body(verdict, corners))
