@@ -13,26 +13,26 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import sparse
-from scipy.interpolate import LinearNDInterpolator, NearestNDInterpolator
 from scipy.ndimage import map_coordinates
 from scipy.sparse.linalg import splu
-from scipy.spatial import Delaunay
-from skfem import Basis, BilinearForm, ElementTriP1, MeshTri
 
-from samples.simulator.shapes import Array, distance_to_polygon, inside_body, inside_polygon, polygon_area
+from samples.simulator.shapes import Array, polygon_area
+from samples.simulator.triangles import RASTER_MM, Discretised
+from samples.simulator.triangles import discretise as _discretise
 from thermscan.layout.board import Board, Part
 
 # Board of fibreglass 1.6 mm: density 1850 kg/m3, heat capacity 1100 J/(kg K) (usual figures of FR-4).
 BOARD_J_PER_M3K = 1850.0 * 1100.0
 # Moulding compound and frame together.
 BODY_J_PER_M3K = 1.8e6
-RASTER_MM = 0.5
 STEFAN_BOLTZMANN = 5.670374419e-8
 # Resistance from body to board times area (K m2/W), by what the package's name starts with. A DIP-28 of
 # 508 mm2 comes out at 14 K/W, a surface-mounted SO-16 at 20 K/W; a metal tab screwed down conducts best.
 BODY_TO_BOARD_K_M2_PER_W = {"DIP": 7e-3, "SO": 1.5e-3, "QFP": 2e-3, "PLCC": 3e-3, "TO": 3e-3}
 OTHER_BODY_K_M2_PER_W = 6e-3
 DEFAULT_HEIGHT_MM = 3.5
+# A loss that grows with the rise: solved again with the loss at the last rise until nothing moves by more than this.
+SETTLED_K, MOST_STEPS = 1e-3, 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,79 +113,6 @@ def body_resistance_k_m2_per_w(part: Part) -> float:
     return next(found, OTHER_BODY_K_M2_PER_W)
 
 
-def _mesh(outline_mm: Array, size_mm: float) -> MeshTri:
-    """Triangles that end at the outline: points along it, a jittered grid inside, Delaunay's triangulation."""
-    rim = []
-    for start, end in zip(outline_mm, np.roll(outline_mm, -1, axis=0), strict=True):
-        count = max(int(np.ceil(np.hypot(*(end - start)) / size_mm)), 1)
-        rim.append(start + np.arange(count)[:, None] / count * (end - start))
-    width, height = outline_mm.max(axis=0)
-    x, y = np.meshgrid(np.arange(size_mm / 2, width, size_mm), np.arange(size_mm / 2, height, size_mm))
-    grid = np.column_stack([x.ravel(), y.ravel()])
-    grid += np.random.default_rng(0).uniform(-0.1, 0.1, grid.shape) * size_mm
-    keep = inside_polygon(grid, outline_mm)
-    keep[keep] = distance_to_polygon(grid[keep], outline_mm) > 0.45 * size_mm
-    points = np.vstack([*rim, grid[keep]])
-    triangles = Delaunay(points).simplices
-    corners = points[triangles]
-    sides = corners[:, 1:] - corners[:, :1]
-    area = np.abs(sides[:, 0, 0] * sides[:, 1, 1] - sides[:, 0, 1] * sides[:, 1, 0]) / 2
-    good = inside_polygon(corners.mean(axis=1), outline_mm) & (area > 1e-6 * size_mm**2)
-    return MeshTri(points.T.copy(), triangles[good].T.copy())
-
-
-@dataclass(frozen=True, eq=False)
-class _Discretised:
-    """The pieces of the linear system that do not change with temperature."""
-
-    mesh: MeshTri
-    stiffness: sparse.csr_matrix
-    at_quadrature: sparse.csr_matrix  # (quadrature points, nodes)
-    points_mm: Array
-    area_m2: Array  # of each quadrature point
-    share: sparse.csr_matrix  # (quadrature points, parts): the part of a body's area that lies there
-    covered: Array
-
-
-def _discretise(board: Board, sheet: float | Callable[[Array], Array], size_mm: float) -> _Discretised:
-    mesh = _mesh(np.asarray(board.outline_mm), size_mm)
-    basis = Basis(MeshTri(mesh.p * 1e-3, mesh.t), ElementTriP1(), intorder=4)
-    where = np.asarray(basis.global_coordinates()) * 1e3
-    points_mm = np.column_stack([where[0].ravel(), where[1].ravel()])
-    area_m2 = basis.dx.ravel()
-    conductance = sheet(points_mm) if callable(sheet) else np.full(len(points_mm), sheet)
-
-    @BilinearForm
-    def conduction(u, v, w):  # type: ignore[no-untyped-def]
-        return w["sheet"] * (u.grad[0] * v.grad[0] + u.grad[1] * v.grad[1])
-
-    stiffness = conduction.assemble(basis, sheet=conductance.reshape(basis.dx.shape)).tocsr()
-    n_points, per_element = len(points_mm), basis.dx.shape[1]
-    element = np.repeat(np.arange(mesh.t.shape[1]), per_element)
-    rows, cols, values = [], [], []
-    for local in range(3):
-        rows.append(np.arange(n_points))
-        cols.append(mesh.t[local][element])
-        values.append(np.broadcast_to(np.asarray(basis.basis[local][0]), basis.dx.shape).ravel())
-    at_quadrature = sparse.csr_matrix(
-        (np.concatenate(values), (np.concatenate(rows), np.concatenate(cols))), shape=(n_points, mesh.p.shape[1])
-    )
-    share, covered = _shares(board.parts, points_mm, area_m2)
-    return _Discretised(mesh, stiffness, at_quadrature, points_mm, area_m2, share, covered)
-
-
-def _shares(parts: Sequence[Part], points_mm: Array, area_m2: Array) -> tuple[sparse.csr_matrix, Array]:
-    shares = sparse.lil_matrix((len(points_mm), len(parts)))
-    covered = np.zeros(len(points_mm))
-    for column, part in enumerate(parts):
-        under = np.flatnonzero(inside_body(part, points_mm))
-        if not len(under):
-            under = np.array([np.argmin(np.hypot(*(points_mm - [part.x_mm, part.y_mm]).T))])
-        shares[under, column] = area_m2[under] / area_m2[under].sum()
-        covered[under] = 1.0
-    return shares.tocsr(), covered
-
-
 def _loss_per_face(loss: float | None, rise_k: Array, ambient_c: float) -> tuple[Array, Array]:
     """Heat lost from the upper and the lower face, W/(m2 K): as given, or by natural convection and radiation."""
     if loss is not None:
@@ -212,7 +139,7 @@ class _System:
     loss: Array  # W/K of every unknown: nodes, then bodies
 
 
-def _system(parts: Sequence[Part], pieces: _Discretised, rise_k: Array, *, loss: float | None, amb: float) -> _System:
+def _system(parts: Sequence[Part], pieces: Discretised, rise_k: Array, *, loss: float | None, amb: float) -> _System:
     n_nodes = pieces.mesh.p.shape[1]
     up, down = _loss_per_face(loss, pieces.at_quadrature @ rise_k[:n_nodes], amb)
     body_up, _ = _loss_per_face(loss, rise_k[n_nodes:], amb)
@@ -229,7 +156,7 @@ def _system(parts: Sequence[Part], pieces: _Discretised, rise_k: Array, *, loss:
 
 
 def _heat_input(
-    board: Board, powers_w: Mapping[str, float], extra_heat: Sequence[HeatDisc], pieces: _Discretised
+    board: Board, powers_w: Mapping[str, float], extra_heat: Sequence[HeatDisc], pieces: Discretised
 ) -> Array:
     unknown = set(powers_w) - {part.ref for part in board.parts}
     if unknown:
@@ -275,9 +202,12 @@ def solve_board(
     pieces = _discretise(board, sheet_w_per_k, mesh_mm or _default_mesh_mm(board))
     heat = _heat_input(board, powers_w, extra_heat, pieces)
     rise_k = np.full(len(heat), 10.0)
-    for _ in range(1 if loss_w_per_m2k is not None else 8):
+    for _ in range(1 if loss_w_per_m2k is not None else MOST_STEPS):
+        before_k = rise_k
         system = _system(board.parts, pieces, rise_k, loss=loss_w_per_m2k, amb=ambient_c)
         rise_k = splu(system.matrix).solve(heat)
+        if np.abs(rise_k - before_k).max() < SETTLED_K:
+            break
     return _field(board, powers_w, pieces, rise_k, ambient_c=ambient_c, lost_w=float(system.loss @ rise_k))
 
 
@@ -321,20 +251,15 @@ def _default_mesh_mm(board: Board) -> float:
 def _field(
     board: Board,
     powers_w: Mapping[str, float],
-    pieces: _Discretised,
+    pieces: Discretised,
     rise_k: Array,
     *,
     ambient_c: float,
     lost_w: float,
 ) -> BoardField:
     n_nodes = pieces.mesh.p.shape[1]
-    nodes_mm = pieces.mesh.p.T
-    x, y = np.meshgrid(
-        np.arange(0.0, board.width_mm + RASTER_MM, RASTER_MM), np.arange(0.0, board.height_mm + RASTER_MM, RASTER_MM)
-    )
-    raster = LinearNDInterpolator(nodes_mm, rise_k[:n_nodes])(x, y)
-    beyond = ~np.isfinite(raster)
-    raster[beyond] = NearestNDInterpolator(nodes_mm, rise_k[:n_nodes])(x[beyond], y[beyond])
+    columns_mm, rows_mm = pieces.raster_mm
+    raster = (pieces.at_raster @ rise_k[:n_nodes]).reshape(len(rows_mm), len(columns_mm))
     under_k = pieces.share.T @ (pieces.at_quadrature @ rise_k[:n_nodes])
     refs = [part.ref for part in board.parts]
     return BoardField(
