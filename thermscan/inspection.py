@@ -141,6 +141,7 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
         baseline=baseline,
         noise_k=image.noise_k,
         registration=registration,
+        band_um=image.band,
     )
     return Inspection(
         run=run,

@@ -12,6 +12,7 @@ from thermscan.heat.bare import bare_cells, camera_px_mm, margin_mm
 from thermscan.heat.fin import fin_grid
 from thermscan.heat.sources import PartRises, SourceFit, decay_weights, fit_sources
 from thermscan.layout.board import Board
+from thermscan.radiometry.planck import Band
 from thermscan.radiometry.surface import surface_temperature
 from thermscan.regions.measurement import PartMeasurement, Rectified
 from thermscan.registration.registration import Registration
@@ -140,7 +141,7 @@ class HeatSplit:
 
 
 def board_rise_k(
-    rectified: Rectified, board: Board, *, ambient_c: float, reflected_c: float, band_um: tuple[float, float]
+    rectified: Rectified, board: Board, *, ambient_c: float, reflected_c: float, band_um: Band
 ) -> NDArray[np.float64]:
     """
     Rise of the bare board on the raster, corrected for its emissivity; wrong on the bodies.

@@ -61,6 +61,7 @@ def explain_part(inspection: Judged, ref: str) -> tuple[str, ...]:
         baseline=inspection.baseline,
         noise_k=inspection.image.noise_k,
         registration=inspection.registration,
+        band_um=inspection.image.band,
     )
     verdict = next(part for part in judgement.parts if part.measurement.part.ref == ref)
     lines = [f"{ref}: {verdict.verdict}"]

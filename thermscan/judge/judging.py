@@ -6,44 +6,33 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from thermscan.coordinates import sample_bilinear
-from thermscan.heat.bare import bare_pixels, camera_px_mm, margin_mm
-from thermscan.heat.change import split_change
-from thermscan.heat.sources import PartRises
-from thermscan.heat.split import HeatSplit, board_rise_k, split_heat
-from thermscan.heat.spots import WarmSpot, find_warm_spots
-from thermscan.judge import thresholds
+from thermscan.heat.bare import camera_px_mm
+from thermscan.heat.split import HeatSplit
+from thermscan.heat.spots import WarmSpot
+from thermscan.judge.against_baseline import against_baseline, new_on_bare_k
 from thermscan.judge.baseline import Baseline
-from thermscan.judge.baseline_rule import (
-    FEWEST_IN_COMMON,
-    BaselineResult,
-    baseline_remarks,
-    check_same_board,
-    common_parts,
-    compare_baseline,
-    comparison_u_k,
-    difference_raster_k,
-    expect_from,
-    warm_up_mismatch,
-)
-from thermscan.judge.board_wide import BoardWide, board_findings, fit_board_wide
+from thermscan.judge.baseline_rule import BaselineResult, check_same_board
+from thermscan.judge.board_wide import BoardWide, board_findings
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.finding import Finding, Judgement, Overall, PartVerdict, Verdict
+from thermscan.judge.heat_seen import HeatSeen, View, see_heat
 from thermscan.judge.limits import check_junctions, check_limits, junction_of
 from thermscan.judge.peers import compare_peers
 from thermscan.judge.remarks import run_remarks, why_alone
 from thermscan.judge.suspicion import suspicions
-from thermscan.judge.unmapped import UnmappedResult, enlarged, judge_spots, with_stand_ins
+from thermscan.judge.unmapped import UnmappedResult, judge_spots
 from thermscan.judge.weighing import Weighed, known_before, weigh
 from thermscan.judge.wording import finding_of
 from thermscan.layout.board import Board
 from thermscan.layout.digest import layout_digest
+from thermscan.radiometry.planck import Band
 from thermscan.regions.measurement import PartMeasurement, Rectified
 from thermscan.registration.registration import Registration
 from thermscan.runs.run import Run
 
+# Of cameras without cooling.
 BAND_UM = (8.0, 14.0)
 # Where this share of a spot's excess is new against the known-good runs, the spot is new.
 NEW_SHARE = 0.5
@@ -68,6 +57,7 @@ def judge_run(
     baseline: Baseline | None = None,
     noise_k: float,
     registration: Registration,
+    band_um: Band = BAND_UM,
 ) -> Judgement:
     """
     What is hotter or colder than it should be, by every rule that can be applied.
@@ -84,6 +74,8 @@ def judge_run(
     noise_k : float
         Of one camera pixel.
     registration : Registration
+    band_um : Band
+        The camera's.
 
     Returns
     -------
@@ -102,6 +94,7 @@ def judge_run(
         baseline=baseline,
         noise_k=noise_k,
         registration=registration,
+        band_um=band_um,
     )
     return judgement
 
@@ -115,15 +108,22 @@ def judge_with_evidence(
     baseline: Baseline | None = None,
     noise_k: float,
     registration: Registration,
+    band_um: Band = BAND_UM,
 ) -> tuple[Judgement, Evidence]:
     """As `judge_run`, with the evidence that it rests on."""
     if baseline is not None:
         check_same_board(baseline, board, digest=layout_digest(board))
-    view = _View(rectified.mm_per_px, registration, noise_k)
-    rise_k = board_rise_k(rectified, board, ambient_c=run.ambient_c, reflected_c=run.reflected_c, band_um=BAND_UM)
-    heat = _find_heat(rise_k, measurements, board, run, view)
+    view = View(rectified.mm_per_px, registration, noise_k, band_um)
+    heat = see_heat(measurements, rectified, board, run, view=view)
+    return judge_heat(heat, measurements, board, run, baseline=baseline)
+
+
+def judge_heat(
+    heat: HeatSeen, measurements: Sequence[PartMeasurement], board: Board, run: Run, *, baseline: Baseline | None
+) -> tuple[Judgement, Evidence]:
+    """As `judge_with_evidence`, once the heat has been seen; it does not depend on a baseline."""
     comparisons = list(compare_peers(measurements, board, heat.split))
-    against = _baseline_result(measurements, rise_k, run, baseline, heat=heat, view=view)
+    against = against_baseline(measurements, run, baseline, heat=heat) if baseline is not None else None
     if against is not None:
         comparisons += against.comparisons
     weighed = weigh(comparisons)
@@ -131,7 +131,7 @@ def judge_with_evidence(
     findings = [finding_of(w, parts[w.comparison.ref], heat.split) for w in weighed if w.level is not None]
     findings += check_limits(measurements)
     findings += check_junctions(measurements, heat.split)
-    unmapped = _unmapped(heat.spots, board, run, rise_k=rise_k, baseline=baseline, against=against, view=view)
+    unmapped = _unmapped(heat, board, run, baseline=baseline, against=against)
     findings += unmapped.findings
     if against is not None:
         findings += board_findings(against.board_wide)
@@ -148,164 +148,23 @@ def judge_with_evidence(
     return judgement, Evidence(heat.split, weighed, against.board_wide if against else None, heat.spots)
 
 
-@dataclass(frozen=True, slots=True)
-class _View:
-    """How the board was seen."""
-
-    mm_per_px: float
-    registration: Registration
-    noise_k: float
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Heat:
-    """Where the heat comes from; ``board`` has stand-ins for sources that the layout does not know."""
-
-    split: HeatSplit | None
-    board: Board
-    spots: tuple[WarmSpot, ...]
-
-
-def _find_heat(
-    rise_k: NDArray[np.float64],
-    measurements: Sequence[PartMeasurement],
-    board: Board,
-    run: Run,
-    view: _View,
-) -> _Heat:
-    """The split of all heat, with stand-ins where warm spots show that the layout lacks a source."""
-    supply_w = sum(rail.watts for rail in run.supply) if run.supply else None
-
-    def split_of(what: Board) -> HeatSplit | None:
-        return split_heat(
-            rise_k,
-            measurements,
-            what,
-            mm_per_px=view.mm_per_px,
-            registration=view.registration,
-            noise_k=view.noise_k,
-            supply_w=supply_w,
-        )
-
-    split = split_of(board)
-    spots = find_warm_spots(
-        rise_k,
-        board,
-        split,
-        mm_per_px=view.mm_per_px,
-        margin=margin_mm(view.registration, board),
-        least_k=thresholds.UNMAPPED_WATCH_K / 2,
-        placement_mm=view.registration.uncertainty_mm,
-    )
-    strong = [spot for spot in spots if spot.deviations >= thresholds.UNMAPPED_DEVIATIONS]
-    if split is None or not strong:
-        return _Heat(split, board, spots)
-    with_spots = with_stand_ins(board, strong)
-    again = split_of(with_spots)
-    if again is None:
-        return _Heat(split, board, spots)
-    return _Heat(again, with_spots, enlarged(spots, strong, again, board))
-
-
-def _baseline_result(
-    measurements: Sequence[PartMeasurement],
-    rise_k: NDArray[np.float64],
-    run: Run,
-    baseline: Baseline | None,
-    *,
-    heat: _Heat,
-    view: _View,
-) -> BaselineResult | None:
-    """Every part against the known-good runs; None without a baseline, or with too few parts in common."""
-    if baseline is None:
-        return None
-    serials = {known.board_serial for known in baseline.runs}
-    same = run.board_serial is not None and serials == {run.board_serial}
-    expected = expect_from(baseline, same_serial=same, own_shares=_own_shares(heat.split))
-    common, places = common_parts(measurements, expected)
-    if len(common) < FEWEST_IN_COMMON:
-        return None
-    rise = np.array([float(m.rise_k or 0.0) for m in common])
-    noise = comparison_u_k(common, expected)
-    board_wide = fit_board_wide(rise, expected.mean_k[places], np.hypot(expected.sd_k[places], noise))
-    usual = board_wide.shift_k + board_wide.scale * expected.mean_k[places]
-    change = None
-    if heat.split is not None:
-        place = {part.ref: i for i, part in enumerate(heat.board.parts)}
-        at = [place[m.part.ref] for m in common]
-        changes = PartRises(np.full(len(place), np.nan), np.full(len(place), np.nan))
-        changes.rise_k[at], changes.u_k[at] = rise - usual, np.hypot(noise, expected.sd_k[places])
-        change = split_change(
-            difference_raster_k(rise_k, view.mm_per_px, baseline, bare=_bare(rise_k, heat.board, view)),
-            changes,
-            heat.board,
-            mm_per_px=view.mm_per_px,
-            registration=view.registration,
-            noise_k=view.noise_k,
-            split=heat.split,
-        )
-    if change is not None:
-        # What a culprit gives its neighbours had gone into shift and scale: fitted again without it.
-        given = np.array([heat_of.received_k if (heat_of := change.of(m.part.ref)) else 0.0 for m in common])
-        board_wide = fit_board_wide(rise - given, expected.mean_k[places], np.hypot(expected.sd_k[places], noise))
-    not_comparable = warm_up_mismatch(run, baseline)
-    return BaselineResult(
-        board_wide=board_wide,
-        comparisons=compare_baseline(
-            common,
-            expected,
-            places,
-            board_wide,
-            split=heat.split,
-            change=change,
-            not_comparable=not_comparable,
-        ),
-        remarks=baseline_remarks(measurements, baseline, run, board_wide, not_comparable=not_comparable),
-    )
-
-
-def _own_shares(split: HeatSplit | None) -> dict[str, float]:
-    """How much of each part's rise, without what the whole board shares, is its own heat."""
-    shares = {}
-    for heat in split.parts if split is not None else ():
-        if heat.own_k is not None and heat.own_k + heat.received_k > 0:
-            shares[heat.ref] = heat.own_k / (heat.own_k + heat.received_k)
-    return shares
-
-
-def _bare(rise_k: NDArray[np.float64], board: Board, view: _View) -> NDArray[np.bool_]:
-    margin = margin_mm(view.registration, board)
-    return bare_pixels(board, shape=rise_k.shape, mm_per_px=view.mm_per_px, margin=margin)
-
-
 def _unmapped(
-    spots: tuple[WarmSpot, ...],
-    board: Board,
-    run: Run,
-    *,
-    rise_k: NDArray[np.float64],
-    baseline: Baseline | None,
-    against: BaselineResult | None,
-    view: _View,
+    heat: HeatSeen, board: Board, run: Run, *, baseline: Baseline | None, against: BaselineResult | None
 ) -> UnmappedResult:
-    new_k = (
-        difference_raster_k(rise_k, view.mm_per_px, baseline, bare=_bare(rise_k, board, view))
-        if baseline is not None and against is not None
-        else None
-    )
+    new_k = new_on_bare_k(baseline, heat) if baseline is not None and against is not None else None
 
     def was_there(spot: WarmSpot) -> bool:
         if new_k is None:
             return False
-        place = np.array([[spot.x_mm, spot.y_mm]]) / view.mm_per_px - 0.5
+        place = np.array([[spot.x_mm, spot.y_mm]]) / heat.view.mm_per_px - 0.5
         new = float(sample_bilinear(new_k, place)[0])
         return bool(np.isfinite(new) and new < NEW_SHARE * spot.excess_k)
 
     return judge_spots(
-        spots,
+        heat.spots,
         board,
         ambient_c=run.ambient_c,
-        camera_px_mm=camera_px_mm(view.registration, board),
+        camera_px_mm=camera_px_mm(heat.view.registration, board),
         known_before=was_there,
     )
 
