@@ -122,14 +122,15 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
 
     tell("regions")
     image = _with_measured_blur(image, registration, board, camera=camera)
-    rectified = rectify_frame(image, registration, board)
+    fov_deg = camera.fov_deg[0] if camera.fov_deg else None
+    rectified = rectify_frame(image, registration, board, fov_deg=fov_deg)
     measurements = measure_parts(
         image,
         registration,
         board,
         ambient_c=run.ambient_c,
         reflected_c=run.reflected_c,
-        fov_deg=camera.fov_deg[0] if camera.fov_deg else None,
+        fov_deg=fov_deg,
     )
 
     tell("judging")

@@ -11,9 +11,10 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "benchmarks"))
 
-from judging_trial import Options, Outcome, run_trial
+from judging_looks import Options
+from judging_trial import Outcome, run_trial
 
-OPTIONS = Options(shape=(150, 200), fault_k=6.0, good_runs=1, parts=15)
+OPTIONS = Options(shape=(150, 200), fault_k=(6.0,), good_runs=1, parts=15)
 BOARDS = (0, 1)
 
 

@@ -86,6 +86,9 @@ def see_heat(
         reflected_c=run.reflected_c,
         band_um=view.band_um,
     )
+    if rectified.overhung is not None:
+        # What leans over the board is not its temperature.
+        rise_k = np.where(rectified.overhung, np.nan, rise_k)
     supply_w = sum(rail.watts for rail in run.supply) if run.supply else None
 
     def split_of(what: Board) -> HeatSplit | None:

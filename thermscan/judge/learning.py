@@ -82,8 +82,8 @@ def extend_baseline(baseline: Baseline, inspections: Sequence[Inspected]) -> Bas
         As `learn_baseline`.
     """
     runs = list(baseline.runs)
-    total = np.nan_to_num(baseline.rise_raster_k) * len(runs)
-    seen = np.isfinite(baseline.rise_raster_k) * float(len(runs))
+    everything = _Mean(baseline.rise_raster_k, len(runs))
+    flat = _Mean(baseline.rise_raster_k, len(runs))
     for inspection in inspections:
         _check_layout(baseline, inspection)
         learned = _learned_run(inspection)
@@ -92,11 +92,31 @@ def extend_baseline(baseline: Baseline, inspections: Sequence[Inspected]) -> Bas
                 "these frames are in the baseline already", where=_where(inspection), fix="name each run once"
             )
         runs.append(learned)
-        raster = _on_raster(_rise_raster(inspection), inspection.rectified.mm_per_px, baseline)
-        total += np.nan_to_num(raster)
-        seen += np.isfinite(raster)
-    mean = np.divide(total, seen, out=np.full(total.shape, np.nan), where=seen > 0)
+        raster, mm_per_px = _rise_raster(inspection), inspection.rectified.mm_per_px
+        everything.add(_on_raster(raster, mm_per_px, baseline))
+        flat.add(_on_raster(_without_overhung(raster, inspection), mm_per_px, baseline))
+    # Where some view shows the board itself, those alone count; a body's foot is under it in all of them.
+    mean = np.where(flat.seen > 0, flat.mean, everything.mean)
     return replace(baseline, runs=tuple(runs), rise_raster_k=mean, remarks=(*_remarks(runs), *_kept(baseline)))
+
+
+class _Mean:
+    """The running mean of rasters, pixel by pixel; NaN where none has a value."""
+
+    def __init__(self, raster_k: NDArray[np.float64], count: int) -> None:
+        self.total = np.nan_to_num(raster_k) * count
+        self.seen = np.isfinite(raster_k) * float(count)
+
+    def add(self, raster_k: NDArray[np.float64]) -> None:
+        """Count one more raster in."""
+        self.total += np.nan_to_num(raster_k)
+        self.seen += np.isfinite(raster_k)
+
+    @property
+    def mean(self) -> NDArray[np.float64]:
+        """Of all that were counted."""
+        empty = np.full(self.total.shape, np.nan)
+        return np.divide(self.total, self.seen, out=empty, where=self.seen > 0)
 
 
 def forget_run(baseline: Baseline, number: int) -> Baseline:
@@ -167,6 +187,12 @@ def _learned_run(inspection: Inspected) -> BaselineRun:
 def _rise_raster(inspection: Inspected) -> NDArray[np.float64]:
     rectified = inspection.rectified
     return np.where(rectified.on_board, rectified.apparent_c - inspection.run.ambient_c, np.nan)
+
+
+def _without_overhung(raster_k: NDArray[np.float64], inspection: Inspected) -> NDArray[np.float64]:
+    """NaN where a body hides the board in that view, on its foot or leaning over what lies behind."""
+    overhung = inspection.rectified.overhung
+    return raster_k if overhung is None else np.where(overhung, np.nan, raster_k)
 
 
 def _on_raster(raster_k: NDArray[np.float64], mm_per_px: float, baseline: Baseline) -> NDArray[np.float64]:

@@ -25,15 +25,20 @@ class Rectified:
     mm_per_px : float
     on_board : ndarray of bool, shape (rows, cols)
         Inside the outline.
+    overhung : ndarray of bool, shape (rows, cols), or None
+        Where a body that stands up is seen, on its foot or leaning over the board behind it; None: not known.
     """
 
     apparent_c: NDArray[np.float64]
     mm_per_px: float
     on_board: NDArray[np.bool_]
+    overhung: NDArray[np.bool_] | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "apparent_c", read_only(self.apparent_c))
         object.__setattr__(self, "on_board", read_only(self.on_board, np.bool_))
+        if self.overhung is not None:
+            object.__setattr__(self, "overhung", read_only(self.overhung, np.bool_))
 
     def centres_mm(self) -> NDArray[np.float64]:
         """Board coordinates of each pixel's centre; shape (rows, cols, 2)."""

@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
+from numpy.typing import NDArray
 from skimage.draw import polygon2mask
 
 from thermscan.coordinates import map_points, sample_bilinear
 from thermscan.layout.board import Board
 from thermscan.radiometry.thermal_image import ThermalImage
+from thermscan.regions.hiding import silhouettes
 from thermscan.regions.measurement import Rectified
 from thermscan.registration.homography import local_scale
+from thermscan.registration.parallax import pose_seen
 from thermscan.registration.registration import Registration
 
 # A raster finer than the frame shows nothing more; past this many cells it only costs time.
 LARGEST_RASTER = 600_000
 
 
-def rectify_frame(image: ThermalImage, registration: Registration, board: Board) -> Rectified:
+def rectify_frame(
+    image: ThermalImage, registration: Registration, board: Board, *, fov_deg: float | None = None
+) -> Rectified:
     """
     The board seen from straight above, at about the frame's own resolution.
 
@@ -25,6 +31,8 @@ def rectify_frame(image: ThermalImage, registration: Registration, board: Board)
     image : ThermalImage
     registration : Registration
     board : Board
+    fov_deg : float, optional
+        The camera's horizontal field of view; else told from the view itself, for the tops of tall parts.
 
     Returns
     -------
@@ -39,10 +47,26 @@ def rectify_frame(image: ThermalImage, registration: Registration, board: Board)
     rows, cols = (max(1, round(side / mm_per_px)) for side in (board.height_mm, board.width_mm))
     row, col = np.indices((rows, cols), dtype=np.float64)
     points_mm = np.column_stack([(col.ravel() + 0.5) * mm_per_px, (row.ravel() + 0.5) * mm_per_px])
-    values = sample_bilinear(image.apparent_c, map_points(registration.px_from_mm, points_mm))
+    points_px = map_points(registration.px_from_mm, points_mm)
+    values = sample_bilinear(image.apparent_c, points_px)
+    standing = _standing_pixels(image.shape, registration, board, fov_deg=fov_deg)
+    overhung = sample_bilinear(standing.astype(np.float64), points_px)
     outline_rc = board.outline_mm[:, ::-1] / mm_per_px - 0.5
     return Rectified(
         apparent_c=values.reshape(rows, cols),
         mm_per_px=mm_per_px,
         on_board=polygon2mask((rows, cols), outline_rc),
+        overhung=(overhung > 0).reshape(rows, cols),
     )
+
+
+def _standing_pixels(
+    shape: tuple[int, int], registration: Registration, board: Board, *, fov_deg: float | None
+) -> NDArray[np.uint8]:
+    """1 where the frame shows, or blends in, a body that stands up from the board; shape (rows, cols)."""
+    seen = np.zeros(shape, dtype=np.uint8)
+    pose = pose_seen(registration, shape=shape, corners_mm=board.corners_mm, fov_deg=fov_deg)
+    for silhouette in silhouettes(board, registration, pose):
+        cv2.fillConvexPoly(seen, np.round(silhouette.hull_px).astype(np.int32), 1)
+    grown: NDArray[np.uint8] = np.asarray(cv2.dilate(seen, np.ones((3, 3), np.uint8)), dtype=np.uint8)
+    return grown
