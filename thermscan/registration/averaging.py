@@ -12,16 +12,18 @@ from numpy.typing import NDArray
 from thermscan.coordinates import map_points, pixel_centres
 from thermscan.errors import InputError
 from thermscan.radiometry.thermal_image import ThermalImage
-from thermscan.registration.drift import Drift, frame_drift
+from thermscan.registration.drift import Drift
+from thermscan.registration.recording_motion import recording_motion
 
-# Frames that correlate less than this after alignment show something else, or something in the way.
-LEAST_LIKENESS = 0.6
-# A frame that moved by more than this share of its width is another view: too little is common to both.
-FARTHEST_SHARE = 0.25
 # Motion below this is left alone: interpolating would only blur.
 STILL_PX = 0.05
 # A shutter or a hand over the lens leaves a frame without detail: under this share of the usual contrast.
 BLANK_SHARE = 0.1
+# A pixel's reading this many robust deviations from the other frames' (and this many times the noise at least)
+# is a hand, a probe or a flash, not the view; told from so many frames, and looked at in so many at most.
+OUTLIER_DEVIATIONS, FEWEST_TO_TELL, LOOKED_AT = 6.0, 5, 25
+# Aligned edges are displaced by this much still, which is no outlier.
+ALIGNED_PX = 0.15
 
 
 def average_views(images: Sequence[ThermalImage]) -> ThermalImage:
@@ -64,14 +66,12 @@ def average_views(images: Sequence[ThermalImage]) -> ThermalImage:
     if len(live) == 1:
         return replace(live[0], remarks=_merged(live, remarks))
     first, *others = live
-    drifts = [frame_drift(_pixels(first), _pixels(other)) for other in others]
-    kept = [(image, drift) for image, drift in zip(others, drifts, strict=True) if _same_view(drift, first.shape)]
+    drifts = recording_motion(_pixels(first), [_pixels(other) for other in others])
+    kept = [(image, drift) for image, drift in zip(others, drifts, strict=True) if drift is not None]
     refused = len(others) - len(kept)
     if refused > len(others) / 2:
-        likeness = np.median([drift.likeness for drift in drifts])
         raise InputError(
-            f"{refused} of {len(live)} frames do not show the same view as the first (likeness {likeness:.2f},"
-            f" {LEAST_LIKENESS:g} needed)",
+            f"{refused} of {len(live)} frames do not show the same view as the first",
             fix="inspect different views one by one; average only frames taken without moving",
         )
     if refused:
@@ -80,7 +80,8 @@ def average_views(images: Sequence[ThermalImage]) -> ThermalImage:
     moved = max((drift.shift_px for _, drift in kept), default=0.0)
     if moved > STILL_PX:
         remarks.append(f"{len(used)} frames averaged after alignment; they had drifted by up to {moved:.1f} pixels")
-    mean = _mean([_pixels(first)] + [_aligned(image, drift) for image, drift in kept])
+    aligned = [_aligned(image, drift) for image, drift in kept]
+    mean = _mean([_pixels(first), *aligned], noise_k=first.noise_k)
     noise_k = float(np.sqrt(sum(image.noise_k**2 for image in used))) / len(used)
     return replace(
         first,
@@ -93,10 +94,7 @@ def average_views(images: Sequence[ThermalImage]) -> ThermalImage:
 
 def _without_frozen_and_blank(images: Sequence[ThermalImage]) -> tuple[list[ThermalImage], list[str]]:
     remarks = []
-    live: list[ThermalImage] = []
-    for image in images:
-        if not any(np.array_equal(image.apparent_c, other.apparent_c, equal_nan=True) for other in live):
-            live.append(image)
+    live = list({image.apparent_c.tobytes(): image for image in reversed(images)}.values())[::-1]
     if frozen := len(images) - len(live):
         remarks.append(f"{frozen} of {len(images)} frames left out: exact repeats, as when the picture freezes")
     contrast = np.array([_contrast(image) for image in live])
@@ -116,10 +114,6 @@ def _pixels(image: ThermalImage) -> NDArray[np.float32]:
     return image.apparent_c.astype(np.float32)
 
 
-def _same_view(drift: Drift, shape: tuple[int, int]) -> bool:
-    return drift.likeness >= LEAST_LIKENESS and drift.shift_px <= FARTHEST_SHARE * shape[1]
-
-
 def _aligned(image: ThermalImage, drift: Drift) -> NDArray[np.float32]:
     if drift.shift_px <= STILL_PX:
         return _pixels(image)
@@ -128,19 +122,38 @@ def _aligned(image: ThermalImage, drift: Drift) -> NDArray[np.float32]:
         _pixels(image),
         at[..., 0],
         at[..., 1],
-        cv2.INTER_CUBIC,
+        cv2.INTER_LANCZOS4,
         borderMode=cv2.BORDER_CONSTANT,
         borderValue=float("nan"),
     ).astype(np.float32)
     return result
 
 
-def _mean(pictures: list[NDArray[np.float32]]) -> NDArray[np.float64]:
-    stack = np.array(pictures, dtype=np.float64)
-    seen = np.isfinite(stack)
-    count = seen.sum(axis=0)
-    total = np.where(seen, stack, 0.0).sum(axis=0)
+def _mean(pictures: list[NDArray[np.float32]], *, noise_k: float) -> NDArray[np.float64]:
+    """Pixel by pixel, without what only some of the frames show there."""
+    total, count = np.zeros(pictures[0].shape), np.zeros(pictures[0].shape)
+    middle, allowed = _usual(pictures, noise_k=noise_k)
+    for picture in pictures:
+        with np.errstate(invalid="ignore"):
+            good = np.isfinite(picture) & ~(np.abs(picture - middle) > allowed)
+        total += np.where(good, picture, 0.0)
+        count += good
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+def _usual(pictures: list[NDArray[np.float32]], *, noise_k: float) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """What each pixel usually reads, and how far a reading may be from that; NaN where that cannot be told."""
+    nothing = np.full(pictures[0].shape, np.nan, np.float32)
+    if len(pictures) < FEWEST_TO_TELL:
+        return nothing, nothing
+    stack = np.stack(pictures[:: -(-len(pictures) // LOOKED_AT)])
+    told = np.isfinite(stack).sum(axis=0) >= FEWEST_TO_TELL
+    stack[:, ~told] = 0.0
+    middle = np.nanmedian(stack, axis=0)
+    spread = 1.4826 * np.nanmedian(np.abs(stack - middle), axis=0)
+    slope = np.hypot(*np.gradient(middle))
+    allowed = OUTLIER_DEVIATIONS * np.maximum(spread, noise_k) + ALIGNED_PX * slope
+    return np.where(told, middle, nothing), np.where(told, allowed, nothing)
 
 
 def _merged(images: Sequence[ThermalImage], remarks: list[str]) -> tuple[str, ...]:

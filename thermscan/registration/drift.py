@@ -1,9 +1,9 @@
-"""How one frame has moved against another: the whole picture is used, and what changed is refused."""
+"""How one frame has moved against another: what changed without moving is fitted along, or refused."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -12,23 +12,31 @@ from numpy.typing import NDArray
 from thermscan.coordinates import map_points
 from thermscan.registration.evidence import filled
 from thermscan.registration.homography import homography_from_corners
+from thermscan.registration.informative_pixels import BORDER_PX, InformativePixels, informative_pixels, smoothed
 
 FloatArray = NDArray[np.float64]
 Float32 = NDArray[np.float32]
 
-# Slower changes than this many pixels (warming, the camera's own drift) are taken out before comparing.
-SLOW_PX = 12.0
 # The picture is compared at these reductions, coarse first; the coarsest keeps about 40 pixels.
-LEAST_SIDE_PX = 40
-STEPS = 25
-STEP_END_PX = 0.003
+LEAST_SIDE_PX, COARSEST = 40, 4
+STEPS = 12
+STEP_END_PX, COARSE_STEP_END_PX = 0.003, 0.05
 # Where the pictures differ by more than this many robust standard deviations, something changed.
 TUKEY = 4.685
-# A difference that a shift of so many (reduced) pixels would make is not yet a change.
-SLACK_PX = 1.5
-# A homography is fitted only where the picture has this much more to say than a shift needs: below this
-# ratio of the information's eigenvalues the extra numbers would follow noise.
-CONDITION = 1e-6
+# A difference that a shift of so many reduced pixels would make is not yet a change. At full resolution this is
+# halved with each step, as the motion gets surer, down to the second.
+SLACK_PX, LEAST_SLACK_PX = 1.0, 0.1
+# A hand shifts and turns the view; what else a homography can do stays within about this share of the frame's
+# width, so that a picture with little to say about it does not follow noise.
+BEYOND_SIMILARITY = 0.01
+# Reduced pictures hold little about that, and would be led astray by it: there it costs so many times as much.
+COARSE_STIFFER = 30.0
+# Smoothed neighbours share their noise.
+PIXELS_AS_ONE = 3.0
+# Below this share of the pixels in common a motion cannot be told.
+LEAST_COMMON = 0.2
+# remap takes places in steps of 1/32 pixel.
+REMAP_STEPS = 32
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,7 +48,8 @@ class Drift:
     ----------
     other_from_first : ndarray of shape (3, 3)
     likeness : float
-        Correlation of the two after alignment, slow changes taken out; 1 where only the noise differs.
+        Mean over the cells of the frame of their correlation after alignment, of those that show more than
+        noise; near 1 where only warming and noise differ.
     shift_px : float
         Root mean square displacement of the frame's corners.
     """
@@ -50,150 +59,171 @@ class Drift:
     shift_px: float
 
 
-def frame_drift(first: Float32, other: Float32) -> Drift:
+class Tracker:
     """
-    The motion between two frames of one hand-held view.
-
-    Parameters
-    ----------
-    first, other : ndarray of float32, shape (rows, cols)
-        NaN where a pixel does not count.
-
-    Returns
-    -------
-    Drift
+    One frame, prepared to find its pixels in others.
 
     Notes
     -----
-    Phase correlation gives the shift to a pixel; Gauss-Newton on the four corners of the frame refines it
-    coarse to fine to a homography, with pixels that changed refused by Tukey's biweight.
+    Gauss-Newton on the four corners of the frame, coarse to fine, on the pixels that tell most. Gradients and
+    design are those of the first frame, worked out once. In each cell an offset, and at full resolution a
+    slope and a factor, are free: a part that warms changes those, not the motion. Pixels that differ in
+    another way are refused by Tukey's biweight.
 
     References
     ----------
-    .. [1] C. D. Kuglin, D. C. Hines, The phase correlation image alignment method, IEEE Conference on
-       Cybernetics and Society 1975, 163-165.
-    .. [2] S. Baker, I. Matthews, Lucas-Kanade 20 years on, Int. J. Computer Vision 56 (2004) 221-255:
-       the inverse compositional form.
+    .. [1] S. Baker, I. Matthews, Lucas-Kanade 20 years on, Int. J. Computer Vision 56 (2004) 221-255:
+       the inverse compositional form (section 3.2), linear appearance variation (part 3 of the series).
+    .. [2] F. Dellaert, R. Collins, Fast image-based tracking by selective pixel integration, ICCV Workshop on
+       Frame-Rate Vision 1999.
 
     Examples
     --------
     >>> rows, cols = np.indices((60, 80), dtype=np.float32)
     >>> scene = lambda x: (np.sin(x / 4) * np.cos(rows / 5) + np.sin(x * rows / 300)).astype(np.float32)
-    >>> drift = frame_drift(scene(cols), scene(cols - 1.5))
-    >>> bool(np.allclose(map_points(drift.other_from_first, [[40.0, 30.0]]), [[41.5, 30.0]], atol=0.1))
+    >>> drift = Tracker(scene(cols)).follow(scene(cols - 1.5))
+    >>> bool(np.allclose(map_points(drift.other_from_first, [[40.0, 30.0]]), [[41.5, 30.0]], atol=0.05))
     True
     """
-    one, two = _details(first, other)
-    rows, cols = one.shape
-    window = cv2.createHanningWindow((cols, rows), cv2.CV_32F)
-    shift, _ = cv2.phaseCorrelate(one, two, window)
-    box = np.array([[0.0, 0.0], [cols - 1.0, 0.0], [cols - 1.0, rows - 1.0], [0.0, rows - 1.0]])
-    starts = [np.zeros(2), np.array(shift)]
-    likely = [_likeness(one, two, homography_from_corners(box, box + start)) for start in starts]
-    corners = box + starts[int(np.argmax(likely))]
-    for reduction in _reductions((rows, cols)):
-        corners = _aligned(one, two, box, corners, reduction)
-    matrix = homography_from_corners(box, corners)
-    moved = float(np.sqrt(((corners - box) ** 2).sum(axis=1).mean()))
-    return Drift(matrix, _likeness(one, two, matrix), moved)
+
+    def __init__(self, first: Float32) -> None:
+        self._first = filled(first)
+        rows, cols = first.shape
+        self.box: FloatArray = np.array([[0.0, 0.0], [cols - 1.0, 0.0], [cols - 1.0, rows - 1.0], [0.0, rows - 1.0]])
+        deepest = int(np.log2(max(min(first.shape) / LEAST_SIDE_PX, 1.0)))
+        reductions = [2**k for k in range(min(deepest, int(np.log2(COARSEST))), -1, -1)]
+        self.levels = tuple(informative_pixels(self._first, reduction=reduction) for reduction in reductions)
+
+    @cached_property
+    def _stiffness(self) -> FloatArray:
+        """What departs from a similarity costs, per squared pixel of a corner."""
+        x, y = (self.box - self.box.mean(axis=0)).T
+        zero, one = np.zeros(4), np.ones(4)
+        free = [np.column_stack(pair).ravel() for pair in ((one, zero), (zero, one), (x, y), (-y, x))]
+        basis, _ = np.linalg.qr(np.column_stack(free))
+        stiff: FloatArray = (np.eye(8) - basis @ basis.T) / (BEYOND_SIMILARITY * self.box[2, 0]) ** 2
+        return stiff
+
+    def follow(self, other: Float32, *, start: FloatArray | None = None) -> Drift:
+        """
+        The motion to another frame.
+
+        Parameters
+        ----------
+        other : ndarray of float32, shape (rows, cols)
+        start : ndarray of shape (3, 3), optional
+            A motion that is right within some pixels, such as that of the frame before.
+        """
+        frame = filled(other)
+        matrix = np.eye(3) if start is None else start
+        corners = map_points(matrix, self.box)
+        alike = 0.0
+        for level in self.levels:
+            corners, alike = self._aligned(level, smoothed(frame, level.reduction), corners)
+        drift = Drift(homography_from_corners(self.box, corners), alike, 0.0)
+        return replace(drift, shift_px=self.apart_px(drift, self.at_rest))
+
+    @property
+    def at_rest(self) -> Drift:
+        """The first frame itself."""
+        return Drift(np.eye(3), 1.0, 0.0)
+
+    def apart_px(self, one: Drift, other: Drift) -> float:
+        """Root mean square distance between where two motions put the frame's corners."""
+        apart = map_points(one.other_from_first, self.box) - map_points(other.other_from_first, self.box)
+        return float(np.sqrt((apart**2).sum(axis=1).mean()))
+
+    def _aligned(self, level: InformativePixels, there: Float32, start: FloatArray) -> tuple[FloatArray, float]:
+        """Gauss-Newton at one reduction; the corners, and the likeness there."""
+        corners = start
+        full = (self.box[2] + 1).tolist()
+        scale = (full[0] / there.shape[1], full[1] / there.shape[0])
+        fine = level.reduction == 1
+        slack_px = SLACK_PX * level.reduction
+        steepness: Float32 = np.hypot(*level.slopes)
+        end = STEP_END_PX if fine else COARSE_STEP_END_PX * level.reduction
+        stiffness = self._stiffness * (1.0 if fine else COARSE_STIFFER)
+        told = level.told.copy()
+        for _ in range(STEPS):
+            matrix = homography_from_corners(self.box, corners)
+            seen, good = _seen(level, there, matrix, scale)
+            if good.mean() < LEAST_COMMON:
+                return start, 0.0
+            rest = (seen - level.values) * good
+            weights, spread = _weights(level, rest, good, np.float32(slack_px) * steepness)
+            slack_px = max(slack_px / 2, LEAST_SLACK_PX) if fine else slack_px
+            told[:, 8] = rest.ravel()
+            normal = _normal(level, told, weights) / (PIXELS_AS_ONE * spread**2)
+            stiff = normal[:8, :8] + stiffness + np.eye(8) * (1e-6 + 1e-9 * np.trace(normal))
+            step = -np.linalg.solve(stiff, normal[:8, 8] + stiffness @ (corners - self.box).ravel())
+            # The step was found on the first frame, so it comes before the motion so far.
+            corners = map_points(matrix, self.box + step.reshape(4, 2))
+            if np.abs(step).max() < end:
+                break
+        if not np.isfinite(corners).all():
+            return start, 0.0
+        if not fine:
+            return corners, 0.0
+        seen, good = _seen(level, there, homography_from_corners(self.box, corners), scale)
+        return corners, _likeness(level, seen, good)
 
 
-def _details(first: Float32, other: Float32) -> tuple[Float32, Float32]:
-    """Both frames without what changes slowly over them, compressed alike so that one hot part does not rule."""
-    rest = [filled(each) - cv2.GaussianBlur(filled(each), (0, 0), SLOW_PX) for each in (first, other)]
-    spread = 1.4826 * float(np.median(np.abs(rest[0] - np.median(rest[0])))) + 1e-3
-    one, two = (np.arcsinh(each / (4 * spread)).astype(np.float32) for each in rest)
-    return one, two
-
-
-def _reductions(shape: tuple[int, int]) -> list[int]:
-    deepest = max(0, int(np.floor(np.log2(min(shape) / LEAST_SIDE_PX))))
-    return [2**k for k in range(min(deepest, 3), -1, -1)]
-
-
-def _aligned(one: Float32, two: Float32, box: FloatArray, corners: FloatArray, reduction: int) -> FloatArray:
-    """Gauss-Newton at one reduction; a shift first where the picture is coarse."""
-    size = (one.shape[1] // reduction, one.shape[0] // reduction)
-    smaller = (cv2.resize(picture, size, interpolation=cv2.INTER_AREA) for picture in (one, two))
-    here, there = (_blurred(picture, 1.0) for picture in smaller)
-    scale = np.array([one.shape[1] / size[0], one.shape[0] / size[1]])
-    design, points, slack = _design(here, box, scale)
-    # Near the border the slow part that was taken out is a guess, and differs between the two.
-    edge = int(np.ceil(min(SLOW_PX / reduction, min(here.shape) / 6)))
-    inner = np.zeros(here.shape, bool)
-    inner[edge:-edge, edge:-edge] = True
-    there = np.where(inner, there, np.nan).astype(np.float32)
-    start = corners
-    for _ in range(STEPS):
-        matrix = homography_from_corners(box, corners)
-        at = (map_points(matrix, points) + 0.5) / scale - 0.5
-        seen = _sampled(there, at, here.shape, fine=reduction == 1)
-        rest = (seen - here).ravel().astype(np.float64)
-        good = np.isfinite(rest) & inner.ravel()
-        if good.mean() < 0.2:
-            return start
-        rest = np.where(good, rest - np.median(rest[good]), 0.0)
-        spread = 1.4826 * float(np.median(np.abs(rest[good]))) + 1e-6
-        allowed = TUKEY * spread + slack
-        weights = np.where(good, np.clip(1 - (rest / allowed) ** 2, 0.0, None) ** 2, 0.0)
-        normal = design.T @ (design * weights[:, None])
-        normal += np.eye(8) * CONDITION * np.trace(normal)
-        step = -np.linalg.solve(normal, design.T @ (weights * rest)).reshape(4, 2)
-        # The step was found on the first frame, so it comes before the motion so far.
-        corners = map_points(matrix, box + step)
-        if np.abs(step).max() < STEP_END_PX * reduction:
-            break
-    return corners if np.isfinite(corners).all() else start
-
-
-def _design(here: Float32, box: FloatArray, scale: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """How each pixel's value changes as the frame's corners move (bilinear), its place, and what a shift may do."""
-    rows, cols = here.shape
-    gx = cv2.Sobel(here, cv2.CV_32F, 1, 0, scale=0.125).astype(np.float64).ravel() / scale[0]
-    gy = cv2.Sobel(here, cv2.CV_32F, 0, 1, scale=0.125).astype(np.float64).ravel() / scale[1]
-    y, x = np.indices((rows, cols), dtype=np.float64)
-    points = (np.column_stack([x.ravel(), y.ravel()]) + 0.5) * scale - 0.5
-    u, v = (points / box[2]).T
-    shares = np.column_stack([(1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v])
-    design = np.empty((len(points), 8))
-    design[:, 0::2] = shares * gx[:, None]
-    design[:, 1::2] = shares * gy[:, None]
-    slack = SLACK_PX * np.hypot(gx * scale[0], gy * scale[1])
-    return design, points, slack
-
-
-def _blurred(picture: NDArray[Any], blur_px: float) -> Float32:
-    return np.asarray(cv2.GaussianBlur(picture, (0, 0), blur_px), dtype=np.float32)
-
-
-def _sampled(picture: Float32, at: FloatArray, shape: tuple[int, ...], *, fine: bool = False) -> FloatArray:
+def _seen(
+    level: InformativePixels, there: Float32, matrix: FloatArray, scale: tuple[float, float]
+) -> tuple[Float32, NDArray[np.bool_]]:
     """
-    The picture at given places; NaN outside.
+    The other frame's values where the pixels should be, and which lie in it; each of shape (c, n).
 
-    Linear interpolation blurs most halfway between pixels, which pulls places by up to a tenth of a pixel:
-    ``fine`` takes the cubic one.
+    Linear interpolation between pixels a fraction f apart adds f (1 - f) / 2 of the curvature, which is taken
+    off. (The cubic kernel of `remap` does not give a slope back: it displaces it by up to 0.04 pixels.)
     """
-    spots = at.astype(np.float32).reshape(*shape, 2)
-    result: FloatArray = cv2.remap(
-        picture,
-        spots[..., 0],
-        spots[..., 1],
-        cv2.INTER_CUBIC if fine else cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_CONSTANT,
-        borderValue=float("nan"),
-    ).astype(np.float64)
+    shape = level.values.shape
+    u, v, depth = matrix.astype(np.float32) @ level.rays
+    inside = np.ones(shape, bool)
+    places, corrections = [], []
+    for along, size, ratio, slope, bend in zip(
+        (u, v), there.shape[::-1], scale, level.slopes, level.bends, strict=True
+    ):
+        at = ((along / depth + np.float32(0.5)) / np.float32(ratio) - np.float32(0.5)).reshape(shape)
+        stepped = np.rint(at * REMAP_STEPS) / np.float32(REMAP_STEPS)
+        part = stepped - np.floor(stepped)
+        places.append(stepped)
+        corrections.append(slope * ((at - stepped) * np.float32(ratio)) - bend * (part * (1 - part) * np.float32(0.5)))
+        inside &= (at >= BORDER_PX) & (at <= size - 1 - BORDER_PX)
+    values = cv2.remap(there, places[0], places[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return values + corrections[0] + corrections[1], inside
+
+
+def _weights(level: InformativePixels, rest: Float32, good: NDArray[np.bool_], slack: Float32) -> tuple[Float32, float]:
+    """Tukey's weights of what the nuisance leaves of the differences, and its robust spread; shape (c, n)."""
+    size = level.values.shape[1]
+    held = level.nuisance @ rest[..., None] / np.float32(size)
+    left = rest - (np.swapaxes(held, 1, 2) @ level.nuisance)[:, 0]
+    spread = 1.4826 * float(np.median(np.abs(left[good]))) + 1e-6
+    ratio = left / (np.float32(TUKEY * spread) + slack)
+    root = np.maximum(1 - ratio * ratio, 0)
+    return root * root * good, spread
+
+
+def _normal(level: InformativePixels, told: Float32, weights: Float32) -> FloatArray:
+    """Normal equations of the motion and of the differences, the nuisance of each cell eliminated; shape (9, 9)."""
+    cells, count, size = level.nuisance.shape
+    whole = (told * weights.reshape(-1, 1)).T @ told
+    weighted = level.nuisance * weights[:, None]
+    shared = weighted @ told.reshape(cells, size, 9)
+    own = weighted @ np.swapaxes(level.nuisance, 1, 2)
+    own[:, range(count), range(count)] += np.float32(1e-3 * size)
+    held = np.linalg.solve(own, shared)
+    result: FloatArray = (whole - shared.reshape(-1, 9).T @ held.reshape(-1, 9)).astype(np.float64)
     return result
 
 
-def _likeness(one: Float32, two: Float32, matrix: FloatArray) -> float:
-    """Correlation where both show something, after a blur that takes most of the noise out."""
-    rows, cols = one.shape
-    y, x = np.indices((rows, cols), dtype=np.float64)
-    at = map_points(matrix, np.column_stack([x.ravel(), y.ravel()]))
-    a, b = _blurred(one, 1.5), _blurred(two, 1.5)
-    seen = _sampled(b, at, (rows, cols))
-    good = np.isfinite(seen)
-    if good.mean() < 0.3:
+def _likeness(level: InformativePixels, seen: Float32, good: NDArray[np.bool_]) -> float:
+    """Mean correlation of the cells that show more than noise; a cell that is out of the frame does not count."""
+    counted = level.contrasty & (good.mean(axis=1) > 0.7)
+    if not counted.any():
         return 0.0
-    p, q = a[good] - a[good].mean(), seen[good] - seen[good].mean()
-    return float((p * q).sum() / max(np.sqrt((p**2).sum() * (q**2).sum()), 1e-12))
+    share = good[counted] / good[counted].sum(axis=1, keepdims=True)
+    one, two = (each[counted] - (share * each[counted]).sum(axis=1, keepdims=True) for each in (level.values, seen))
+    size = np.sqrt((share * one**2).sum(axis=1) * (share * two**2).sum(axis=1))
+    return float(np.clip((share * one * two).sum(axis=1) / np.maximum(size, 1e-9), 0, None).mean())
