@@ -57,6 +57,46 @@ class LayoutPattern:
     smooth_count: int
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class BoardRaster:
+    """
+    A raster over the board and its margin.
+
+    Attributes
+    ----------
+    points_mm : ndarray of shape (n, 2)
+        Centres of its pixels, row by row.
+    shape : tuple of int
+        Rows and columns.
+    margin_mm, mm_per_px : float
+    """
+
+    points_mm: FloatArray
+    shape: tuple[int, int]
+    margin_mm: float
+    mm_per_px: float
+
+
+def board_raster(board: Board, longest: int) -> BoardRaster:
+    """
+    The raster with so many pixels along the board's longer side.
+
+    Examples
+    --------
+    >>> from thermscan.layout.board import Surface
+    >>> outline = np.array([[0.0, 0.0], [40.0, 0.0], [40.0, 20.0], [0.0, 20.0]])
+    >>> board_raster(Board("b", None, outline, 1.6, Surface("plastic", 0.95, 0.02), ()), 100).shape
+    (64, 114)
+    """
+    size = max(board.width_mm, board.height_mm)
+    margin, mm_per_px = MARGIN * size, size / longest
+    rows = int(np.ceil((board.height_mm + 2 * margin) / mm_per_px))
+    cols = int(np.ceil((board.width_mm + 2 * margin) / mm_per_px))
+    row, col = np.indices((rows, cols), dtype=np.float64)
+    points = np.column_stack([(col.ravel() + 0.5) * mm_per_px, (row.ravel() + 0.5) * mm_per_px]) - margin
+    return BoardRaster(points, (rows, cols), margin, mm_per_px)
+
+
 def layout_pattern(board: Board) -> LayoutPattern:
     """
     The pattern of a board's layout.
@@ -71,16 +111,10 @@ def layout_pattern(board: Board) -> LayoutPattern:
     >>> pattern.basis.shape[1] - pattern.smooth_count
     2
     """
-    longest = max(board.width_mm, board.height_mm)
-    margin = MARGIN * longest
-    mm_per_px = longest / RASTER
-    rows = int(np.ceil((board.height_mm + 2 * margin) / mm_per_px))
-    cols = int(np.ceil((board.width_mm + 2 * margin) / mm_per_px))
-    row, col = np.indices((rows, cols), dtype=np.float64)
-    points = np.column_stack([((col.ravel() + 0.5) * mm_per_px), (row.ravel() + 0.5) * mm_per_px]) - margin
+    raster = board_raster(board, RASTER)
     shapes = [board.outline_mm] + [part.corners_mm() for part in board.parts]
-    covers = np.column_stack([_cover(shape, margin, mm_per_px, (rows, cols)) for shape in shapes])
-    smooth, _ = np.linalg.qr(_cosines(rows, cols))
+    covers = np.column_stack([cover(shape, raster) for shape in shapes])
+    smooth, _ = np.linalg.qr(_cosines(*raster.shape))
     detail = covers - smooth @ (smooth.T @ covers)
     size = np.linalg.norm(detail, axis=0)
     detail /= np.where(size > 1e-9, size, 1.0)
@@ -88,7 +122,7 @@ def layout_pattern(board: Board) -> LayoutPattern:
     sound = power > SINGULAR * power[-1]
     bodies = detail @ (turn[:, sound] / np.sqrt(power[sound]))
     basis = np.hstack([smooth, bodies])
-    return LayoutPattern(points, (rows, cols), basis, smooth.shape[1])
+    return LayoutPattern(raster.points_mm, raster.shape, basis, smooth.shape[1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,13 +225,21 @@ def _sampled(picture: NDArray[np.float32], px: FloatArray, shape: tuple[int, int
     return result
 
 
-def _cover(polygon_mm: FloatArray, margin: float, mm_per_px: float, shape: tuple[int, int]) -> FloatArray:
-    """Share of each raster pixel that a polygon covers, blurred like the samples; shape (rows * cols,)."""
-    fine = np.zeros((shape[0] * FINE, shape[1] * FINE), np.float32)
-    corners = (polygon_mm + margin) / mm_per_px * FINE - 0.5
+def cover(polygon_mm: FloatArray, raster: BoardRaster) -> FloatArray:
+    """
+    Share of each raster pixel that a polygon covers, blurred like the samples; shape (rows * cols,).
+
+    Examples
+    --------
+    >>> raster = BoardRaster(np.zeros((400, 2)), (20, 20), 0.0, 1.0)
+    >>> round(float(cover(np.array([[5.0, 5.0], [15.0, 5.0], [15.0, 15.0], [5.0, 15.0]]), raster).sum()))
+    105
+    """
+    fine = np.zeros((raster.shape[0] * FINE, raster.shape[1] * FINE), np.float32)
+    corners = (polygon_mm + raster.margin_mm) / raster.mm_per_px * FINE - 0.5
     # fillPoly takes whole numbers with so many binary places.
     cv2.fillPoly(fine, [np.round(corners * 16).astype(np.int32)], 1.0, shift=4)
-    coarse = cv2.resize(fine, (shape[1], shape[0]), interpolation=cv2.INTER_AREA)
+    coarse = cv2.resize(fine, raster.shape[::-1], interpolation=cv2.INTER_AREA)
     return cv2.GaussianBlur(coarse, (0, 0), TOLERANCE).astype(np.float64).ravel()
 
 

@@ -1,0 +1,254 @@
+"""Places where the board could lie, tried one after the other until one is beyond doubt."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import zip_longest
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.layout.board import Board
+from thermscan.registration.agreement import Agreement, agreement
+from thermscan.registration.edges import LayoutEdges
+from thermscan.registration.evidence import Evidence, filled, reduced
+from thermscan.registration.outline_candidates import SEARCH_PX, outline_candidates
+from thermscan.registration.pattern import LayoutPattern, Match, compressed, layout_pattern, match_layout
+from thermscan.registration.refinement import FROM_NEAR_PX, FROM_ROUGH_PX, Refined, refine
+from thermscan.registration.relief import other_heights
+from thermscan.registration.standing import DetailPattern, Standing, climb, detail_pattern, standing
+
+FloatArray = NDArray[np.float64]
+
+# Corners named from the other end, and mirrored both ways: the same outline, and another pattern in it.
+MISTAKEN_ORDERS = ([2, 3, 0, 1], [1, 0, 3, 2], [3, 2, 1, 0])
+# So many candidates are refined at most.
+REFINE_MOST = 16
+# So many places are tried once more with other heights of parts; and so many moved to where the bodies' detail
+# says, if that already stands out by so much.
+LIKELIEST, CLIMB_FROM, MOST_CLIMBS = 4, 2.5, 3
+# Where few edges of bodies are seen, the outline must be seen over so much of its length.
+OUTLINE_NEEDED = 0.65
+# A side within so many pixels of the frame's border is tried so much farther out, as a share of the board.
+LIKELIEST_CUT, BORDER_PX, BEYOND = 2, 12.0, (0.03, 0.06, 0.1, 0.15)
+# A board that fills the frame may be a little smaller or larger than it.
+FILLING = (0.98, 1.03)
+# Edges are sought sharply first; where nothing convinces, softly, and looked for from farther away.
+SHARP_PX, SOFT_PX = 1.4, 2.6
+FROM_FAR_PX = (12.0, 9.0, *FROM_ROUGH_PX)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Candidate:
+    """A place for the board, refined at the search's scale."""
+
+    corners_px: FloatArray
+    refined: Refined
+    match: Match
+    agreement: Agreement
+    standing: Standing
+    mistaken: float  # what the same corners named from the other end, or mirrored, leave unexplained
+
+    @property
+    def weight(self) -> float:
+        """By how many standard deviations edges and detail together exceed what a wrong place shows."""
+        return self.agreement.beyond_chance + self.standing.deviations
+
+    @property
+    def convincing(self) -> bool:
+        """Whether the layout is there at all."""
+        return self.agreement.convincing or self.detail_convinces
+
+    @property
+    def outline_shows(self) -> bool:
+        """Whether most of the outline is where it should be."""
+        return self.agreement.outline_seen >= OUTLINE_NEEDED
+
+    @property
+    def detail_convinces(self) -> bool:
+        """Few edges of bodies are seen, but the outline is, or what is in it can be no other layout by far."""
+        return self.standing.overwhelming or (self.standing.convincing and self.outline_shows)
+
+    @property
+    def beyond_doubt(self) -> bool:
+        """Whether no other place needs to be tried, but the same one turned."""
+        return self.outline_shows and (self.agreement.beyond_doubt or self.standing.convincing)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Search:
+    """What does not change while candidates are tried."""
+
+    small: Evidence
+    picture: NDArray[np.float32]
+    pattern: LayoutPattern
+    detail: DetailPattern
+    board: Board
+    edges: LayoutEdges
+
+    def match(self, corners_px: FloatArray) -> Match:
+        """How well the layout explains the picture there."""
+        return match_layout(self.picture, self.pattern, corners_mm=self.board.corners_mm, corners_px=corners_px)
+
+    def refined(self, corners_px: FloatArray, ranges_px: Sequence[float]) -> Candidate | None:
+        """The place improved on the edges, with all that is known of it."""
+        box = self.board.corners_mm
+        refined = refine(self.small, self.edges, corners_mm=box, corners_px=corners_px, ranges_px=ranges_px)
+        if refined is None:
+            return None
+        here = refined.corners_px
+        return Candidate(
+            self.small.to_frame(here),
+            refined,
+            self.match(here),
+            agreement(self.small, replace(self.edges, relief=refined.relief), refined.px_from_mm),
+            standing(self.picture, self.detail, corners_mm=box, corners_px=here),
+            min(self.match(here[order]).unexplained for order in MISTAKEN_ORDERS),
+        )
+
+    def climbed(self, corners_px: FloatArray) -> Candidate | None:
+        """The place moved to where the detail says, then improved on the edges."""
+        there = climb(self.picture, self.detail, corners_mm=self.board.corners_mm, corners_px=corners_px)
+        return self.refined(there, FROM_NEAR_PX)
+
+
+def start_search(evidence: Evidence, board: Board, edges: LayoutEdges) -> Search:
+    """The frame at the scale of the search, and the layout's patterns."""
+    small = reduced(evidence, SEARCH_PX)
+    picture = compressed(filled(small.apparent))
+    return Search(small, picture, layout_pattern(board), detail_pattern(board), board, edges)
+
+
+def rank_candidates(search: Search) -> list[Candidate]:
+    """Places that the layout fits to some degree, best first; corners in the frame's own pixels."""
+    found: list[Candidate] = []
+    for blur_px, ranges_px in ((SHARP_PX, FROM_ROUGH_PX), (SOFT_PX, FROM_FAR_PX)):
+        quads = outline_candidates(search.small, gradient_blur_px=blur_px)
+        if blur_px == SOFT_PX:
+            quads = np.concatenate([_filling(search.board, search.small.apparent.shape), quads])
+        found += _try_quads(search, quads, ranges_px)
+        if not _any_beyond_doubt(found):
+            found += _try_climbing(search, found)
+        if not _any_beyond_doubt(found):
+            found += _try_other_heights(search, found)
+        if not any(candidate.convincing for candidate in found):
+            for other in other_heights(search.edges):
+                found += _try_quads(replace(search, edges=other), quads, ranges_px)
+        if not _any_beyond_doubt(found):
+            found += _try_beyond_border(search, found)
+        if any(candidate.convincing for candidate in found):
+            break
+    return _settled(search, found)
+
+
+def by_weight(found: list[Candidate]) -> list[Candidate]:
+    """Likeliest first."""
+    return sorted(found, key=lambda candidate: -candidate.weight)
+
+
+def lies_elsewhere(one: FloatArray, other: FloatArray) -> bool:
+    """The middle of each lies outside the other: not the same thing seen in two ways."""
+    apart = float(np.linalg.norm(one.mean(axis=0) - other.mean(axis=0)))
+    return apart > 0.4 * min(float(np.linalg.norm(np.ptp(each, axis=0))) for each in (one, other))
+
+
+def _any_beyond_doubt(found: list[Candidate]) -> bool:
+    return any(candidate.beyond_doubt for candidate in found)
+
+
+def _distinct(found: list[Candidate], most: int) -> list[Candidate]:
+    """The likeliest, without those that repeat a likelier one to within a pixel."""
+    kept: list[Candidate] = []
+    for candidate in by_weight(found):
+        if all(np.abs(candidate.corners_px - other.corners_px).max() > 1.0 for other in kept):
+            kept.append(candidate)
+        if len(kept) == most:
+            break
+    return kept
+
+
+def _filling(board: Board, shape: tuple[int, ...]) -> FloatArray:
+    """Boxes of the board's proportions that just fill the frame: then the outline shows nowhere."""
+    rows, cols = shape
+    box = board.corners_mm - board.corners_mm.mean(axis=0)
+    size = np.ptp(box, axis=0)
+    scales = [min(cols / size[0], rows / size[1]), max(cols / size[0], rows / size[1])]
+    middle = np.array([(cols - 1) / 2, (rows - 1) / 2])
+    return np.array([middle + box * scale * share for scale in scales for share in FILLING])
+
+
+def _try_quads(search: Search, quads: FloatArray, ranges_px: Sequence[float]) -> list[Candidate]:
+    """Refine candidates until one is beyond doubt; then that one turned, and what lies elsewhere."""
+    turned = [np.roll(quad, turn, axis=0) for quad in quads for turn in range(4)]
+    explained = [search.match(quad).explained for quad in turned]
+    by_layout = sorted(range(len(turned)), key=lambda k: -explained[k])
+    best_turns = [4 * k + int(np.argmax(explained[4 * k : 4 * k + 4])) for k in range(len(quads))]
+    both = [k for pair in zip_longest(by_layout[:REFINE_MOST], best_turns) for k in pair if k is not None]
+    found: list[Candidate] = []
+    for k in list(dict.fromkeys(both))[:REFINE_MOST]:
+        candidate = search.refined(turned[k], ranges_px)
+        if candidate is None:
+            continue
+        found.append(candidate)
+        if candidate.beyond_doubt:
+            here = search.small.from_frame(candidate.corners_px)
+            rivals = [np.roll(here, turn, axis=0) for turn in (1, 2, 3)]
+            rivals += [turned[other] for other in best_turns if lies_elsewhere(turned[other], here)][:4]
+            tried = (search.refined(rival, ranges_px) for rival in rivals)
+            found += [rival for rival in tried if rival is not None]
+            break
+    return found
+
+
+def _try_climbing(search: Search, found: list[Candidate]) -> list[Candidate]:
+    """The likeliest places moved to where the bodies' detail says: edges alone may lock a few pixels off."""
+    likeliest = [each for each in _distinct(found, LIKELIEST) if each.standing.deviations >= CLIMB_FROM]
+    tried = [search.climbed(search.small.from_frame(candidate.corners_px)) for candidate in likeliest]
+    return [candidate for candidate in tried if candidate is not None]
+
+
+def _settled(search: Search, found: list[Candidate]) -> list[Candidate]:
+    """Ranked; where the outline does not hold the best one, the detail must have no better place near by."""
+    ranked = by_weight(found)
+    for _ in range(MOST_CLIMBS):
+        if not ranked or ranked[0].outline_shows:
+            break
+        best = ranked[0]
+        higher = search.climbed(search.small.from_frame(best.corners_px))
+        if higher is None or higher.weight <= best.weight:
+            break
+        ranked = [higher, *ranked]
+    return ranked
+
+
+def _try_other_heights(search: Search, found: list[Candidate]) -> list[Candidate]:
+    """The likeliest places once more, with parts held to be as high as such parts usually are, or flat."""
+    likeliest = _distinct(found, LIKELIEST)
+    tried = [
+        replace(search, edges=edges).refined(search.small.from_frame(candidate.corners_px), FROM_ROUGH_PX)
+        for edges in other_heights(search.edges)
+        for candidate in likeliest
+    ]
+    return [candidate for candidate in tried if candidate is not None]
+
+
+def _try_beyond_border(search: Search, found: list[Candidate]) -> list[Candidate]:
+    """Where a side lies on the frame's border, the board may go on beyond it: that side is moved outwards."""
+    rows, cols = search.small.apparent.shape
+    likeliest = _distinct(found, LIKELIEST_CUT)
+    tried = []
+    for candidate in likeliest:
+        corners = search.small.from_frame(candidate.corners_px)
+        x, y = corners.T
+        beside = np.column_stack([x, cols - 1 - x, y, rows - 1 - y]) < BORDER_PX
+        for side in range(4):
+            ends = [side, (side + 1) % 4]
+            if not beside[ends].all(axis=0).any():
+                continue
+            opposite = [(side + 3) % 4, (side + 2) % 4]
+            for share in BEYOND:
+                moved = corners.copy()
+                moved[ends] += share * (corners[ends] - corners[opposite])
+                tried.append(search.refined(moved, FROM_ROUGH_PX))
+    return [candidate for candidate in tried if candidate is not None]

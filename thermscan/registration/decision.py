@@ -1,0 +1,115 @@
+"""Is the likeliest place good enough, and clearly better than any other? Else a refusal that says what was seen."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.errors import CannotJudge
+from thermscan.layout.board import Board
+from thermscan.registration.candidate_search import Candidate, lies_elsewhere
+from thermscan.registration.evidence import Evidence
+from thermscan.registration.homography import homography_from_corners
+from thermscan.registration.refinement import place_error_px
+
+FloatArray = NDArray[np.float64]
+
+GIVE_INSTEAD = "give corners_px (the board's four corners in the frame) or four or more landmarks"
+# Two places closer than this are the same.
+SAME_PLACE_PX = 2.0
+# By how many standard deviations a place must explain more edges than its rival: less where it also leaves
+# no more than this share of what the rival leaves of the picture unexplained.
+AHEAD_NEEDED = ((0.5, 0.7), (0.8, 1.5), (float("inf"), 3.0))
+# A rival whose detail stands out by less than this share is none: the same layout turned, in its right outline,
+# shows 0.4 at most.
+RIVAL_SHARE = 0.6
+# Where few edges are seen, fewer do, if the picture itself leaves no doubt which way round it is.
+FEW_SHARE, FEW_BEYOND_CHANCE = 0.6, 1.8
+FAR_LESS = 0.5
+# Below this two places are shifted against each other rather than turned.
+LEAST_TURN_DEG = 20.0
+
+
+def decide(candidates: list[Candidate], board: Board, evidence: Evidence) -> Candidate:
+    """
+    The best candidate, if it is good enough and clearly better than any other.
+
+    Raises
+    ------
+    CannotJudge
+        None is good enough, or two are about as good.
+    """
+    if not candidates:
+        raise CannotJudge(_nothing_found(evidence), fix=GIVE_INSTEAD)
+    best = next((each for each in candidates if each.convincing or _pattern_convinces(each)), None)
+    if best is None:
+        shown = candidates[0].agreement
+        raise CannotJudge(
+            f"an outline was found, but not this layout's parts in it: {shown.near.sum()} of {shown.found.sum()} edges"
+            " seen near bodies lie where the layout has them",
+            fix=f"check that the layout is of this board and side; else {GIVE_INSTEAD}",
+        )
+    for other in candidates:
+        check_rival(best, other, board)
+    return best
+
+
+def check_rival(best: Candidate, other: Candidate, board: Board) -> None:
+    """
+    Refuse where another place explains the frame about as well.
+
+    Raises
+    ------
+    CannotJudge
+        Two boards, or two ways in which the layout fits.
+    """
+    centres = np.array([[part.x_mm, part.y_mm] for part in board.parts])
+    apart = place_error_px(_matrix(board, best), _matrix(board, other), centres)
+    if apart < SAME_PLACE_PX:
+        return
+    if best.standing.convincing and other.standing.deviations < RIVAL_SHARE * best.standing.deviations:
+        return
+    if lies_elsewhere(best.corners_px, other.corners_px):
+        if other.convincing:
+            raise CannotJudge(
+                "two boards of this layout were seen in the frame",
+                fix=f"show one board, or {GIVE_INSTEAD} of the one that is meant",
+            )
+        return
+    ahead = best.agreement.better_than(other.agreement)
+    less = best.match.unexplained / max(other.match.unexplained, 1e-12)
+    needed = next(ahead for limit, ahead in AHEAD_NEEDED if less <= limit)
+    if ahead < needed:
+        turn = _turn_deg(best, other)
+        how = f"turned by {turn:.0f} degrees" if turn >= LEAST_TURN_DEG else f"{apart:.0f} pixels apart"
+        raise CannotJudge(
+            f"the layout fits the frame in two ways almost alike ({how})",
+            fix=f"{GIVE_INSTEAD}: they settle which way round the board lies",
+        )
+
+
+def _pattern_convinces(candidate: Candidate) -> bool:
+    """Few edges are seen, but those are right, and the same place turned or mirrored explains far less."""
+    shown = candidate.agreement
+    few_but_right = shown.share >= FEW_SHARE and shown.beyond_chance >= FEW_BEYOND_CHANCE
+    return few_but_right and candidate.match.unexplained < FAR_LESS * candidate.mistaken
+
+
+def _turn_deg(one: Candidate, other: Candidate) -> float:
+    ways = [each.corners_px[1] - each.corners_px[0] for each in (one, other)]
+    angles = [float(np.degrees(np.arctan2(way[1], way[0]))) for way in ways]
+    return abs((angles[0] - angles[1] + 180) % 360 - 180)
+
+
+def _matrix(board: Board, candidate: Candidate) -> FloatArray:
+    return homography_from_corners(board.corners_mm, candidate.corners_px)
+
+
+def _nothing_found(evidence: Evidence) -> str:
+    finite = evidence.apparent[np.isfinite(evidence.apparent)]
+    if not finite.size:
+        return "the frame has no valid pixel"
+    low, high = np.percentile(finite, [1, 99])
+    return (
+        f"no outline of a board was found: the frame spans {high - low:.2f} K, with noise of {evidence.noise_k:.2f} K"
+    )
