@@ -158,3 +158,11 @@ def test_what_only_a_few_frames_show_is_not_averaged() -> None:
     mean = average_views(frames)
     assert mean.frames == 8
     assert np.abs(mean.apparent_c - clean.apparent_c)[82:108, 95:106].max() < 0.5
+
+
+def test_a_hand_before_the_first_frame_does_not_spoil_the_others() -> None:
+    scene = _scene("camera")
+    frames = [_frame(scene, np.full((4, 2), 0.5 * k), k) for k in range(4)]
+    mean = average_views([_frame(_scene("coins"), np.zeros((4, 2)), 11), *frames])
+    assert mean.frames == 4
+    assert "corners are those of a later one" in " / ".join(mean.remarks)

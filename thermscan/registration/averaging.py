@@ -65,15 +65,15 @@ def average_views(images: Sequence[ThermalImage]) -> ThermalImage:
     live, remarks = _without_frozen_and_blank(images)
     if len(live) == 1:
         return replace(live[0], remarks=_merged(live, remarks))
-    first, *others = live
-    drifts = recording_motion(_pixels(first), [_pixels(other) for other in others])
-    kept = [(image, drift) for image, drift in zip(others, drifts, strict=True) if drift is not None]
-    refused = len(others) - len(kept)
-    if refused > len(others) / 2:
+    first, kept = _following(live)
+    refused = len(live) - 1 - len(kept)
+    if refused > (len(live) - 1) / 2:
         raise InputError(
             f"{refused} of {len(live)} frames do not show the same view as the first",
             fix="inspect different views one by one; average only frames taken without moving",
         )
+    if first is not live[0]:
+        remarks.append("the first frame shows another view, or something in the way: corners are those of a later one")
     if refused:
         remarks.append(f"{refused} of {len(images)} frames left out: they show another view, or something in the way")
     used = [first, *(image for image, _ in kept)]
@@ -90,6 +90,18 @@ def average_views(images: Sequence[ThermalImage]) -> ThermalImage:
         frames=sum(image.frames for image in used),
         remarks=_merged(used, remarks),
     )
+
+
+def _following(live: list[ThermalImage]) -> tuple[ThermalImage, list[tuple[ThermalImage, Drift]]]:
+    """The first frame, and those that show the same view; a later one where the first shows what most do not."""
+    kept: list[tuple[ThermalImage, Drift]] = []
+    for first in (live[0], live[len(live) // 2]):
+        others = [image for image in live if image is not first]
+        drifts = recording_motion(_pixels(first), [_pixels(other) for other in others])
+        kept = [(image, drift) for image, drift in zip(others, drifts, strict=True) if drift is not None]
+        if len(kept) >= len(others) / 2:
+            return first, kept
+    return first, kept
 
 
 def _without_frozen_and_blank(images: Sequence[ThermalImage]) -> tuple[list[ThermalImage], list[str]]:

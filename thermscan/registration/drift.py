@@ -20,7 +20,7 @@ Float32 = NDArray[np.float32]
 # The picture is compared at these reductions, coarse first; the coarsest keeps about 40 pixels.
 LEAST_SIDE_PX, COARSEST = 40, 4
 STEPS = 12
-STEP_END_PX, COARSE_STEP_END_PX = 0.003, 0.05
+STEP_END_PX, COARSE_STEP_END_PX = 0.005, 0.1
 # Where the pictures differ by more than this many robust standard deviations, something changed.
 TUKEY = 4.685
 # A difference that a shift of so many reduced pixels would make is not yet a change. At full resolution this is
@@ -104,7 +104,7 @@ class Tracker:
         stiff: FloatArray = (np.eye(8) - basis @ basis.T) / (BEYOND_SIMILARITY * self.box[2, 0]) ** 2
         return stiff
 
-    def follow(self, other: Float32, *, start: FloatArray | None = None) -> Drift:
+    def follow(self, other: Float32, *, start: FloatArray | None = None, near: bool = False) -> Drift:
         """
         The motion to another frame.
 
@@ -112,13 +112,15 @@ class Tracker:
         ----------
         other : ndarray of float32, shape (rows, cols)
         start : ndarray of shape (3, 3), optional
-            A motion that is right within some pixels, such as that of the frame before.
+            A motion that is right within some ten pixels.
+        near : bool
+            It is right within some pixels, as that of the frame before: the coarsest picture is not needed.
         """
         frame = filled(other)
         matrix = np.eye(3) if start is None else start
         corners = map_points(matrix, self.box)
         alike = 0.0
-        for level in self.levels:
+        for level in self.levels[1:] if near and len(self.levels) > 1 else self.levels:
             corners, alike = self._aligned(level, smoothed(frame, level.reduction), corners)
         drift = Drift(homography_from_corners(self.box, corners), alike, 0.0)
         return replace(drift, shift_px=self.apart_px(drift, self.at_rest))
@@ -150,10 +152,12 @@ class Tracker:
             if good.mean() < LEAST_COMMON:
                 return start, 0.0
             rest = (seen - level.values) * good
-            weights, spread = _weights(level, rest, good, np.float32(slack_px) * steepness)
+            left = _without_nuisance(level, rest)
+            spread = 1.4826 * float(np.median(np.abs(left[good]))) + 1e-6
+            weights = _weights(left, np.float32(TUKEY * spread) + np.float32(slack_px) * steepness) * good
             slack_px = max(slack_px / 2, LEAST_SLACK_PX) if fine else slack_px
-            told[:, 8] = rest.ravel()
-            normal = _normal(level, told, weights) / (PIXELS_AS_ONE * spread**2)
+            told[:, 8] = left.ravel()
+            normal = ((told * weights.reshape(-1, 1)).T @ told).astype(np.float64) / (PIXELS_AS_ONE * spread**2)
             stiff = normal[:8, :8] + stiffness + np.eye(8) * (1e-6 + 1e-9 * np.trace(normal))
             step = -np.linalg.solve(stiff, normal[:8, 8] + stiffness @ (corners - self.box).ravel())
             # The step was found on the first frame, so it comes before the motion so far.
@@ -194,28 +198,18 @@ def _seen(
     return values + corrections[0] + corrections[1], inside
 
 
-def _weights(level: InformativePixels, rest: Float32, good: NDArray[np.bool_], slack: Float32) -> tuple[Float32, float]:
-    """Tukey's weights of what the nuisance leaves of the differences, and its robust spread; shape (c, n)."""
-    size = level.values.shape[1]
-    held = level.nuisance @ rest[..., None] / np.float32(size)
-    left = rest - (np.swapaxes(held, 1, 2) @ level.nuisance)[:, 0]
-    spread = 1.4826 * float(np.median(np.abs(left[good]))) + 1e-6
-    ratio = left / (np.float32(TUKEY * spread) + slack)
-    root = np.maximum(1 - ratio * ratio, 0)
-    return root * root * good, spread
-
-
-def _normal(level: InformativePixels, told: Float32, weights: Float32) -> FloatArray:
-    """Normal equations of the motion and of the differences, the nuisance of each cell eliminated; shape (9, 9)."""
-    cells, count, size = level.nuisance.shape
-    whole = (told * weights.reshape(-1, 1)).T @ told
-    weighted = level.nuisance * weights[:, None]
-    shared = weighted @ told.reshape(cells, size, 9)
-    own = weighted @ np.swapaxes(level.nuisance, 1, 2)
-    own[:, range(count), range(count)] += np.float32(1e-3 * size)
-    held = np.linalg.solve(own, shared)
-    result: FloatArray = (whole - shared.reshape(-1, 9).T @ held.reshape(-1, 9)).astype(np.float64)
+def _without_nuisance(level: InformativePixels, rest: Float32) -> Float32:
+    """Differences less what may differ without any motion; shape (c, n)."""
+    held = level.nuisance @ rest[..., None]
+    result: Float32 = rest - (np.swapaxes(held, 1, 2) @ level.nuisance)[:, 0] / np.float32(rest.shape[1])
     return result
+
+
+def _weights(left: Float32, allowed: Float32) -> Float32:
+    """Tukey's biweight."""
+    ratio = left / allowed
+    root: Float32 = np.maximum(1 - ratio * ratio, 0)
+    return root * root
 
 
 def _likeness(level: InformativePixels, seen: Float32, good: NDArray[np.bool_]) -> float:

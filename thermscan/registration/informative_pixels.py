@@ -16,8 +16,11 @@ Float32 = NDArray[np.float32]
 # One pixel of each block is taken, the one with the largest gradient; so many blocks a cell and side. What
 # changes in a cell (warming: an offset, a slope, a factor on its picture) is fitted with the motion.
 BLOCKS_A_CELL = 5
-# About so many pixels in all: more make the motion hardly surer.
-PIXELS_WANTED = 3000
+# A block has so many pixels a side, about what the smoothing makes one of; the cells that tell most are kept.
+BLOCK_PX = 4
+CELLS_KEPT = 200
+# The picture is cut into at least so many cells a side.
+LEAST_CELLS = 4
 # Smoothing before comparing: interpolation errs less on a smooth picture, and noise is less.
 SMOOTHING_PX = 1.0
 # Pixels nearer to the border than this are smoothed with what is not there.
@@ -43,7 +46,8 @@ class InformativePixels:
     bends : tuple of two ndarray of shape (c, n)
         Second differences along x and y, per reduced pixel.
     told : ndarray of shape (c * n, 9)
-        How each value changes as the frame's corners move; a last column is left free for what is to be told.
+        How each value changes as the frame's corners move, less what the nuisance explains of that; a last
+        column is left free for what is to be told.
     nuisance : ndarray of shape (c, k, n)
         What may differ between frames without any motion; rows orthogonal, with mean square 1.
     contrasty : ndarray of bool, shape (c,)
@@ -68,7 +72,7 @@ def informative_pixels(frame: Float32, *, reduction: int) -> InformativePixels:
     --------
     >>> chosen = informative_pixels(np.random.default_rng(1).normal(20, 1, (60, 80)).astype(np.float32), reduction=1)
     >>> chosen.values.shape, chosen.told.shape
-    ((140, 25), (3500, 9))
+    ((35, 25), (875, 9))
     """
     picture = smoothed(frame, reduction)
     rows, cols = picture.shape
@@ -83,8 +87,8 @@ def informative_pixels(frame: Float32, *, reduction: int) -> InformativePixels:
     u, v = x / (frame.shape[1] - 1), y / (frame.shape[0] - 1)
     shares = ((1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v)
     told = np.stack([share * slope for share in shares for slope in (slope_x, slope_y)] + [np.zeros_like(u)], axis=-1)
-    centred = values - values.mean(axis=1, keepdims=True)
-    spread = centred.std(axis=1)
+    nuisance = _nuisance(values, x, y) if reduction == 1 else np.ones_like(values)[:, None]
+    told -= np.swapaxes(nuisance, 1, 2) @ (nuisance @ told) / np.float32(values.shape[1])
     # Of white noise a Gaussian of s pixels leaves 1 / (2 sqrt(pi) s).
     noise_k = measured_noise_k(frame) / (2 * np.sqrt(np.pi) * SMOOTHING_PX * reduction)
     return InformativePixels(
@@ -94,8 +98,8 @@ def informative_pixels(frame: Float32, *, reduction: int) -> InformativePixels:
         (_float32(slope_x), _float32(slope_y)),
         (_float32(bend_x[row, col]), _float32(bend_y[row, col])),
         _float32(told.reshape(-1, 9)),
-        _nuisance(values, x, y) if reduction == 1 else np.ones_like(values)[:, None],
-        spread > CONTRAST * noise_k,
+        nuisance,
+        values.std(axis=1) > CONTRAST * noise_k,
     )
 
 
@@ -122,7 +126,7 @@ def _strongest(slope: Float32) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Row and column of the pixel with the largest gradient in every block; each of shape (cells, blocks a cell)."""
     border = min(BORDER_PX, min(slope.shape) // 8)
     rows, cols = (size - 2 * border for size in slope.shape)
-    block = max(1, round(float(np.sqrt(rows * cols / PIXELS_WANTED))))
+    block = min(BLOCK_PX, max(1, min(rows, cols) // (LEAST_CELLS * BLOCKS_A_CELL)))
     cell = block * BLOCKS_A_CELL
     down, across = rows // cell, cols // cell
     # What does not fill a cell is left out, half on each side.
@@ -131,8 +135,9 @@ def _strongest(slope: Float32) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     blocks = inner.reshape(down * BLOCKS_A_CELL, block, across * BLOCKS_A_CELL, block).swapaxes(1, 2)
     best = blocks.reshape(*blocks.shape[:2], -1).argmax(axis=2)
     y, x = np.indices(best.shape)
-    row, col = top + y * block + best // block, left + x * block + best % block
-    return _by_cells(row), _by_cells(col)
+    row, col = _by_cells(top + y * block + best // block), _by_cells(left + x * block + best % block)
+    telling = np.sort(np.argsort(-(slope[row, col] ** 2).sum(axis=1), kind="stable")[:CELLS_KEPT])
+    return row[telling], col[telling]
 
 
 def _by_cells(places: NDArray[np.intp]) -> NDArray[np.intp]:

@@ -54,7 +54,7 @@ def recording_motion(first: Float32, others: Iterable[Float32]) -> list[Drift | 
     found: list[Drift | None] = []
     last, usual = tracker.at_rest, 1.0
     for other in others:
-        drift = tracker.follow(other, start=last.other_from_first)
+        drift = tracker.follow(other, start=last.other_from_first, near=True)
         needed = LEAST_LIKENESS
         if drift.likeness < max(LEAST_LIKENESS, usual - SUDDEN_LOSS):
             drift = _found_again(tracker, drift, first, other)
