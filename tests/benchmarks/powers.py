@@ -234,7 +234,7 @@ def print_figures(label: str, rows: Sequence[Row]) -> None:
     off = np.array([row.own_k - row.own_true_k for row in rows if np.isfinite(row.own_k)])
     received = np.array([row.received_error_k / row.u_received_k for row in rows])
     print(f"{label}: {len(large)} parts above {LEAST_W} W of {len(rows)}")
-    if len(large):
+    if large:
         print(
             f"  watts: mean error {np.mean(np.abs(error)):.1%}, median {np.median(np.abs(error)):.1%}, bias "
             f"{np.mean(error):+.1%}, worst {np.max(np.abs(error)):.0%}; plain rule {np.mean(np.abs(plain)):.1%}"

@@ -6,9 +6,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.heat.bare import bare_cells, camera_px_mm, margin_mm
+from thermscan.heat.bodies import board_bodies
 from thermscan.heat.fin import fin_grid
-from thermscan.heat.sources import PartRises, fit_sources
-from thermscan.heat.split import FEWEST_CELLS, HeatSplit, summarise
+from thermscan.heat.heat_split import HeatSplit
+from thermscan.heat.least_squares import Evidence, PartRises, weigh_cells
+from thermscan.heat.sources import fit_change
+from thermscan.heat.split import FEWEST_CELLS
+from thermscan.heat.summary import summarise
 from thermscan.layout.board import Board
 from thermscan.registration.registration import Registration
 
@@ -58,28 +62,25 @@ def split_change(
     cells = bare_cells(change_k, board, grid, mm_per_px=mm_per_px, margin=margin_mm(registration, board))
     if len(cells.rise_k) < FEWEST_CELLS:
         return None
+    bodies = board_bodies(board, grid)
+    sigma_k, degrees = weigh_cells(
+        cells,
+        grid,
+        noise_k=noise_k * max(camera_px_mm(registration, board) / mm_per_px, 1.0),
+        placement_mm=registration.uncertainty_mm,
+    )
     likely = split.weights > LEAST_LIKELY_DECAY * split.weights.max()
-    decays = tuple(fit.decay_mm for fit, use in zip(split.fits, likely, strict=True) if use)
+    solved = tuple(fit for fit, use in zip(split.fits, likely, strict=True) if use)
     weights = split.weights[likely] / split.weights[likely].sum()
     expected_k = np.abs(part_change.rise_k)
     unseen_k: NDArray[np.float64] | None = None
     change: HeatSplit | None = None
     for _ in range(CHANGE_STEPS):
-        fits = fit_sources(
-            board,
-            grid,
-            cells,
-            part_change,
-            noise_k=noise_k * max(camera_px_mm(registration, board) / mm_per_px, 1.0),
-            placement_mm=registration.uncertainty_mm,
-            signed=True,
-            contact=split.contact,
-            likely_k=expected_k + LIKELY_FLOOR_K,
-            likely_board_k=unseen_k,
-            decays_mm=decays,
-            solved=split.fits,
+        evidence = Evidence(
+            sigma_k, degrees, signed=True, likely_k=expected_k + LIKELY_FLOOR_K, likely_board_k=unseen_k
         )
-        change = summarise(board, fits, part_change, weights=weights, signed=True)
+        fits = fit_change(grid, cells, part_change, evidence=evidence, solved=solved)
+        change = summarise(board, bodies, fits, part_change, weights=weights, signed=True)
         expected_k = np.array([abs(heat.own_k) if heat.own_k is not None else np.nan for heat in change.parts])
         beneath = np.array([abs(heat.own_board_k) for heat in change.parts])
         unseen_k = np.where(np.isnan(expected_k), UNSEEN_ROOM * beneath + LIKELY_FLOOR_K, np.nan)

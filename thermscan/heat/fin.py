@@ -179,21 +179,40 @@ def fin_responses(grid: FinGrid, sources: sparse.csc_matrix, *, decay_mm: float)
     >>> bool(np.allclose(rise, 1 / (100 * 100)))
     True
     """
+    matrix = sparse.identity(grid.cells, format="csc") + decay_mm**2 * conduction(grid)
+    return solve_symmetric(matrix, sources.toarray() / grid.cell_area_mm2)
+
+
+def conduction(grid: FinGrid) -> sparse.csc_matrix:
+    """
+    Minus the Laplacian on the board's cells, edges insulated; shape (cells, cells), per square millimetre.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> conduction(FinGrid(np.ones((1, 3), bool), 1.0, 1.0)).toarray().tolist()
+    [[1.0, -1.0, 0.0], [-1.0, 2.0, -1.0], [0.0, -1.0, 1.0]]
+    """
     number = grid.numbers()
-    matrix = sparse.identity(grid.cells, format="csc")
+    matrix = sparse.csc_matrix((grid.cells, grid.cells))
     for first, second, distance in (
         (number[:, :-1], number[:, 1:], grid.dx_mm),
         (number[:-1, :], number[1:, :], grid.dy_mm),
     ):
         both = (first >= 0) & (second >= 0)
         a, b = first[both], second[both]
-        link = np.full(len(a), (decay_mm / distance) ** 2)
+        link = np.full(len(a), 1.0 / distance**2)
         matrix = matrix + sparse.csc_matrix(
             (np.concatenate([link, link, -link, -link]), (np.concatenate([a, b, a, b]), np.concatenate([a, b, b, a]))),
             shape=matrix.shape,
         )
+    return sparse.csc_matrix(matrix)
+
+
+def solve_symmetric(matrix: sparse.spmatrix, right: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Solve a sparse, symmetric, positive definite system for several right-hand sides at once."""
     factors = splu(sparse.csc_matrix(matrix), permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
-    result: NDArray[np.float64] = factors.solve(sources.toarray() / grid.cell_area_mm2)
+    result: NDArray[np.float64] = factors.solve(right)
     return result
 
 

@@ -10,7 +10,7 @@ from scipy import ndimage
 
 from thermscan.heat.bare import bare_pixels
 from thermscan.heat.fin import fin_grid
-from thermscan.heat.split import HeatSplit
+from thermscan.heat.heat_split import HeatSplit
 from thermscan.layout.board import Board
 
 # What is left over varies slowly where the model is at fault, and over millimetres where a source is:
@@ -132,7 +132,7 @@ def _explained(board: Board, split: HeatSplit | None, bare: NDArray[np.bool_], m
     best = split.fits[int(np.argmax(split.weights))]
     rows, cols = np.nonzero(bare)
     points = np.column_stack([(cols + 0.5) * mm_per_px, (rows + 0.5) * mm_per_px])
-    cells = best.response @ best.flow_kmm2 + best.constant_k
+    cells = best.responses.cells @ best.heat_kmm2 + best.constant_k
     explained[bare] = fin_grid(board).interpolation(points) @ cells
     return explained
 

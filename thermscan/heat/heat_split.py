@@ -1,0 +1,122 @@
+"""What the split of a board's heat says: each part's own and received heat, and how sure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.heat.sources import SourceFit
+from thermscan.scales import read_only
+
+# The fin is a simple model: copper is uneven and the loss grows with the rise. Received heat is trusted to
+# about this share of itself (found from boards solved by finite elements with uneven copper).
+RECEIVED_DOUBT = 0.12
+
+
+@dataclass(frozen=True, slots=True)
+class HeatFrom:
+    """What one neighbour gives a part, in kelvin."""
+
+    ref: str
+    kelvin: float
+    u_k: float
+
+
+@dataclass(frozen=True, slots=True)
+class PartHeat:
+    """
+    One part's rise split up.
+
+    Attributes
+    ----------
+    rise_k, own_k : float or None
+        None where the part is not measurable. ``own_k = rise_k - received_k - constant_k``.
+    received_k, u_received_k : float
+        From all other parts through the board.
+    own_board_k : float
+        The board's own rise beneath the part, from the part's own heat.
+    self_response : float
+        ``own_board_k`` for one unit of heat: larger at a board's edge, where heat has fewer ways out.
+    sources : tuple of HeatFrom
+        The main givers, the greatest first.
+    heat_kmm2, u_heat_kmm2 : float
+        The part's heat over h, in kelvin times square millimetres: relative power.
+    power_w, u_power_w : float or None
+        Where the supply's watts are known.
+    """
+
+    ref: str
+    rise_k: float | None
+    own_k: float | None
+    u_own_k: float | None
+    received_k: float
+    u_received_k: float
+    own_board_k: float
+    self_response: float
+    sources: tuple[HeatFrom, ...]
+    heat_kmm2: float
+    u_heat_kmm2: float
+    power_w: float | None = None
+    u_power_w: float | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HeatSplit:
+    """
+    Where a board's heat comes from.
+
+    Attributes
+    ----------
+    parts : tuple of PartHeat
+        In the board's order.
+    decay_mm, u_decay_mm : float
+        How far heat spreads: sqrt(k t / h).
+    constant_k, u_constant_k : float
+        What the whole board shares, beyond its parts' heat: camera offset, or an ambient stated wrongly.
+    loss_w_per_m2k : float or None
+        h, both faces together, where the supply's watts are known.
+    residual_rms_k : float
+        What the model leaves unexplained on the bare board.
+    fits : tuple of SourceFit
+        One for each decay length tried, and ``weights`` how likely each is.
+    """
+
+    parts: tuple[PartHeat, ...]
+    decay_mm: float
+    u_decay_mm: float
+    constant_k: float
+    u_constant_k: float
+    loss_w_per_m2k: float | None
+    supply_w: float | None
+    residual_rms_k: float
+    fits: tuple[SourceFit, ...]
+    weights: NDArray[np.float64]
+    remarks: tuple[str, ...] = field(default=())
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "weights", read_only(self.weights))
+
+    def of(self, ref: str) -> PartHeat | None:
+        """The split of that part, or None."""
+        return next((part for part in self.parts if part.ref == ref), None)
+
+    def contrast_u_k(self, contrast: NDArray[np.float64]) -> float:
+        """
+        Standard uncertainty of a weighted sum of the parts' received heat.
+
+        Parameters
+        ----------
+        contrast : ndarray of shape (n,)
+            Weights in the board's order, such as 1 for a part and -1/m for each of its m peers: what
+            all of them receive alike is then of no account.
+        """
+        n = len(self.parts)
+        off = 1.0 - np.eye(n)
+        rows = [contrast @ (fit.responses.bodies * off) for fit in self.fits]
+        within = [row @ fit.covariance[:n, :n] @ row for row, fit in zip(rows, self.fits, strict=True)]
+        values = np.array([row @ fit.heat_kmm2 for row, fit in zip(rows, self.fits, strict=True)])
+        mean = float(self.weights @ values)
+        between = float(self.weights @ (values - mean) ** 2)
+        return float(np.sqrt(max(float(self.weights @ np.array(within)), 0.0) + between + (RECEIVED_DOUBT * mean) ** 2))
