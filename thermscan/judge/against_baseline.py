@@ -23,6 +23,7 @@ from thermscan.judge.baseline_rule import (
     warm_up_mismatch,
 )
 from thermscan.judge.board_wide import fit_board_wide
+from thermscan.judge.comparison import specimen_u_k
 from thermscan.judge.heat_seen import HeatSeen
 from thermscan.regions.measurement import PartMeasurement
 from thermscan.runs.run import Run
@@ -46,7 +47,8 @@ def against_baseline(
     view = heat.view
     serials = {known.board_serial for known in baseline.runs}
     same = run.board_serial is not None and serials == {run.board_serial}
-    expected = expect_from(baseline, same_serial=same, own_shares=_own_shares(heat.split))
+    specimen_k = {m.part.ref: specimen_u_k(m) for m in measurements if m.measurable}
+    expected = expect_from(baseline, same_serial=same, own_shares=_own_shares(heat.split), specimen_k=specimen_k)
     common, places = common_parts(measurements, expected)
     if len(common) < FEWEST_IN_COMMON:
         return None

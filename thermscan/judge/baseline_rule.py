@@ -14,6 +14,7 @@ from thermscan.heat.split import HeatSplit
 from thermscan.judge import thresholds
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.board_wide import FEWEST_FOR_SCALE, BoardWide, fit_board_wide
+from thermscan.judge.calibration import calibrated
 from thermscan.judge.comparison import Comparison, look_u_k, specimen_u_k
 from thermscan.judge.spread import shrunk_scale
 from thermscan.layout.board import Board
@@ -73,7 +74,11 @@ def check_same_board(baseline: Baseline, board: Board, *, digest: str) -> None:
 
 
 def expect_from(
-    baseline: Baseline, *, same_serial: bool = True, own_shares: Mapping[str, float] | None = None
+    baseline: Baseline,
+    *,
+    same_serial: bool = True,
+    own_shares: Mapping[str, float] | None = None,
+    specimen_k: Mapping[str, float] | None = None,
 ) -> Expected:
     """
     Each part's usual rise and how much it differs from run to run.
@@ -85,6 +90,8 @@ def expect_from(
         Whether the runs and the board judged are one specimen: specimens differ more than looks.
     own_shares : mapping of ref to float, optional
         How much of each part's rise is its own heat, 0 to 1: the rest, from many neighbours, varies less.
+    specimen_k : mapping of ref to float, optional
+        What a part's own emissivity adds between specimens.
 
     Returns
     -------
@@ -94,7 +101,7 @@ def expect_from(
     -----
     The runs are brought to a common level first, each by its own shift and scale. The spread is expected
     as a share of the rise; the runs together say how far that is off, and the more runs there are the more
-    a part's own scatter counts.
+    a part's own scatter counts. What measuring adds to the runs' scatter is taken out of it.
     """
     refs = tuple(sorted({ref for run in baseline.runs for ref in run.rise_k}))
     table = np.array([[run.rise_k.get(ref, np.nan) for ref in refs] for run in baseline.runs]).reshape(-1, len(refs))
@@ -107,16 +114,26 @@ def expect_from(
     expected = np.hypot(share * mean * varies, thresholds.REPEAT_FLOOR_K)
     scatter = np.nansum((levelled - mean) ** 2, axis=0)
     many = runs > 1
-    standard = ((levelled - mean) / expected / np.sqrt(np.maximum(1 - 1 / np.maximum(runs, 1), 1e-9)))[:, many]
+    # Runs without a serial may all be of one specimen, whose emissivities are wrong by the same in each.
+    specimens = None if same_serial else max(len({run.board_serial for run in baseline.runs if run.board_serial}), 1)
+    noise = np.array([[run.u_k.get(ref, 0.0) for ref in refs] for run in baseline.runs]).reshape(-1, len(refs))
+    if specimens is not None and specimens > 1:
+        noise = np.hypot(noise, [(specimen_k or {}).get(ref, 0.0) for ref in refs])
+    # Deviations from a mean of n are smaller than from the truth.
+    smaller = np.sqrt(np.maximum(1 - 1 / np.maximum(runs, 1), 1e-9))
+    known = np.isfinite(levelled) & many
     factor, degrees = shrunk_scale(
-        standard[np.isfinite(standard)], degrees=thresholds.EXPECTATION_DEGREES, bounds=_bounds(share)
+        ((levelled - mean) / smaller)[known],
+        np.broadcast_to(expected, levelled.shape)[known],
+        noise=noise[known],
+        degrees=thresholds.EXPECTATION_DEGREES,
+        bounds=_bounds(share),
     )
     weight = min(degrees, 2 * thresholds.EXPECTATION_DEGREES)
     further = np.maximum(runs - 1, 0)
-    variance = (weight * (factor * expected) ** 2 + scatter) / (weight + further)
+    natural = np.maximum(scatter - np.where(many, further * np.mean(noise**2, axis=0), 0.0), 0.0)
+    variance = (weight * (factor * expected) ** 2 + natural) / (weight + further)
     floor = np.hypot(thresholds.REPEAT_SHARE_BOUNDS[0] * mean * varies, 0.5 * thresholds.REPEAT_FLOOR_K)
-    # Runs without a serial may all be of one specimen, whose emissivities are wrong by the same in each.
-    specimens = None if same_serial else max(len({run.board_serial for run in baseline.runs if run.board_serial}), 1)
     seen = np.sqrt(np.where(many, scatter / np.maximum(further, 1), np.nan))
     return Expected(refs, mean, np.maximum(np.sqrt(variance), floor), runs, degrees, seen, specimens)
 
@@ -224,27 +241,28 @@ def compare_baseline(
     u_level = np.hypot(board_wide.u_shift_k, board_wide.u_scale * (expected.mean_k[places] - expected.mean_k.mean()))
     u_k = np.sqrt(noise**2 + looks**2 / runs + u_received**2 + np.minimum(u_level, 1.0) ** 2 / 4)
     # Most parts are good: their scatter on this very board says how far the expected spread is off.
-    factor, degrees = shrunk_scale(
-        excess / np.hypot(spread, noise), degrees=expected.degrees, bounds=_bounds(thresholds.REPEAT_SHARE)
-    )
+    trusted = min(expected.degrees, 2 * thresholds.EXPECTATION_DEGREES)
+    factor, degrees = shrunk_scale(excess, spread, noise=u_k, degrees=trusted, bounds=_bounds(thresholds.REPEAT_SHARE))
     level = np.clip(own_usual, 0.0, np.maximum(usual, 0.0))
     floor = np.hypot(thresholds.REPEAT_SHARE_BOUNDS[0] * level, 0.5 * thresholds.REPEAT_FLOOR_K)
-    return tuple(
-        Comparison(
-            ref=m.part.ref,
-            rule="baseline",
-            excess_k=float(excess[i]),
-            u_k=float(u_k[i]),
-            spread_k=float(max(factor * spread[i], floor[i])),
-            degrees=degrees,
-            temp_excess_k=float(temp_excess[i]),
-            expected_k=float(usual[i]),
-            own_expected_k=float(own_usual[i]),
-            count=int(runs[i]),
-            against=f"{runs[i]} known-good run{'s' if runs[i] > 1 else ''}",
-            at_most_watch=not_comparable,
-        )
-        for i, m in enumerate(common)
+    return calibrated(
+        [
+            Comparison(
+                ref=m.part.ref,
+                rule="baseline",
+                excess_k=float(excess[i]),
+                u_k=float(u_k[i]),
+                spread_k=float(max(factor * spread[i], floor[i])),
+                degrees=degrees,
+                temp_excess_k=float(temp_excess[i]),
+                expected_k=float(usual[i]),
+                own_expected_k=float(own_usual[i]),
+                count=int(runs[i]),
+                against=f"{runs[i]} known-good run{'s' if runs[i] > 1 else ''}",
+                at_most_watch=not_comparable,
+            )
+            for i, m in enumerate(common)
+        ]
     )
 
 

@@ -45,6 +45,8 @@ class Comparison:
         Why this comparison can carry no more than a watch.
     against : str
         What it is compared with, in words.
+    scale : float
+        How far good parts of this board scatter, over what ``u_k`` and ``spread_k`` state.
     """
 
     ref: str
@@ -61,11 +63,17 @@ class Comparison:
     at_most_watch: str | None = None
     refs: tuple[str, ...] = field(default=())
     shared_k: float = 0.0
+    scale: float = 1.0
 
     @property
     def score(self) -> float:
         """Excess over all that could have made it by chance."""
-        return self.excess_k / max(float(np.hypot(self.u_k, self.spread_k)), 1e-9)
+        return self.excess_k / self.good_sd_k
+
+    @property
+    def good_sd_k(self) -> float:
+        """Standard deviation of the measured difference between good parts."""
+        return max(self.scale * float(np.hypot(self.u_k, self.spread_k)), 1e-9)
 
     @property
     def effective_degrees(self) -> float:
@@ -87,8 +95,7 @@ class Comparison:
     @property
     def temp_p_value(self) -> float:
         """The same for the plain temperature."""
-        score = self.temp_excess_k / max(float(np.hypot(self.u_k, self.spread_k)), 1e-9)
-        return float(2.0 * stats.t.sf(abs(score), self.effective_degrees))
+        return float(2.0 * stats.t.sf(abs(self.temp_excess_k / self.good_sd_k), self.effective_degrees))
 
 
 def effective_degrees(u: Sequence[float], degrees: Sequence[float]) -> float:

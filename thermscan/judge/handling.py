@@ -19,8 +19,8 @@ BURN_PLASTIC_C = 85.0
 _METAL = frozenset({"metal", "gold", "anodised", "painted", "solder", "copper", "copper-oxidised"})
 _CERAMIC = frozenset({"ceramic", "glass"})
 
-# A wet electrolytic capacitor lives about twice as long for each 10 K less. Makers' technical notes on aluminium
-# electrolytics call it the law of 10 degrees and hold it good from about 60 C to 105 C; a rule of thumb beyond.
+# A wet electrolytic capacitor lives about twice as long for each 10 K less: makers' rule of thumb, said to hold
+# from about 60 C to 105 C (from memory).
 LIFE_STEP_K = 10.0
 # Mentioned from this rise on (four times as fast as at ambient), and only where it stands out of the board by half
 # a step, or comes within one step of a limit that the layout states.
@@ -40,7 +40,8 @@ def touch_remarks(measurements: Sequence[PartMeasurement]) -> tuple[str, ...]:
 
     References
     ----------
-    .. [1] ISO 13732-1, Ergonomics of the thermal environment, contact with hot surfaces: burn thresholds.
+    .. [1] ISO 13732-1, Ergonomics of the thermal environment, contact with hot surfaces: burn thresholds. The
+       figures here are from memory; the standard's text was not at hand.
 
     Examples
     --------
@@ -59,7 +60,8 @@ def touch_remarks(measurements: Sequence[PartMeasurement]) -> tuple[str, ...]:
     return (
         f"hot to the touch: {_names([name for _, name in sorted(hot, reverse=True)])}; from about "
         f"{BURN_METAL_C:.0f} °C on bare or painted metal, {BURN_CERAMIC_C:.0f} °C on ceramic and glass and "
-        f"{BURN_PLASTIC_C:.0f} °C on plastic a second's touch can burn",
+        f"{BURN_PLASTIC_C:.0f} °C on plastic a second's touch can burn "
+        "(figures from memory; ISO 13732-1 has the right ones)",
     )
 
 
@@ -96,7 +98,7 @@ def life_factor(warmer_k: float) -> float:
 
     References
     ----------
-    .. [1] Rubycon, Aluminum Electrolytic Capacitor Technical Notes, section 5-1: life doubles for 10 degrees less.
+    .. [1] Common practice among makers of electrolytic capacitors (from memory): life doubles for 10 K less.
 
     Examples
     --------

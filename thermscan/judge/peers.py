@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from thermscan.heat.split import HeatSplit
 from thermscan.judge import thresholds
+from thermscan.judge.calibration import calibrated
 from thermscan.judge.comparison import Comparison, difference_u_k, own_u_k
 from thermscan.judge.spread import robust_spread, shrunk_scale
 from thermscan.layout.board import Board, Part
@@ -47,6 +48,7 @@ class _Readings:
     rise_k: NDArray[np.float64]
     level_k: float
     expected_sd_k: float
+    u_k: NDArray[np.float64]
 
 
 def peer_groups(parts: Sequence[Part]) -> tuple[PeerGroup, ...]:
@@ -126,7 +128,7 @@ def compare_peers(
         # Nothing is known of groups that nobody declared: their own expectation stands.
         known = (1.0, thresholds.EXPECTATION_DEGREES) if group.proposed else (factor, degrees)
         comparisons += _compare_group(group, readings, tuple(measurements), known=known, split=split, index=index)
-    return tuple(comparisons)
+    return calibrated(comparisons)
 
 
 def _readings(members: tuple[PartMeasurement, ...], split: HeatSplit | None, *, proposed: bool) -> _Readings:
@@ -144,19 +146,23 @@ def _readings(members: tuple[PartMeasurement, ...], split: HeatSplit | None, *, 
         own = rise - received - split.constant_k - at_edge
     level = max(float(np.median(own)), 0.0)
     share = thresholds.PROPOSED_SHARE if proposed else thresholds.PEER_SHARE
-    return _Readings(members, own, rise, level, float(np.hypot(share * level, thresholds.PEER_FLOOR_K)))
+    u_k = np.array([own_u_k(m) for m in members])
+    return _Readings(members, own, rise, level, float(np.hypot(share * level, thresholds.PEER_FLOOR_K)), u_k)
 
 
 def _pooled_factor(readings: Sequence[_Readings]) -> tuple[float, float]:
     """How far the spread of all groups together is from what is expected, and its degrees of freedom."""
-    standard: list[float] = []
+    deviations: list[float] = []
+    expected: list[float] = []
+    noise: list[float] = []
     for group in readings:
         n = len(group.own_k)
-        noise = np.array([own_u_k(m) for m in group.members])
-        sd = np.hypot(group.expected_sd_k, noise) * np.sqrt(1.0 - 1.0 / n)
-        standard += ((group.own_k - np.median(group.own_k)) / sd).tolist()
+        # Deviations from the middle of n are smaller than from the truth.
+        deviations += ((group.own_k - np.median(group.own_k)) / np.sqrt(1.0 - 1.0 / n)).tolist()
+        expected += [group.expected_sd_k] * n
+        noise += group.u_k.tolist()
     low, high = (bound / thresholds.PEER_SHARE for bound in thresholds.PEER_SHARE_BOUNDS)
-    return shrunk_scale(standard, degrees=thresholds.EXPECTATION_DEGREES, bounds=(low, high))
+    return shrunk_scale(deviations, expected, noise=noise, degrees=thresholds.EXPECTATION_DEGREES, bounds=(low, high))
 
 
 def _compare_group(

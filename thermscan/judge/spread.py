@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.optimize import brentq
 
 # Makes the median absolute deviation of few normal values right on average; C. Croux and P. J. Rousseeuw,
 # Time-efficient algorithms for two highly robust estimators of scale, Computational Statistics 1 (1992)
@@ -32,14 +33,20 @@ def robust_spread(values: ArrayLike) -> float:
     return MAD_TO_SIGMA * _SMALL_SAMPLE.get(n, n / (n - 0.8)) * deviation
 
 
-def shrunk_scale(standardised: ArrayLike, *, degrees: float, bounds: tuple[float, float]) -> tuple[float, float]:
+def shrunk_scale(
+    deviations: ArrayLike, expected_sd: ArrayLike, *, noise: ArrayLike, degrees: float, bounds: tuple[float, float]
+) -> tuple[float, float]:
     """
-    How far the data's spread is from the expected one, as a factor, and the degrees of freedom behind it.
+    How far the natural spread is from the expected one, as a factor, and the degrees of freedom behind it.
 
     Parameters
     ----------
-    standardised : array_like of shape (n,)
-        Deviations from their centres over the expected standard deviation.
+    deviations : array_like of shape (n,)
+        From their centres, noise included.
+    expected_sd : array_like of shape (n,)
+        Standard deviation that is expected of them by nature, for a factor of 1.
+    noise : array_like of shape (n,)
+        Standard uncertainty of measuring them, which comes on top.
     degrees : float
         How many observations the expectation is worth.
     bounds : tuple of float
@@ -51,16 +58,34 @@ def shrunk_scale(standardised: ArrayLike, *, degrees: float, bounds: tuple[float
 
     Notes
     -----
-    Robust: a few faulty parts among many leave the factor nearly as it is.
+    The factor for which the deviations' median is what a normal distribution's is. Robust: a few faulty parts
+    among many leave it nearly as it is. Where most of what is seen is noise, the data say less.
 
     Examples
     --------
-    >>> factor, _ = shrunk_scale([], degrees=8.0, bounds=(0.5, 2.0))
-    >>> factor
-    1.0
+    >>> shrunk_scale([], [], noise=[], degrees=8.0, bounds=(0.5, 2.0))
+    (1.0, 8.0)
+    >>> import numpy as np
+    >>> seen = np.random.default_rng(1).normal(0.0, np.hypot(1.5, 1.0), 4000)
+    >>> factor, _ = shrunk_scale(seen, np.ones(4000), noise=np.ones(4000), degrees=8.0, bounds=(0.5, 2.0))
+    >>> round(factor, 1)
+    1.5
     """
-    data = np.asarray(standardised, dtype=np.float64)
-    worth = MAD_EFFICIENCY * len(data)
-    seen = MAD_TO_SIGMA * float(np.median(np.abs(data))) if len(data) else 1.0
+    data, nature, known = (np.asarray(values, dtype=np.float64) for values in (deviations, expected_sd, noise))
+    if not len(data):
+        return 1.0, degrees
+
+    def beyond(factor: float) -> float:
+        return MAD_TO_SIGMA * float(np.median(np.abs(data) / np.hypot(factor * nature, known))) - 1.0
+
+    low, high = bounds
+    if beyond(low) <= 0:
+        seen = low
+    elif beyond(high) >= 0:
+        seen = high
+    else:
+        seen = float(brentq(beyond, low, high, xtol=1e-4))
+    of_nature = float(np.median((seen * nature) ** 2 / ((seen * nature) ** 2 + known**2)))
+    worth = MAD_EFFICIENCY * len(data) * of_nature
     variance = (degrees + worth * seen**2) / (degrees + worth)
     return float(np.clip(np.sqrt(variance), *bounds)), degrees + worth

@@ -102,7 +102,7 @@ def log_ratio(comparison: Comparison) -> float:
     """
     own_k = abs(comparison.own_expected_k)
     matters_k = max(thresholds.ACT_LEAST_K, thresholds.ACT_LEAST_SHARE * own_k)
-    good_k = float(np.sqrt(comparison.u_k**2 + comparison.spread_k**2 + (INDIFFERENT * matters_k) ** 2))
+    good_k = float(np.hypot(comparison.good_sd_k, INDIFFERENT * matters_k))
     fault_k = float(np.hypot(FAULT_SPREAD_K, FAULT_SPREAD_SHARE * own_k))
     return spread_log_ratio(comparison.excess_k, good_k, fault_k, degrees=comparison.effective_degrees)
 

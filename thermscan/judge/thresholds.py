@@ -32,7 +32,7 @@ ACT_LEAST_SHARE = 0.10
 # A part that gives hardly any of the heat its like give is dead, however little heat that is: at most this
 # share is left, and at least this many kelvin are missing.
 DEAD_SHARE_LEFT = 0.35
-DEAD_LEAST_K = 1.0
+DEAD_LEAST_K = 0.7
 WATCH_LEAST_K = 1.5
 WATCH_LEAST_SHARE = 0.08
 # A good part warmed by a neighbour is mentioned from here on: a person sees this in the picture and asks.
