@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, field
-from unittest import mock
 
 import numpy as np
 from judging_looks import Look, Options, World, break_board, draw_look, draw_world, specimen
 
 from samples.simulator import BoardField, Fault, sample_board, sample_powers
 from thermscan.errors import InputError
-from thermscan.heat import fin, sources
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.finding import Judgement
 from thermscan.judge.heat_seen import View, see_heat
@@ -60,14 +56,13 @@ def run_trial(number: int, options: Options) -> list[Outcome]:
     usual_w = sample_powers(rng, board)
     world = draw_world(rng, options)
     outcomes: list[Outcome] = []
-    with _responses_kept():
-        baseline = _learn(rng, board, usual_w, world, options)
-        for place, kind in enumerate(SIZELESS + SIZED):
-            for fault_k in options.fault_k if kind in SIZED else (0.0,):
-                # The same board, fault and camera for every size, whichever sizes are asked for.
-                case = np.random.default_rng([options.seed, number, place])
-                look, thermal, fault = _case(case, board, usual_w, world, options, kind=kind, fault_k=fault_k)
-                outcomes += _judge(number, look, thermal, kind=kind, fault=fault, baseline=baseline, fault_k=fault_k)
+    baseline = _learn(rng, board, usual_w, world, options)
+    for place, kind in enumerate(SIZELESS + SIZED):
+        for fault_k in options.fault_k if kind in SIZED else (0.0,):
+            # The same board, fault and camera for every size, whichever sizes are asked for.
+            case = np.random.default_rng([options.seed, number, place])
+            look, thermal, fault = _case(case, board, usual_w, world, options, kind=kind, fault_k=fault_k)
+            outcomes += _judge(number, look, thermal, kind=kind, fault=fault, baseline=baseline, fault_k=fault_k)
     return outcomes
 
 
@@ -107,21 +102,6 @@ def _learn(
         return learn_baseline(looks) if looks else None
     except InputError:
         return None  # too coarse a camera for this board: nothing is measurable
-
-
-@contextmanager
-def _responses_kept() -> Iterator[None]:
-    """The judge's own model of one board is the same in every view: it is solved once, and its answers kept."""
-    kept: dict[tuple, np.ndarray] = {}
-
-    def fin_responses(grid: fin.FinGrid, given, *, decay_mm: float) -> np.ndarray:
-        key = (decay_mm, grid.inside.shape, given.shape, given.indices.tobytes(), given.data.tobytes())
-        if key not in kept:
-            kept[key] = fin.fin_responses(grid, given, decay_mm=decay_mm)
-        return kept[key]
-
-    with mock.patch.object(sources, "fin_responses", fin_responses):
-        yield
 
 
 def _judge(

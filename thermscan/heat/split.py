@@ -15,6 +15,7 @@ from thermscan.heat.least_squares import Evidence, PartRises, weigh_cells
 from thermscan.heat.sources import fit_sources
 from thermscan.heat.summary import summarise
 from thermscan.layout.board import Board
+from thermscan.radiometry.planck import Band
 from thermscan.radiometry.surface import surface_temperature
 from thermscan.regions.measurement import PartMeasurement, Rectified
 from thermscan.registration.registration import Registration
@@ -26,7 +27,7 @@ FEWEST_CELLS = 20
 
 
 def board_rise_k(
-    rectified: Rectified, board: Board, *, ambient_c: float, reflected_c: float, band_um: tuple[float, float]
+    rectified: Rectified, board: Board, *, ambient_c: float, reflected_c: float, band_um: Band
 ) -> NDArray[np.float64]:
     """
     Rise of the bare board on the raster, corrected for its emissivity; wrong on the bodies.

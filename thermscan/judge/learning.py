@@ -116,7 +116,8 @@ class _Mean:
     def mean(self) -> NDArray[np.float64]:
         """Of all that were counted."""
         empty = np.full(self.total.shape, np.nan)
-        return np.divide(self.total, self.seen, out=empty, where=self.seen > 0)
+        mean: NDArray[np.float64] = np.divide(self.total, self.seen, out=empty, where=self.seen > 0)
+        return mean
 
 
 def forget_run(baseline: Baseline, number: int) -> Baseline:
