@@ -20,9 +20,9 @@ SAME_PLACE_PX = 2.0
 # By how many standard deviations a place must explain more edges than its rival: less where it also leaves
 # no more than this share of what the rival leaves of the picture unexplained.
 AHEAD_NEEDED = ((0.5, 0.7), (0.8, 1.5), (float("inf"), 3.0))
-# A rival whose detail stands out by less than this share is none: the same layout turned, in its right outline,
-# shows 0.4 at most.
-RIVAL_SHARE = 0.6
+# A rival that weighs less than this share is none; nor is one a few pixels off that weighs less than that one: the
+# same thing, not as well refined.
+RIVAL_SHARE, NEIGHBOUR_SHARE, NEIGHBOUR_PX = 0.5, 0.8, 10.0
 # Where few edges are seen, fewer do, if the picture itself leaves no doubt which way round it is.
 FEW_SHARE, FEW_BEYOND_CHANCE = 0.6, 1.8
 FAR_LESS = 0.5
@@ -67,7 +67,9 @@ def check_rival(best: Candidate, other: Candidate, board: Board) -> None:
     apart = place_error_px(_matrix(board, best), _matrix(board, other), centres)
     if apart < SAME_PLACE_PX:
         return
-    if best.standing.convincing and other.standing.deviations < RIVAL_SHARE * best.standing.deviations:
+    turn = _turn_deg(best, other)
+    beside = apart < NEIGHBOUR_PX and turn < LEAST_TURN_DEG
+    if other.weight < (NEIGHBOUR_SHARE if beside else RIVAL_SHARE) * best.weight:
         return
     if lies_elsewhere(best.corners_px, other.corners_px):
         if other.convincing:
@@ -80,7 +82,6 @@ def check_rival(best: Candidate, other: Candidate, board: Board) -> None:
     less = best.match.unexplained / max(other.match.unexplained, 1e-12)
     needed = next(ahead for limit, ahead in AHEAD_NEEDED if less <= limit)
     if ahead < needed:
-        turn = _turn_deg(best, other)
         how = f"turned by {turn:.0f} degrees" if turn >= LEAST_TURN_DEG else f"{apart:.0f} pixels apart"
         raise CannotJudge(
             f"the layout fits the frame in two ways almost alike ({how})",

@@ -20,11 +20,15 @@ LEAST_AREA = 0.04
 ANGLES_DEG = (32.0, 148.0)
 # Lines and quadrilaterals that are looked at further.
 MAX_LINES = 18
-MAX_QUADS = 24
+MAX_QUADS = 40
 # A gradient below this many standard deviations of its noise is no edge.
 EDGE_SIGNIFICANT = 4.0
 # Of the edge pixels near a line, those whose gradient points across it within this count.
 ALONG_DEG = 14.0
+# A faint edge's gradient points across it to within about half of this.
+SPREAD_DEG = 12
+# A line needs so many edge pixels, as a share of the frame's shorter side.
+LEAST_LINE = 0.1
 
 
 def outline_candidates(evidence: Evidence, *, gradient_blur_px: float = 1.4) -> FloatArray:
@@ -93,44 +97,41 @@ def _lines(thin: NDArray[np.bool_], gx: FloatArray, gy: FloatArray) -> FloatArra
         return np.zeros((0, 3))
     angle = np.arctan2(gy[rows, cols], gx[rows, cols]) % np.pi
     steps = 180
-    spread = np.arange(-7, 8)
+    spread = np.arange(-SPREAD_DEG, SPREAD_DEG + 1)
     bins = (np.round(angle / np.pi * steps).astype(int)[:, None] + spread) % steps
     theta = bins * np.pi / steps
     d = cols[:, None] * np.cos(theta) + rows[:, None] * np.sin(theta)
     reach = int(np.hypot(*thin.shape)) + 2
+    places = np.round(d).astype(int) + reach
+    weight = np.broadcast_to(np.exp(-0.5 * (spread / (SPREAD_DEG / 2)) ** 2), bins.shape)
     votes = np.zeros((steps, 2 * reach + 1))
-    weight = np.exp(-0.5 * (spread / 4.0) ** 2)
-    np.add.at(votes, (bins, np.round(d).astype(int) + reach), np.broadcast_to(weight, bins.shape))
-    votes = np.asarray(cv2.GaussianBlur(votes, (0, 0), 0.7), dtype=np.float64)
+    np.add.at(votes, (bins, places), weight)
     lines: list[FloatArray] = []
-    least = 0.08 * min(thin.shape)
+    least = LEAST_LINE * min(thin.shape)
     xy = np.column_stack([cols, rows]).astype(np.float64)
     normal = np.column_stack([np.cos(angle), np.sin(angle)])
+    free = np.ones(len(xy), dtype=bool)
     for _ in range(MAX_LINES):
-        t, r = np.unravel_index(votes.argmax(), votes.shape)
-        if votes[t, r] < least:
-            break
+        smooth = cv2.GaussianBlur(votes, (0, 0), 1.0)
+        t, r = np.unravel_index(smooth.argmax(), smooth.shape)
         line = np.array([np.cos(t * np.pi / steps), np.sin(t * np.pi / steps), r - reach])
         for _ in range(3):
-            near = np.abs(xy @ line[:2] - line[2]) < 1.8
+            near = free & (np.abs(xy @ line[:2] - line[2]) < 1.8)
             near &= np.abs(normal @ line[:2]) > np.cos(np.radians(ALONG_DEG))
             if near.sum() < least:
                 break
             centre = xy[near].mean(axis=0)
             _, _, axes = np.linalg.svd(xy[near] - centre, full_matrices=False)
             line = np.append(axes[1], axes[1] @ centre)
+        if near.sum() < least:
+            break
         lines.append(line)
-        _clear(votes, int(t), int(r), steps, reach)
+        # What lies on a line has no more votes, so that the next one is another.
+        taken = free & (np.abs(xy @ line[:2] - line[2]) < 2.5)
+        taken &= np.abs(normal @ line[:2]) > np.cos(np.radians(ALONG_DEG))
+        np.subtract.at(votes, (bins[taken], places[taken]), weight[taken])
+        free &= ~taken
     return np.array(lines).reshape(-1, 3)
-
-
-def _clear(votes: FloatArray, t: int, r: int, steps: int, reach: int) -> None:
-    """Take a found line's neighbourhood out of the votes; beyond 180 degrees the distance changes sign."""
-    for turn in range(-4, 5):
-        at, place = t + turn, r
-        if not 0 <= at < steps:
-            at, place = at % steps, 2 * reach - r
-        votes[at, max(place - 4, 0) : place + 5] = 0
 
 
 def _from_lines(lines: FloatArray, shape: tuple[int, ...]) -> FloatArray:

@@ -65,10 +65,13 @@ class Standing:
         Of the log likelihood, in standard deviations of what wrong places show in the same frame.
     times : float
         And as a multiple of what the best of the wrong places shows.
+    explained : float
+        Share of the detail that the bodies explain, 0 to 1.
     """
 
     deviations: float
     times: float
+    explained: float
 
     @property
     def convincing(self) -> bool:
@@ -129,13 +132,14 @@ def standing(
     detail -= pattern.outline * (pattern.outline @ detail)
     power = float(detail @ detail)
     if power <= 0:
-        return Standing(0.0, 0.0)
+        return Standing(0.0, 0.0, 0.0)
     here, elsewhere = (
         -np.log(np.maximum(1 - ((views @ pattern.bodies) ** 2).sum(axis=1) / power, 1e-9))
         for views in (detail[None], _moved(detail.reshape(pattern.shape)))
     )
     spread = max(float(elsewhere.std()), 1e-9)
-    return Standing(float((here[0] - elsewhere.mean()) / spread), float(here[0] / max(elsewhere.max(), 1e-9)))
+    deviations, times = (here[0] - elsewhere.mean()) / spread, here[0] / max(elsewhere.max(), 1e-9)
+    return Standing(float(deviations), float(times), float(-np.expm1(-here[0])))
 
 
 def climb(
