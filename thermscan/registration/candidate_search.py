@@ -26,8 +26,8 @@ MISTAKEN_ORDERS = ([2, 3, 0, 1], [1, 0, 3, 2], [3, 2, 1, 0])
 # So many candidates are refined at most.
 REFINE_MOST = 16
 # So many places are tried once more with other heights of parts; and so many moved to where the bodies' detail
-# says, if that already stands out by so much.
-LIKELIEST, CLIMB_FROM, MOST_CLIMBS = 4, 2.5, 3
+# says, if that already stands out by so much, beside so many that the layout explains best before they are refined.
+LIKELIEST, CLIMB_FROM, CLIMB_MOST, MOST_CLIMBS = 4, 2.5, 6, 3
 # Where few edges of bodies are seen, the outline must be seen over so much of its length.
 OUTLINE_NEEDED = 0.65
 # Inside the right outline, wrong layouts and the right one turned weigh up to 5.5 and reach 1.2 times what the best of
@@ -138,7 +138,7 @@ def rank_candidates(search: Search) -> list[Candidate]:
             quads = np.concatenate([_filling(search.board, search.small.apparent.shape), quads])
         found += _try_quads(search, quads, ranges_px)
         if not _any_beyond_doubt(found):
-            found += _try_climbing(search, found)
+            found += _try_climbing(search, quads, found)
         if not _any_beyond_doubt(found):
             found += _try_other_heights(search, found)
         if not any(candidate.convincing for candidate in found):
@@ -210,10 +210,13 @@ def _try_quads(search: Search, quads: FloatArray, ranges_px: Sequence[float]) ->
     return found
 
 
-def _try_climbing(search: Search, found: list[Candidate]) -> list[Candidate]:
+def _try_climbing(search: Search, quads: FloatArray, found: list[Candidate]) -> list[Candidate]:
     """The likeliest places moved to where the bodies' detail says: edges alone may lock a few pixels off."""
     likeliest = [each for each in _distinct(found, LIKELIEST) if each.standing.deviations >= CLIMB_FROM]
-    tried = [search.climbed(search.small.from_frame(candidate.corners_px)) for candidate in likeliest]
+    starts = [search.small.from_frame(candidate.corners_px) for candidate in likeliest]
+    turned = [np.roll(quad, turn, axis=0) for quad in quads for turn in range(4)]
+    starts += sorted(turned, key=lambda quad: -search.match(quad).explained)[:CLIMB_MOST]
+    tried = [search.climbed(start) for start in starts]
     return [candidate for candidate in tried if candidate is not None]
 
 
