@@ -136,9 +136,10 @@ def take_look(rng: np.random.Generator, truth: Truth, *, cols: int) -> Look:
     registration = _registration(rng, board, pose)
     around = {"ambient_c": field.ambient_c, "reflected_c": field.ambient_c}
     rectified = rectify_frame(image, registration, board)
+    rise_k = board_rise_k(rectified, board, **around, band_um=BAND_UM)
     return Look(
         board=board,
-        rise_k=board_rise_k(rectified, board, **around, band_um=BAND_UM),
+        rise_k=np.where(rectified.overhung, np.nan, rise_k),
         measurements=measure_parts(image, registration, board, **around),
         mm_per_px=rectified.mm_per_px,
         registration=registration,

@@ -79,7 +79,7 @@ def split_change(
         evidence = Evidence(
             sigma_k, degrees, signed=True, likely_k=expected_k + LIKELY_FLOOR_K, likely_board_k=unseen_k
         )
-        fits = fit_change(grid, cells, part_change, evidence=evidence, solved=solved)
+        fits = fit_change(grid, bodies, cells, part_change, evidence=evidence, solved=solved)
         change = summarise(board, bodies, fits, part_change, weights=weights, signed=True)
         expected_k = np.array([abs(heat.own_k) if heat.own_k is not None else np.nan for heat in change.parts])
         beneath = np.array([abs(heat.own_board_k) for heat in change.parts])

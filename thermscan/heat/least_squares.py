@@ -10,7 +10,7 @@ from scipy.linalg import solve_triangular
 from scipy.optimize import nnls
 
 from thermscan.heat.bare import BareCells
-from thermscan.heat.bodies import Responses
+from thermscan.heat.bodies import Bodies, Responses
 from thermscan.heat.contact import LEAST_OVER_K
 from thermscan.heat.fin import FinGrid
 
@@ -24,6 +24,10 @@ MODEL_REACH_MM = 6.0
 EMISSIVITY_SHARE = 0.02
 # Camera offset (2 K) and ambient thermometer (1 K) together, with something to spare.
 CONSTANT_SPREAD_K = 3.0
+# Of the supply's watts, before looking: each part draws by its area, within twice that and a share of the whole
+# (a shorted capacitor may take much). It tells only of parts that neither body nor board shows.
+AREA_SPREAD = 2.0
+ANY_PART_SHARE = 0.05
 # Heat of a part before anything is known, as the board's own rise beneath it.
 WIDEST_K = 60.0
 LEAST_LIKELY_K = 0.05
@@ -99,6 +103,7 @@ def weigh_cells(
 
 def solve_sources(
     at_cells: NDArray[np.float64],
+    bodies: Bodies,
     responses: Responses,
     cells: BareCells,
     rises: PartRises,
@@ -113,6 +118,7 @@ def solve_sources(
     ----------
     at_cells : ndarray of shape (cells seen, n)
         Rise of each cell for one unit of each part's heat.
+    bodies : Bodies
     responses : Responses
     cells : BareCells
     rises : PartRises
@@ -124,7 +130,7 @@ def solve_sources(
     n = at_cells.shape[1]
     scale = np.maximum(np.diag(responses.beneath), 1e-12)  # unknowns are the board's own rise under each part
     design = np.column_stack([at_cells / scale, np.ones(len(at_cells))])
-    known, told = _beforehand(responses, scale, evidence)
+    known, told = _beforehand(responses, scale, bodies.area_mm2, evidence)
     robust = np.ones(len(at_cells))
     solution = np.zeros(n + 1)
     matrix, target = design, cells.rise_k
@@ -152,7 +158,7 @@ def solve_sources(
 
 
 def _beforehand(
-    responses: Responses, scale: NDArray[np.float64], evidence: Evidence
+    responses: Responses, scale: NDArray[np.float64], area_mm2: NDArray[np.float64], evidence: Evidence
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """What is known of heat and constant before looking: one row for each, and one for all heat together."""
     n = len(scale)
@@ -168,6 +174,10 @@ def _beforehand(
     rows, values = np.diag(1.0 / widest), np.zeros(n + 1)
     if evidence.supply_w:
         usual = evidence.supply_w * 1e6 / USUAL_LOSS_W_PER_M2K
+        by_area = usual * area_mm2 / area_mm2.sum()
+        within = np.hypot(AREA_SPREAD * by_area, ANY_PART_SHARE * usual)
+        rows[:n, :n] = np.diag(1.0 / (scale * within))
+        values[:n] = by_area / within
         rows = np.vstack([rows, np.append(1.0 / scale, 0.0) / (LOSS_SPREAD * usual)])
         values = np.append(values, 1.0 / LOSS_SPREAD)
     return rows, values

@@ -91,7 +91,9 @@ def fit_sources(
     def fit(decay_mm: float, contact: Contact) -> SourceFit:
         responses = body_responses(grid, bodies, decay_mm=decay_mm, contact=contact.by_area)
         return _as_fit(
-            solve_sources(at @ responses.cells, responses, cells, rises, evidence=evidence, spread=contact.spread),
+            solve_sources(
+                at @ responses.cells, bodies, responses, cells, rises, evidence=evidence, spread=contact.spread
+            ),
             decay_mm,
             responses=responses,
             contact=contact,
@@ -136,6 +138,7 @@ def _best_decay(first_mm: float, fit: Callable[[float], SourceFit]) -> tuple[flo
 
 def fit_change(
     grid: FinGrid,
+    bodies: Bodies,
     cells: BareCells,
     change: PartRises,
     *,
@@ -147,7 +150,13 @@ def fit_change(
     return tuple(
         _as_fit(
             solve_sources(
-                at @ fit.responses.cells, fit.responses, cells, change, evidence=evidence, spread=fit.contact.spread
+                at @ fit.responses.cells,
+                bodies,
+                fit.responses,
+                cells,
+                change,
+                evidence=evidence,
+                spread=fit.contact.spread,
             ),
             fit.decay_mm,
             responses=fit.responses,
