@@ -46,9 +46,9 @@ def test_good_runs_show_the_board_itself_wherever_one_of_them_does():
     apart = np.abs(leaning.rise_raster_k - flat.rise_raster_k)
     # Two runs in place of three: noise alone moves.
     assert np.nanmax(apart) < 0.2
-    # Where no run shows it, what stands there is kept, so that its picture still serves to find the board.
+    # Where no run shows the board itself there is nothing to compare with, until another run does.
     only = learn_baseline([_with_a_leaning_body(looks[0], known=True)])
-    assert np.nanmax(np.abs(only.rise_raster_k - learn_baseline(looks[:1]).rise_raster_k)) > 10.0
+    assert np.isfinite(only.rise_raster_k).sum() < np.isfinite(flat.rise_raster_k).sum()
     assert np.isfinite(extend_baseline(only, looks[1:]).rise_raster_k).sum() == np.isfinite(flat.rise_raster_k).sum()
 
 

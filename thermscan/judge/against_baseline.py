@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.heat.change import split_change
-from thermscan.heat.sources import PartRises
-from thermscan.heat.split import HeatSplit
+from thermscan.heat.fin import fin_grid
+from thermscan.heat.heat_split import HeatSplit
+from thermscan.heat.least_squares import PartRises
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.baseline_rule import (
     FEWEST_IN_COMMON,
     BaselineResult,
+    Expected,
     baseline_remarks,
     common_parts,
     compare_baseline,
@@ -22,11 +25,15 @@ from thermscan.judge.baseline_rule import (
     expect_from,
     warm_up_mismatch,
 )
-from thermscan.judge.board_wide import fit_board_wide
+from thermscan.judge.board_wide import BoardWide, fit_board_wide
 from thermscan.judge.comparison import specimen_u_k
 from thermscan.judge.heat_seen import HeatSeen
+from thermscan.judge.thresholds import ACT_LEAST_K
 from thermscan.regions.measurement import PartMeasurement
 from thermscan.runs.run import Run
+
+# A part that has changed by this share of the greatest change, or more, is left out of the board-wide fits.
+CULPRIT_SHARE = 1.0 / 3.0
 
 
 def against_baseline(
@@ -44,7 +51,6 @@ def against_baseline(
     heat : HeatSeen
         Of this run.
     """
-    view = heat.view
     serials = {known.board_serial for known in baseline.runs}
     same = run.board_serial is not None and serials == {run.board_serial}
     specimen_k = {m.part.ref: specimen_u_k(m) for m in measurements if m.measurable}
@@ -52,43 +58,118 @@ def against_baseline(
     common, places = common_parts(measurements, expected)
     if len(common) < FEWEST_IN_COMMON:
         return None
-    rise = np.array([float(m.rise_k or 0.0) for m in common])
-    noise = comparison_u_k(common, expected)
-    board_wide = fit_board_wide(rise, expected.mean_k[places], np.hypot(expected.sd_k[places], noise))
-    usual = board_wide.shift_k + board_wide.scale * expected.mean_k[places]
-    change = None
-    if heat.split is not None:
-        place = {part.ref: i for i, part in enumerate(heat.board.parts)}
-        at = [place[m.part.ref] for m in common]
-        changes = PartRises(np.full(len(place), np.nan), np.full(len(place), np.nan))
-        changes.rise_k[at], changes.u_k[at] = rise - usual, np.hypot(noise, expected.sd_k[places])
-        change = split_change(
-            new_on_bare_k(baseline, heat),
-            changes,
-            heat.board,
-            mm_per_px=view.mm_per_px,
-            registration=view.registration,
-            noise_k=view.noise_k,
-            split=heat.split,
-        )
-    if change is not None:
-        # What a culprit gives its neighbours had gone into shift and scale: fitted again without it.
-        given = np.array([heat_of.received_k if (heat_of := change.of(m.part.ref)) else 0.0 for m in common])
-        board_wide = fit_board_wide(rise - given, expected.mean_k[places], np.hypot(expected.sd_k[places], noise))
+    level = _level(common, expected, places, baseline, heat)
     not_comparable = warm_up_mismatch(run, baseline)
     return BaselineResult(
-        board_wide=board_wide,
+        board_wide=level.board_wide,
         comparisons=compare_baseline(
             common,
             expected,
             places,
-            board_wide,
+            level.board_wide,
             split=heat.split,
-            change=change,
+            change=level.change,
             not_comparable=not_comparable,
         ),
-        remarks=baseline_remarks(measurements, baseline, run, board_wide, not_comparable=not_comparable),
+        remarks=baseline_remarks(measurements, baseline, run, level.board_wide, not_comparable=not_comparable),
     )
+
+
+def new_on_bare_k(
+    baseline: Baseline, heat: HeatSeen, *, given_k: NDArray[np.float64] | None = None
+) -> NDArray[np.float64]:
+    """What is new on the bare board since the known-good runs; shape (rows, cols), NaN where either is unseen."""
+    return difference_raster_k(heat.rise_k, heat.view.mm_per_px, baseline, bare=heat.bare(), given_k=given_k)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Level:
+    """The board-wide difference, and what single parts have changed beyond it."""
+
+    board_wide: BoardWide
+    change: HeatSplit | None
+
+
+def _level(
+    common: tuple[PartMeasurement, ...],
+    expected: Expected,
+    places: NDArray[np.intp],
+    baseline: Baseline,
+    heat: HeatSeen,
+) -> _Level:
+    """
+    Shift and scale of all parts, and the split of what is left.
+
+    A culprit that warms the whole board looks like another load. What it gives is found first with it in the
+    fits, then left out of them.
+    """
+    rise, mean_k = np.array([float(m.rise_k or 0.0) for m in common]), expected.mean_k[places]
+    sd_k = np.hypot(expected.sd_k[places], comparison_u_k(common, expected))
+    first = fit_board_wide(rise, mean_k, sd_k)
+    change = _change(common, rise - first.level_k(mean_k), sd_k, heat, new_on_bare_k(baseline, heat))
+    if change is None:
+        return _Level(first, None)
+    culprits = _culprits(change)
+    if culprits:
+        given_k = _given(change, culprits, heat)
+        parts_k = _given_to(change, culprits, common)
+        again = fit_board_wide(rise - parts_k, mean_k, sd_k)
+        bare_k = new_on_bare_k(baseline, heat, given_k=given_k)
+        change = _change(common, rise - again.level_k(mean_k), sd_k, heat, bare_k) or change
+    # What all changes give their neighbours had gone into shift and scale: fitted again without it.
+    received = np.array([part.received_k if (part := change.of(m.part.ref)) else 0.0 for m in common])
+    return _Level(fit_board_wide(rise - received, mean_k, sd_k), change)
+
+
+def _change(
+    common: tuple[PartMeasurement, ...],
+    change_k: NDArray[np.float64],
+    u_k: NDArray[np.float64],
+    heat: HeatSeen,
+    bare_k: NDArray[np.float64],
+) -> HeatSplit | None:
+    if heat.split is None:
+        return None
+    place = {part.ref: i for i, part in enumerate(heat.board.parts)}
+    at = [place[m.part.ref] for m in common]
+    changes = PartRises(np.full(len(place), np.nan), np.full(len(place), np.nan))
+    changes.rise_k[at], changes.u_k[at] = change_k, u_k
+    return split_change(
+        bare_k,
+        changes,
+        heat.board,
+        mm_per_px=heat.view.mm_per_px,
+        registration=heat.view.registration,
+        noise_k=heat.view.noise_k,
+        split=heat.split,
+    )
+
+
+def _culprits(change: HeatSplit) -> list[int]:
+    """The parts that have changed most, by their places on the board."""
+    own = np.array([abs(part.own_k) if part.own_k is not None else 0.0 for part in change.parts])
+    return np.flatnonzero(own >= max(ACT_LEAST_K, CULPRIT_SHARE * float(own.max(initial=0.0)))).tolist()
+
+
+def _given(change: HeatSplit, culprits: list[int], heat: HeatSeen) -> NDArray[np.float64]:
+    """What culprits give each pixel of bare board; shape (rows, cols), 0 elsewhere."""
+    best = change.fits[int(np.argmax(change.weights))]
+    bare = heat.bare()
+    rows, cols = np.nonzero(bare)
+    points = np.asarray((np.column_stack([cols, rows]) + 0.5) * heat.view.mm_per_px, dtype=np.float64)
+    cells = best.responses.cells[:, culprits] @ best.heat_kmm2[culprits]
+    given = np.zeros(bare.shape)
+    given[bare] = fin_grid(heat.board).interpolation(points) @ cells
+    return given
+
+
+def _given_to(change: HeatSplit, culprits: list[int], common: tuple[PartMeasurement, ...]) -> NDArray[np.float64]:
+    """What culprits give each of the parts in common, themselves included."""
+    best = change.fits[int(np.argmax(change.weights))]
+    place = {part.ref: i for i, part in enumerate(change.parts)}
+    given = best.responses.bodies[:, culprits] @ best.heat_kmm2[culprits]
+    result: NDArray[np.float64] = given[[place[m.part.ref] for m in common]]
+    return result
 
 
 def _own_shares(split: HeatSplit | None) -> dict[str, float]:
@@ -98,8 +179,3 @@ def _own_shares(split: HeatSplit | None) -> dict[str, float]:
         if heat.own_k is not None and heat.own_k + heat.received_k > 0:
             shares[heat.ref] = heat.own_k / (heat.own_k + heat.received_k)
     return shares
-
-
-def new_on_bare_k(baseline: Baseline, heat: HeatSeen) -> NDArray[np.float64]:
-    """What is new on the bare board since the known-good runs; shape (rows, cols), NaN where either is unseen."""
-    return difference_raster_k(heat.rise_k, heat.view.mm_per_px, baseline, bare=heat.bare())

@@ -153,7 +153,12 @@ def comparison_u_k(common: Sequence[PartMeasurement], expected: Expected) -> NDA
 
 
 def difference_raster_k(
-    rise_k: NDArray[np.float64], mm_per_px: float, baseline: Baseline, *, bare: NDArray[np.bool_]
+    rise_k: NDArray[np.float64],
+    mm_per_px: float,
+    baseline: Baseline,
+    *,
+    bare: NDArray[np.bool_],
+    given_k: NDArray[np.float64] | None = None,
 ) -> NDArray[np.float64]:
     """
     The board's rise less the baseline's on this run's raster, after the raster's own shift and scale.
@@ -168,6 +173,8 @@ def difference_raster_k(
         Its raster is apparent and this run's may be corrected for emissivity: that is one more scale.
     bare : ndarray of bool, shape (rows, cols)
         Pixels of bare board, from which shift and scale are fitted.
+    given_k : ndarray of shape (rows, cols), optional
+        What parts that have changed give there: left out of that fit, not of the difference.
 
     Returns
     -------
@@ -183,8 +190,9 @@ def difference_raster_k(
     if len(use) < FEWEST_FOR_SCALE:
         return np.full(rise_k.shape, np.nan)
     then = usual.ravel()[use]
-    fit = fit_board_wide(rise_k.ravel()[use], then, np.hypot(thresholds.REPEAT_SHARE * then, thresholds.REPEAT_FLOOR_K))
-    result: NDArray[np.float64] = rise_k - (fit.shift_k + fit.scale * usual)
+    now = (rise_k if given_k is None else rise_k - given_k).ravel()[use]
+    fit = fit_board_wide(now, then, np.hypot(thresholds.REPEAT_SHARE * then, thresholds.REPEAT_FLOOR_K))
+    result: NDArray[np.float64] = rise_k - fit.level_k(usual)
     return result
 
 
@@ -224,7 +232,7 @@ def compare_baseline(
         Why the runs cannot be compared as equals, such as another time since power-on.
     """
     rise = np.array([float(m.rise_k or 0.0) for m in common])
-    usual = board_wide.shift_k + board_wide.scale * expected.mean_k[places]
+    usual = board_wide.level_k(expected.mean_k[places])
     temp_excess = rise - usual
     heats = [change.of(m.part.ref) if change is not None else None for m in common]
     received = np.array([heat.received_k if heat else 0.0 for heat in heats])
@@ -238,8 +246,8 @@ def compare_baseline(
     noise, looks = comparison_u_k(common, expected), np.array([look_u_k(m) for m in common])
     # A look differs from the mean of n looks by sqrt(1 + 1/n) standard deviations.
     spread = scaled_sd * np.sqrt(1 + 1 / runs)
-    u_level = np.hypot(board_wide.u_shift_k, board_wide.u_scale * (expected.mean_k[places] - expected.mean_k.mean()))
-    u_k = np.sqrt(noise**2 + looks**2 / runs + u_received**2 + np.minimum(u_level, 1.0) ** 2 / 4)
+    u_level = board_wide.u_level_k(expected.mean_k[places])
+    u_k = np.sqrt(noise**2 + looks**2 / runs + u_received**2 + u_level**2)
     # Most parts are good: their scatter on this very board says how far the expected spread is off.
     trusted = min(expected.degrees, 2 * thresholds.EXPECTATION_DEGREES)
     factor, degrees = shrunk_scale(excess, spread, noise=u_k, degrees=trusted, bounds=_bounds(thresholds.REPEAT_SHARE))

@@ -21,13 +21,35 @@ BIWEIGHT = 4.685
 
 @dataclass(frozen=True, slots=True)
 class BoardWide:
-    """How all rises together differ from the baseline: ``rise = shift_k + scale * baseline``."""
+    """
+    How all rises together differ from the baseline: ``rise = shift_k + scale * baseline``.
+
+    ``shared`` is the covariance of shift and scale: where the scale is hardly known, they err together.
+    """
 
     shift_k: float
     scale: float
     u_shift_k: float
     u_scale: float
     parts: int
+    shared: float = 0.0
+
+    def level_k(self, mean_k: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The baseline's rises, brought to this run's level."""
+        return self.shift_k + self.scale * mean_k
+
+    def u_level_k(self, mean_k: NDArray[np.float64]) -> NDArray[np.float64]:
+        """
+        Standard uncertainty of that level.
+
+        Examples
+        --------
+        >>> BoardWide(0.0, 1.0, 0.5, 0.05, 12, shared=-0.025).u_level_k(np.array([0.0, 10.0])).tolist()
+        [0.5, 0.0]
+        """
+        variance = self.u_shift_k**2 + 2.0 * self.shared * mean_k + (self.u_scale * mean_k) ** 2
+        result: NDArray[np.float64] = np.sqrt(np.maximum(variance, 0.0))
+        return result
 
 
 def fit_board_wide(rise_k: NDArray[np.float64], mean_k: NDArray[np.float64], sd_k: NDArray[np.float64]) -> BoardWide:
@@ -71,7 +93,8 @@ def fit_board_wide(rise_k: NDArray[np.float64], mean_k: NDArray[np.float64], sd_
             break
         solution = moved
     u_shift, u_scale = np.sqrt(np.diag(covariance))
-    return BoardWide(float(solution[0]), float(solution[1]), float(u_shift), float(u_scale), n)
+    shared = float(covariance[0, 1])
+    return BoardWide(float(solution[0]), float(solution[1]), float(u_shift), float(u_scale), n, shared)
 
 
 def board_findings(board_wide: BoardWide) -> tuple[Finding, ...]:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from thermscan.coordinates import sample_bilinear
 from thermscan.errors import InputError
 from thermscan.frames.frame import Frame
+from thermscan.heat.bare import bare_pixels
 from thermscan.judge.baseline import Baseline, BaselineRun
 from thermscan.judge.comparison import look_u_k
 from thermscan.layout.board import Board
@@ -81,6 +82,9 @@ def extend_baseline(baseline: Baseline, inspections: Sequence[Inspected]) -> Bas
     InputError
         As `learn_baseline`.
     """
+    if not inspections:
+        return baseline
+    first = inspections[0]
     runs = list(baseline.runs)
     everything = _Mean(baseline.rise_raster_k, len(runs))
     flat = _Mean(baseline.rise_raster_k, len(runs))
@@ -95,8 +99,9 @@ def extend_baseline(baseline: Baseline, inspections: Sequence[Inspected]) -> Bas
         raster, mm_per_px = _rise_raster(inspection), inspection.rectified.mm_per_px
         everything.add(_on_raster(raster, mm_per_px, baseline))
         flat.add(_on_raster(_without_overhung(raster, inspection), mm_per_px, baseline))
-    # Where some view shows the board itself, those alone count; a body's foot is under it in all of them.
-    mean = np.where(flat.seen > 0, flat.mean, everything.mean)
+    # What leans over the board in a view is not counted; what stands on a body's own foot is that body.
+    foot = ~bare_pixels(first.board, shape=flat.seen.shape, mm_per_px=baseline.mm_per_px, margin=0.0)
+    mean = np.where(foot, everything.mean, flat.mean)
     return replace(baseline, runs=tuple(runs), rise_raster_k=mean, remarks=(*_remarks(runs), *_kept(baseline)))
 
 
