@@ -14,7 +14,7 @@ from thermscan.heat.bodies import Bodies
 USUAL_CONTACT = 10.0
 # Kinds differ by about this factor (as a natural logarithm), parts of one kind by that.
 BETWEEN_KINDS = 0.7
-WITHIN_KIND = 0.25
+WITHIN_KIND = 0.2
 # Before the kinds are told apart.
 UNTOLD = float(np.hypot(BETWEEN_KINDS, WITHIN_KIND))
 # Below this a body's rise over the board says nothing but that it is joined well.

@@ -12,7 +12,7 @@ from thermscan.scales import read_only
 
 # The fin is a simple model: copper is uneven and the loss grows with the rise. Received heat is trusted to
 # about this share of itself (found from boards solved by finite elements with uneven copper).
-RECEIVED_DOUBT = 0.12
+RECEIVED_DOUBT = 0.08
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,10 +24,10 @@ MODEL_REACH_MM = 6.0
 EMISSIVITY_SHARE = 0.02
 # Camera offset (2 K) and ambient thermometer (1 K) together, with something to spare.
 CONSTANT_SPREAD_K = 3.0
-# Of the supply's watts, before looking: each part draws by its area, within twice that and a share of the whole
+# Of the supply's watts, before looking: each part draws by its area, within 1.5 times that and a share of the whole
 # (a shorted capacitor may take much). It tells only of parts that neither body nor board shows.
-AREA_SPREAD = 2.0
-ANY_PART_SHARE = 0.05
+AREA_SPREAD = 1.5
+ANY_PART_SHARE = 0.03
 # Heat of a part before anything is known, as the board's own rise beneath it.
 WIDEST_K = 60.0
 LEAST_LIKELY_K = 0.05
