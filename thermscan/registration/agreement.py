@@ -27,6 +27,8 @@ LEAST_BEYOND_CHANCE = 3.3
 # board must show more than chance, unless its edges are too few to tell (so many standard deviations below
 # what a right place shows).
 LEAST_QUARTER_SHARE, RIGHT_SHARE, QUARTER_BELOW = 0.33, 0.5, 1.8
+# So many edges are plenty, and speak against a place where they exceed chance by less than so many deviations.
+PLENTY, NOT_BY_CHANCE = 30, 2.0
 SURE_SHARE, SURE_BEYOND_CHANCE = 0.65, 6.0
 # The four sides of a body, and bodies in a row, stand or fall together: about two edges make one vote.
 EDGES_A_VOTE = 2.0
@@ -77,6 +79,11 @@ class Agreement:
         """Whether the layout is there at all."""
         enough = self.share >= LEAST_SHARE and self.beyond_chance >= LEAST_BEYOND_CHANCE
         return enough and self.weakest_share >= LEAST_QUARTER_SHARE
+
+    @property
+    def against(self) -> bool:
+        """Whether edges are seen in plenty, and no more of them where they should be than by chance."""
+        return bool(self.found.sum() >= PLENTY and self.beyond_chance < NOT_BY_CHANCE)
 
     @property
     def beyond_doubt(self) -> bool:

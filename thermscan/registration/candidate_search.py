@@ -21,20 +21,17 @@ from thermscan.registration.standing import DetailPattern, Standing, climb, deta
 
 FloatArray = NDArray[np.float64]
 
-# Corners named from the other end, and mirrored both ways: the same outline, and another pattern in it.
-MISTAKEN_ORDERS = ([2, 3, 0, 1], [1, 0, 3, 2], [3, 2, 1, 0])
 # So many candidates are refined at most.
 REFINE_MOST = 16
 # So many places are tried once more with other heights of parts; and so many moved to where the bodies' detail
 # says, if that already stands out by so much, beside so many that the layout explains best before they are refined.
 LIKELIEST, CLIMB_FROM, CLIMB_MOST, MOST_CLIMBS = 4, 2.5, 6, 3
-# Where few edges of bodies are seen, the outline must be seen over so much of its length.
+# The outline holds a place where it is seen over so much of its length.
 OUTLINE_NEEDED = 0.65
-# Inside the right outline, wrong layouts and the right one turned weigh up to 5.5 and reach 1.2 times what the best of
-# random places does (1,394 candidates of 120 simulated views of cool boards); mistaken orders must leave more.
-WEIGHT_NEEDED, TIMES_TOGETHER, LESS_NEEDED = 8.0, 1.4, 0.93
 # Where the outline does not show, edges alone may agree by chance of a grid; so much detail must agree as well.
-DEVIATIONS_BESIDE = 5.0
+DEVIATIONS_BESIDE = 6.0
+# A corner is moved outwards by this share of its distance from the middle.
+OUTWARDS = 0.06
 # A side within so many pixels of the frame's border is tried so much farther out, as a share of the board.
 LIKELIEST_CUT, BORDER_PX, BEYOND = 2, 12.0, (0.03, 0.06, 0.1, 0.15)
 # A board that fills the frame may be a little smaller or larger than it.
@@ -53,7 +50,6 @@ class Candidate:
     match: Match
     agreement: Agreement
     standing: Standing
-    mistaken: float  # what the same corners named from the other end, or mirrored, leave unexplained
 
     @property
     def weight(self) -> float:
@@ -62,9 +58,11 @@ class Candidate:
 
     @property
     def convincing(self) -> bool:
-        """Whether the layout is there at all."""
-        seen = self.outline_shows or self.standing.deviations >= DEVIATIONS_BESIDE
-        return (self.agreement.convincing and seen) or self.detail_convinces
+        """Whether the layout is there at all: by its edges, or where few are seen by what is inside the outline."""
+        edges, detail = self.agreement.convincing, self.standing.convincing
+        if self.outline_shows:
+            return edges or detail
+        return (edges and self.standing.deviations >= DEVIATIONS_BESIDE) or (detail and not self.agreement.against)
 
     @property
     def outline_shows(self) -> bool:
@@ -72,17 +70,9 @@ class Candidate:
         return self.agreement.outline_seen >= OUTLINE_NEEDED
 
     @property
-    def detail_convinces(self) -> bool:
-        """Few edges of bodies are seen, but the outline is, or what is in it can be no other layout by far."""
-        if self.match.unexplained > LESS_NEEDED * self.mistaken:
-            return False
-        together = self.weight >= WEIGHT_NEEDED and self.standing.times >= TIMES_TOGETHER
-        return self.standing.overwhelming or (self.outline_shows and together)
-
-    @property
     def beyond_doubt(self) -> bool:
         """Whether no other place needs to be tried, but the same one turned."""
-        return self.outline_shows and (self.agreement.beyond_doubt or self.detail_convinces)
+        return self.outline_shows and (self.agreement.beyond_doubt or self.standing.convincing)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,7 +103,6 @@ class Search:
             self.match(here),
             agreement(self.small, replace(self.edges, relief=refined.relief), refined.px_from_mm),
             standing(self.picture, self.detail, corners_mm=box, corners_px=here),
-            min(self.match(here[order]).unexplained for order in MISTAKEN_ORDERS),
         )
 
     def climbed(self, corners_px: FloatArray) -> Candidate | None:
@@ -227,11 +216,15 @@ def _settled(search: Search, found: list[Candidate]) -> list[Candidate]:
         if not ranked or ranked[0].outline_shows:
             break
         best = ranked[0]
-        higher = search.climbed(search.small.from_frame(best.corners_px))
-        if higher is None or higher.weight <= best.weight:
+        here = search.small.from_frame(best.corners_px)
+        # As it is, and with one corner after the other moved outwards: that is how a place is wrong by a little.
+        outwards = [np.eye(4)[k][:, None] * (here - here.mean(axis=0)) * OUTWARDS for k in range(4)]
+        tried = [search.climbed(here), *(search.climbed(here + move) for move in outwards)]
+        higher = by_weight([candidate for candidate in tried if candidate is not None])
+        if not higher or higher[0].weight <= best.weight:
             break
-        ranked = [higher, *ranked]
-    return ranked
+        ranked = [*higher, *ranked]
+    return by_weight(ranked)
 
 
 def _try_other_heights(search: Search, found: list[Candidate]) -> list[Candidate]:

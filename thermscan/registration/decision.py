@@ -23,9 +23,6 @@ AHEAD_NEEDED = ((0.5, 0.7), (0.8, 1.5), (float("inf"), 3.0))
 # A rival that weighs less than this share is none; nor is one a few pixels off that weighs less than that one: the
 # same thing, not as well refined.
 RIVAL_SHARE, NEIGHBOUR_SHARE, NEIGHBOUR_PX = 0.5, 0.8, 10.0
-# Where few edges are seen, fewer do, if the picture itself leaves no doubt which way round it is.
-FEW_SHARE, FEW_BEYOND_CHANCE = 0.6, 1.8
-FAR_LESS = 0.5
 # Below this two places are shifted against each other rather than turned.
 LEAST_TURN_DEG = 20.0
 
@@ -41,7 +38,7 @@ def decide(candidates: list[Candidate], board: Board, evidence: Evidence) -> Can
     """
     if not candidates:
         raise CannotJudge(_nothing_found(evidence), fix=GIVE_INSTEAD)
-    best = next((each for each in candidates if each.convincing or _pattern_convinces(each)), None)
+    best = next((each for each in candidates if each.convincing), None)
     if best is None:
         shown = candidates[0].agreement
         raise CannotJudge(
@@ -87,13 +84,6 @@ def check_rival(best: Candidate, other: Candidate, board: Board) -> None:
             f"the layout fits the frame in two ways almost alike ({how})",
             fix=f"{GIVE_INSTEAD}: they settle which way round the board lies",
         )
-
-
-def _pattern_convinces(candidate: Candidate) -> bool:
-    """Few edges are seen, but those are right, and the same place turned or mirrored explains far less."""
-    shown = candidate.agreement
-    few_but_right = shown.share >= FEW_SHARE and shown.beyond_chance >= FEW_BEYOND_CHANCE
-    return few_but_right and candidate.match.unexplained < FAR_LESS * candidate.mistaken
 
 
 def _turn_deg(one: Candidate, other: Candidate) -> float:
