@@ -41,6 +41,15 @@ def test_a_part_takes_its_body_from_the_package_and_is_plastic_unless_stated(tmp
     assert part.height_mm is None
 
 
+def test_a_package_tells_how_high_its_body_usually_stands_without_stating_it(tmp_path):
+    part = read_board(layout(tmp_path, BOARD + PART)).part("U1")
+    assert (part.height_mm, part.usual_height_mm) == (None, 4.5)
+    stated = read_board(layout(tmp_path, BOARD + PART + "height_mm = 9.0\n")).part("U1")
+    assert (stated.height_mm, stated.usual_height_mm) == (9.0, 4.5)
+    bare = PART.replace('package = "DIP-40"', "body_mm = [20.0, 7.0]")
+    assert read_board(layout(tmp_path, BOARD + bare)).part("U1").usual_height_mm is None
+
+
 def test_a_body_given_wins_over_the_package_and_an_emissivity_over_the_surface(tmp_path):
     text = BOARD + PART + "body_mm = [50, 12.5]\nsurface = 'ceramic'\nemissivity = 0.8\nmax_c = 85\nheight_mm = 4\n"
     part = read_board(layout(tmp_path, text)).part("U1")

@@ -57,6 +57,7 @@ def parts(draw, ref: str) -> Part:
         psi_jt_k_per_w=draw(st.one_of(st.none(), st.floats(0, 90))),
         max_junction_c=draw(st.one_of(st.none(), st.floats(-55, 400))),
         round_body=bool(package and package.round_body and not own_body),
+        usual_height_mm=package.height_mm if package else None,
     )
 
 

@@ -55,6 +55,8 @@ class Part:
         other text is printed as it is.
     round_body : bool
         A disc of diameter ``length_mm``: the corners of its square show the board.
+    usual_height_mm : float or None
+        How high the top of such a package usually stands, without a socket; not what the layout states of this part.
     """
 
     ref: str
@@ -75,6 +77,7 @@ class Part:
     psi_jt_k_per_w: float | None = None
     round_body: bool = False
     max_junction_c: float | None = None
+    usual_height_mm: float | None = None
 
     def corners_mm(self, shrink_mm: float = 0.0) -> NDArray[np.float64]:
         """

@@ -166,13 +166,14 @@ def _parts_from_rows(text: str, path: Path, reading: Reading) -> list[PlacedPart
 
 def _part(record: InlinePart | RowPart, place: Place, reading: Reading) -> PlacedPart | None:
     body, round_body, default_surface = record.body, False, DEFAULT_SURFACE
+    usual_height_mm = None
     if isinstance(record, RowPart) and (record.length_mm is None) != (record.width_mm is None):
         lacking = "length_mm" if record.length_mm is None else "width_mm"
         reading.fault("it is missing", place(lacking), "give length_mm and width_mm, or neither")
         return None
     if record.package is not None and (package := _known_package(record.package)):
         round_body = package.round_body and body is None
-        default_surface = package.surface
+        default_surface, usual_height_mm = package.surface, package.height_mm
         body = body or (package.length_mm, package.width_mm)
     elif record.package is not None:
         near = nearest_package(record.package)
@@ -190,6 +191,7 @@ def _part(record: InlinePart | RowPart, place: Place, reading: Reading) -> Place
         height_mm=record.height_mm, value=record.value or None, polarity=record.polarity or None,
         note=record.note or None, psi_jt_k_per_w=record.psi_jt_k_per_w,
         max_junction_c=record.max_junction_c, round_body=round_body,
+        usual_height_mm=usual_height_mm,
     )  # fmt: skip
     return PlacedPart(part, place(""))
 
