@@ -25,6 +25,8 @@ FAR_SITES = 700
 MAX_SITES_PER_EDGE = 48
 # A shorter edge is a dot: it would be found at any edge.
 SHORTEST_PX = 1.5
+# A body that is narrower than this across an edge is a line rather than two edges: each would be found displaced.
+NARROW_PX = 2.0
 # Sites keep this far from the ends of their edge, where the blurred corner bends the profile.
 END_PX = 1.2
 # An edge of the outline is cut into pieces of about this share of the board, so that a long side
@@ -225,6 +227,7 @@ def _places(
     usable = np.isfinite(length) & (length > SHORTEST_PX)
     if only is not None:
         usable &= only
+    usable &= _resolved(px_from_mm, edges, end_px - start_px)
     inner = np.where(usable, np.maximum(length - 2 * END_PX, 0.0), 0.0)
     counts = np.where(usable, np.clip(np.round(inner / spacing_px), 1, MAX_SITES_PER_EDGE), 0).astype(int)
     owner = np.repeat(np.arange(len(counts)), counts)
@@ -237,6 +240,17 @@ def _places(
     tangents = np.einsum("nij,nj->ni", local_scale(px_from_mm, points), way[owner])
     tangents /= np.linalg.norm(tangents, axis=1, keepdims=True)
     return points, tangents, owner
+
+
+def _resolved(px_from_mm: FloatArray, edges: LayoutEdges, way_px: FloatArray) -> NDArray[np.bool_]:
+    """Whether the body is wide enough across an edge for that to be a step of its own; always for the outline."""
+    middle = (edges.starts_mm + edges.ends_mm) / 2
+    outward = np.einsum("nij,nj->ni", local_scale(px_from_mm, middle), edges.outward_mm)
+    across = outward[:, 0] * way_px[:, 1] - outward[:, 1] * way_px[:, 0]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        width = 2 * np.abs(across) / np.linalg.norm(way_px, axis=1)
+    result: NDArray[np.bool_] = (edges.part < 0) | (width >= NARROW_PX)
+    return result
 
 
 def _profiles(
