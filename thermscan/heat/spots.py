@@ -11,6 +11,7 @@ from scipy import ndimage
 from thermscan.heat.bare import bare_pixels
 from thermscan.heat.fin import fin_grid
 from thermscan.heat.heat_split import HeatSplit
+from thermscan.heat.spot_shape import SpotShape, spot_shape
 from thermscan.layout.board import Board
 
 # What is left over varies slowly where the model is at fault, and over millimetres where a source is:
@@ -40,6 +41,10 @@ class WarmSpot:
         What the parts' heat makes there.
     area_mm2 : float
         Where at least half of the excess is reached.
+    rise_k : float
+        Of its peak, over ambient.
+    shape : SpotShape
+        Whether it stands above the board about it.
     """
 
     x_mm: float
@@ -49,6 +54,7 @@ class WarmSpot:
     explained_k: float
     area_mm2: float
     rise_k: float
+    shape: SpotShape = SpotShape(None, None)
 
 
 def find_warm_spots(
@@ -60,6 +66,7 @@ def find_warm_spots(
     margin: float,
     least_k: float,
     placement_mm: float,
+    camera_px_mm: float,
 ) -> tuple[WarmSpot, ...]:
     """
     Warm spots, the warmest first.
@@ -78,6 +85,8 @@ def find_warm_spots(
         Spots of less excess are left out.
     placement_mm : float
         Standard uncertainty of a place on the board; a slope times this is no excess.
+    camera_px_mm : float
+        Millimetres a camera pixel covers.
 
     Returns
     -------
@@ -101,6 +110,7 @@ def find_warm_spots(
     for row, col in _peaks(excess, labels, count):
         peak = float(excess[row, col])
         body, _ = ndimage.label(bare & (excess >= HALF * peak), structure=np.ones((3, 3)))
+        area_mm2 = float((body == body[row, col]).sum() * mm_per_px**2)
         spots.append(
             WarmSpot(
                 x_mm=float((col + 0.5) * mm_per_px),
@@ -108,8 +118,17 @@ def find_warm_spots(
                 excess_k=peak,
                 deviations=peak / spread_of_excess,
                 explained_k=float(explained[row, col]),
-                area_mm2=float((body == body[row, col]).sum() * mm_per_px**2),
+                area_mm2=area_mm2,
                 rise_k=float(seen[row, col] + explained[row, col]),
+                shape=spot_shape(
+                    seen + explained,
+                    seen,
+                    bare,
+                    (row, col),
+                    mm_per_px=mm_per_px,
+                    area_mm2=area_mm2,
+                    camera_px_mm=camera_px_mm,
+                ),
             )
         )
     return tuple(sorted(spots, key=lambda spot: -spot.excess_k))

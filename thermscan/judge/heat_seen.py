@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.heat.bare import bare_pixels, margin_mm
+from thermscan.heat.bare import bare_pixels, camera_px_mm, margin_mm
 from thermscan.heat.split import HeatSplit, board_rise_k, split_heat
 from thermscan.heat.spots import WarmSpot, find_warm_spots
 from thermscan.judge import thresholds
-from thermscan.judge.unmapped import enlarged, with_stand_ins
+from thermscan.judge.unmapped import enlarged, stands, with_stand_ins
 from thermscan.layout.board import Board
 from thermscan.radiometry.angle import emissivity_at_angle
 from thermscan.radiometry.planck import Band
@@ -111,8 +111,10 @@ def see_heat(
         margin=margin_mm(view.registration, board),
         least_k=thresholds.UNMAPPED_WATCH_K / 2,
         placement_mm=view.registration.uncertainty_mm,
+        camera_px_mm=camera_px_mm(view.registration, board),
     )
-    strong = [spot for spot in spots if spot.deviations >= thresholds.UNMAPPED_DEVIATIONS]
+    # The shoulder of a hot part must not take that part's heat.
+    strong = [spot for spot in spots if spot.deviations >= thresholds.UNMAPPED_DEVIATIONS and stands(spot)]
     if split is None or not strong:
         return HeatSeen(rise_k, split, board, spots, view)
     with_spots = with_stand_ins(board, strong)

@@ -153,12 +153,12 @@ def _unmapped(
 ) -> UnmappedResult:
     new_k = new_on_bare_k(baseline, heat) if baseline is not None and against is not None else None
 
-    def was_there(spot: WarmSpot) -> bool:
+    def was_there(spot: WarmSpot) -> bool | None:
         if new_k is None:
-            return False
+            return None
         place = np.array([[spot.x_mm, spot.y_mm]]) / heat.view.mm_per_px - 0.5
         new = float(sample_bilinear(new_k, place)[0])
-        return bool(np.isfinite(new) and new < NEW_SHARE * spot.excess_k)
+        return bool(new < NEW_SHARE * spot.excess_k) if np.isfinite(new) else None
 
     return judge_spots(
         heat.spots,

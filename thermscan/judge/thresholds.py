@@ -86,3 +86,10 @@ UNMAPPED_DEVIATIONS = 6.0
 # and be this share of what the parts' heat makes there: the fin model is not exact near hot parts.
 UNMAPPED_SHARE = 0.2
 UNMAPPED_LEAST_AREA_MM2 = 4.0
+# A source stands above the board on opposite sides of it, by this share of its excess: one in a fin that is
+# 10 to 50 mm long by 0.6 and more, the shoulder of a hot part by less than nothing.
+UNMAPPED_STANDS_SHARE = 0.3
+# Heat spreads about a source: this share of its height lies outside the spot. A glint ends with its edge.
+UNMAPPED_LEAST_SKIRT = 0.08
+# What mirrors the person at the bench is no warmer than a person.
+PERSON_C = 37.0

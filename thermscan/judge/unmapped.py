@@ -47,7 +47,14 @@ def enlarged(
     What is seen before stand-ins is too little: the nearest parts were first held to give some of the heat.
     """
     own_k = {spot: heat.own_board_k for spot, heat in zip(strong, split.parts[len(board.parts) :], strict=False)}
-    return tuple(replace(spot, excess_k=max(spot.excess_k, own_k.get(spot, 0.0))) for spot in spots)
+    return tuple(_scaled(spot, max(own_k.get(spot, 0.0) / spot.excess_k, 1.0)) for spot in spots)
+
+
+def _scaled(spot: WarmSpot, factor: float) -> WarmSpot:
+    """The same spot, larger by a factor; its height too was seen less the heat that was laid at its neighbours' door."""
+    height_k = spot.shape.height_k
+    shape = replace(spot.shape, height_k=None if height_k is None else height_k * factor)
+    return replace(spot, excess_k=spot.excess_k * factor, shape=shape)
 
 
 def plain_name(ref: str) -> str:
@@ -62,13 +69,19 @@ def plain_name(ref: str) -> str:
     return "heat where no part is mapped" if ref.startswith(_STAND_IN) else ref
 
 
+def stands(spot: WarmSpot) -> bool:
+    """Whether a spot has the shape of a source of its own; not so where too little bare board lies about it."""
+    height_k = spot.shape.height_k
+    return height_k is not None and height_k >= thresholds.UNMAPPED_STANDS_SHARE * spot.excess_k
+
+
 def judge_spots(
     spots: Sequence[WarmSpot],
     board: Board,
     *,
     ambient_c: float,
     camera_px_mm: float,
-    known_before: Callable[[WarmSpot], bool],
+    known_before: Callable[[WarmSpot], bool | None],
 ) -> UnmappedResult:
     """
     Which warm spots are heat that no mapped part gives.
@@ -81,7 +94,7 @@ def judge_spots(
     camera_px_mm : float
         Millimetres a camera pixel covers: a spot must be larger than a pixel.
     known_before : callable
-        Whether the known-good runs show the same spot.
+        Whether the known-good runs show the same spot; None where they do not tell.
 
     Returns
     -------
@@ -90,16 +103,22 @@ def judge_spots(
     places, findings, remarks = [], [], []
     least_area = max(thresholds.UNMAPPED_LEAST_AREA_MM2, 1.5 * camera_px_mm**2)
     for spot in spots:
-        needed = max(thresholds.UNMAPPED_WATCH_K, thresholds.UNMAPPED_SHARE * abs(spot.explained_k))
-        if spot.excess_k < needed or spot.deviations < thresholds.UNMAPPED_DEVIATIONS or spot.area_mm2 < least_area:
+        model_k = thresholds.UNMAPPED_SHARE * abs(spot.explained_k)
+        if spot.excess_k < max(thresholds.UNMAPPED_WATCH_K, model_k):
+            continue
+        if spot.deviations < thresholds.UNMAPPED_DEVIATIONS or spot.area_mm2 < least_area:
+            continue
+        known = known_before(spot)
+        doubt = _doubt(spot, ambient_c=ambient_c, new=known is False)
+        if doubt is _SHOULDER:
             continue
         nearest, distance = _nearest(board, spot)
         near = f", {distance:.0f} mm from {nearest}" if nearest is not None else ""
         place = f"at x {spot.x_mm:.0f} mm, y {spot.y_mm:.0f} mm{near}"
-        if known_before(spot):
+        if known:
             remarks.append(f"the warm spot {place} was there in the known-good runs too")
             continue
-        act = spot.excess_k >= max(thresholds.UNMAPPED_ACT_K, thresholds.UNMAPPED_SHARE * abs(spot.explained_k))
+        act = doubt is None and spot.excess_k >= max(thresholds.UNMAPPED_ACT_K, model_k)
         places.append(
             UnmappedHeat(
                 x_mm=spot.x_mm,
@@ -122,17 +141,41 @@ def judge_spots(
                 score=spot.deviations,
                 text=(
                     f"The bare board {place} is {spot.excess_k:.1f} K warmer than the parts around it explain, "
-                    f"over {spot.area_mm2:.0f} mm²."
+                    f"over {spot.area_mm2:.0f} mm²{f', but {doubt}' if doubt else ''}."
                 ),
                 source_ref=None,
-                hypotheses=(
-                    f"shorted bypass capacitor{f' near {nearest}' if nearest else ''}?",
-                    "solder bridge or damaged track there?",
-                    "a part that the layout does not list? add it, then judge again",
-                ),
+                hypotheses=_GLINT_HYPOTHESES if doubt is _GLINT else _hypotheses(nearest),
             )
         )
     return UnmappedResult(tuple(places), tuple(findings), tuple(remarks))
+
+
+_SHOULDER = "it falls off to one side as the board about a hot part does"
+_HEMMED_IN = "too little bare board lies about it to tell a source from the warmth of the parts beside it"
+_GLINT = "it ends sharply and is no warmer than a person, as bare metal that mirrors one"
+_GLINT_HYPOTHESES = (
+    "a screw head or a bare pad? look again from another side: a reflection moves or goes",
+    "a part that the layout does not list? add it, then judge again",
+)
+
+
+def _hypotheses(nearest: str | None) -> tuple[str, ...]:
+    return (
+        f"shorted bypass capacitor{f' near {nearest}' if nearest else ''}?",
+        "solder bridge or damaged track there?",
+        "a part that the layout does not list? add it, then judge again",
+    )
+
+
+def _doubt(spot: WarmSpot, *, ambient_c: float, new: bool) -> str | None:
+    """Why a spot is not surely a source; None where it is."""
+    shape = spot.shape
+    mirrors = ambient_c + spot.rise_k <= thresholds.PERSON_C
+    if mirrors and shape.skirt_share is not None and shape.skirt_share < thresholds.UNMAPPED_LEAST_SKIRT:
+        return _GLINT
+    if shape.height_k is None:
+        return None if new and shape.skirt_share is not None else _HEMMED_IN
+    return None if stands(spot) else _SHOULDER
 
 
 def _nearest(board: Board, spot: WarmSpot) -> tuple[str | None, float | None]:
