@@ -10,9 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points
-from thermscan.registration.evidence import filled
+from thermscan.registration.evidence import filled, measured_noise_k
 from thermscan.registration.homography import homography_from_corners
-from thermscan.registration.informative_pixels import BORDER_PX, InformativePixels, informative_pixels, smoothed
+from thermscan.registration.informative_pixels import (
+    BLOCK_PX,
+    BORDER_PX,
+    InformativePixels,
+    informative_pixels,
+    smoothed,
+)
 
 FloatArray = NDArray[np.float64]
 Float32 = NDArray[np.float32]
@@ -27,10 +33,8 @@ TUKEY = 4.685
 # halved with each step, as the motion gets surer, down to the second.
 SLACK_PX, LEAST_SLACK_PX = 1.0, 0.1
 # A hand shifts and turns the view; what else a homography can do stays within about this share of the frame's
-# width, so that a picture with little to say about it does not follow noise.
-BEYOND_SIMILARITY = 0.01
-# Reduced pictures hold little about that, and would be led astray by it: there it costs so many times as much.
-COARSE_STIFFER = 30.0
+# width, so that a picture with little to say about it does not follow noise. Reduced pictures have least to say.
+BEYOND_SIMILARITY, COARSE_BEYOND_SIMILARITY = 0.01, 0.002
 # Smoothed neighbours share their noise.
 PIXELS_AS_ONE = 3.0
 # Below this share of the pixels in common a motion cannot be told.
@@ -63,6 +67,18 @@ class Tracker:
     """
     One frame, prepared to find its pixels in others.
 
+    Parameters
+    ----------
+    first : ndarray of float32, shape (rows, cols)
+        NaN where a pixel does not count.
+    noise_k : float, optional
+        Of a pixel; default: measured in the first frame.
+    beyond_similarity : tuple of float
+        By what share of the width the frame's corners usually depart from a similarity; and as much of that as
+        reduced pictures may show.
+    block_px : int
+        Of so many pixels a side the one with the largest gradient is taken.
+
     Notes
     -----
     Gauss-Newton on the four corners of the frame, coarse to fine, on the pixels that tell most. Gradients and
@@ -86,22 +102,33 @@ class Tracker:
     True
     """
 
-    def __init__(self, first: Float32) -> None:
+    def __init__(
+        self,
+        first: Float32,
+        *,
+        noise_k: float | None = None,
+        beyond_similarity: tuple[float, float] = (BEYOND_SIMILARITY, COARSE_BEYOND_SIMILARITY),
+        block_px: int = BLOCK_PX,
+    ) -> None:
+        self._freedom = beyond_similarity
         self._first = filled(first)
         rows, cols = first.shape
         self.box: FloatArray = np.array([[0.0, 0.0], [cols - 1.0, 0.0], [cols - 1.0, rows - 1.0], [0.0, rows - 1.0]])
         deepest = int(np.log2(max(min(first.shape) / LEAST_SIDE_PX, 1.0)))
         reductions = [2**k for k in range(min(deepest, int(np.log2(COARSEST))), -1, -1)]
-        self.levels = tuple(informative_pixels(self._first, reduction=reduction) for reduction in reductions)
+        noise_k = measured_noise_k(self._first) if noise_k is None else noise_k
+        self.levels = tuple(
+            informative_pixels(self._first, reduction=each, noise_k=noise_k, block_px=block_px) for each in reductions
+        )
 
     @cached_property
     def _stiffness(self) -> FloatArray:
-        """What departs from a similarity costs, per squared pixel of a corner."""
+        """What departs from a similarity by the frame's width costs, per squared pixel of a corner."""
         x, y = (self.box - self.box.mean(axis=0)).T
         zero, one = np.zeros(4), np.ones(4)
         free = [np.column_stack(pair).ravel() for pair in ((one, zero), (zero, one), (x, y), (-y, x))]
         basis, _ = np.linalg.qr(np.column_stack(free))
-        stiff: FloatArray = (np.eye(8) - basis @ basis.T) / (BEYOND_SIMILARITY * self.box[2, 0]) ** 2
+        stiff: FloatArray = (np.eye(8) - basis @ basis.T) / self.box[2, 0] ** 2
         return stiff
 
     def follow(self, other: Float32, *, start: FloatArray | None = None, near: bool = False) -> Drift:
@@ -144,7 +171,7 @@ class Tracker:
         slack_px = SLACK_PX * level.reduction
         steepness: Float32 = np.hypot(*level.slopes)
         end = STEP_END_PX if fine else COARSE_STEP_END_PX * level.reduction
-        stiffness = self._stiffness * (1.0 if fine else COARSE_STIFFER)
+        stiffness = self._stiffness / self._freedom[0 if fine else 1] ** 2
         told = level.told.copy()
         for _ in range(STEPS):
             matrix = homography_from_corners(self.box, corners)

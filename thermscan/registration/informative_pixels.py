@@ -9,8 +9,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.registration.evidence import measured_noise_k
-
 Float32 = NDArray[np.float32]
 
 # One pixel of each block is taken, the one with the largest gradient; so many blocks a cell and side. What
@@ -64,13 +62,16 @@ class InformativePixels:
     contrasty: NDArray[np.bool_]
 
 
-def informative_pixels(frame: Float32, *, reduction: int) -> InformativePixels:
+def informative_pixels(
+    frame: Float32, *, reduction: int, noise_k: float, block_px: int = BLOCK_PX
+) -> InformativePixels:
     """
-    Choose the pixels of a frame, without NaN, and prepare them.
+    Choose the pixels of a frame, without NaN and with a pixel's noise, and prepare them.
 
     Examples
     --------
-    >>> chosen = informative_pixels(np.random.default_rng(1).normal(20, 1, (60, 80)).astype(np.float32), reduction=1)
+    >>> frame = np.random.default_rng(1).normal(20, 1, (60, 80)).astype(np.float32)
+    >>> chosen = informative_pixels(frame, reduction=1, noise_k=0.05)
     >>> chosen.values.shape, chosen.told.shape
     ((35, 25), (875, 9))
     """
@@ -78,7 +79,7 @@ def informative_pixels(frame: Float32, *, reduction: int) -> InformativePixels:
     rows, cols = picture.shape
     gx = cv2.Sobel(picture, cv2.CV_32F, 1, 0, scale=0.125)
     gy = cv2.Sobel(picture, cv2.CV_32F, 0, 1, scale=0.125)
-    row, col = _strongest(np.hypot(gx, gy))
+    row, col = _strongest(np.hypot(gx, gy), block_px)
     bend_x, bend_y = (cv2.filter2D(picture, cv2.CV_32F, each) for each in (SECOND_DIFFERENCE, SECOND_DIFFERENCE.T))
     scale_x, scale_y = frame.shape[1] / cols, frame.shape[0] / rows
     x, y = ((col + 0.5) * scale_x - 0.5, (row + 0.5) * scale_y - 0.5)
@@ -87,10 +88,10 @@ def informative_pixels(frame: Float32, *, reduction: int) -> InformativePixels:
     u, v = x / (frame.shape[1] - 1), y / (frame.shape[0] - 1)
     shares = ((1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v)
     told = np.stack([share * slope for share in shares for slope in (slope_x, slope_y)] + [np.zeros_like(u)], axis=-1)
-    nuisance = _nuisance(values, x, y) if reduction == 1 else np.ones_like(values)[:, None]
+    nuisance = _nuisance(values, x, y, sloping=reduction == 1)
     told -= np.swapaxes(nuisance, 1, 2) @ (nuisance @ told) / np.float32(values.shape[1])
     # Of white noise a Gaussian of s pixels leaves 1 / (2 sqrt(pi) s).
-    noise_k = measured_noise_k(frame) / (2 * np.sqrt(np.pi) * SMOOTHING_PX * reduction)
+    left_k = noise_k / (2 * np.sqrt(np.pi) * SMOOTHING_PX * reduction)
     return InformativePixels(
         reduction,
         _float32(np.stack([x.ravel(), y.ravel(), np.ones(x.size)])),
@@ -99,13 +100,13 @@ def informative_pixels(frame: Float32, *, reduction: int) -> InformativePixels:
         (_float32(bend_x[row, col]), _float32(bend_y[row, col])),
         _float32(told.reshape(-1, 9)),
         nuisance,
-        values.std(axis=1) > CONTRAST * noise_k,
+        values.std(axis=1) > CONTRAST * left_k,
     )
 
 
-def _nuisance(values: Float32, x: NDArray[np.float64], y: NDArray[np.float64]) -> Float32:
-    """An offset, a slope each way, and a factor on the cell's picture; rows orthogonal, with mean square 1."""
-    columns = np.stack([np.ones_like(x), x, y, values], axis=2)
+def _nuisance(values: Float32, x: NDArray[np.float64], y: NDArray[np.float64], *, sloping: bool) -> Float32:
+    """An offset, a factor on the cell's picture, and a slope each way; rows orthogonal, with mean square 1."""
+    columns = np.stack([np.ones_like(x), values, *([x, y] if sloping else [])], axis=2)
     columns[..., 1:] -= columns[..., 1:].mean(axis=1, keepdims=True)
     basis, _ = np.linalg.qr(columns)
     return _float32(np.sqrt(x.shape[1]) * np.swapaxes(basis, 1, 2))
@@ -122,11 +123,11 @@ def _float32(values: NDArray[Any]) -> Float32:
     return np.asarray(values, dtype=np.float32)
 
 
-def _strongest(slope: Float32) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+def _strongest(slope: Float32, block_px: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Row and column of the pixel with the largest gradient in every block; each of shape (cells, blocks a cell)."""
     border = min(BORDER_PX, min(slope.shape) // 8)
     rows, cols = (size - 2 * border for size in slope.shape)
-    block = min(BLOCK_PX, max(1, min(rows, cols) // (LEAST_CELLS * BLOCKS_A_CELL)))
+    block = min(block_px, max(1, min(rows, cols) // (LEAST_CELLS * BLOCKS_A_CELL)))
     cell = block * BLOCKS_A_CELL
     down, across = rows // cell, cols // cell
     # What does not fill a cell is left out, half on each side.

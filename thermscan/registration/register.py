@@ -10,11 +10,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from thermscan.coordinates import map_points
-from thermscan.errors import InputError
+from thermscan.errors import CannotJudge, InputError
 from thermscan.layout.board import Board
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.registration.baseline_raster import BaselineRaster
 from thermscan.registration.baseline_refinement import combined, refine_to_baseline
+from thermscan.registration.baseline_search import find_by_baseline
 from thermscan.registration.corners import CLICK_PX, CORNER_NAMES, checked_corners
 from thermscan.registration.edges import LayoutEdges, layout_edges
 from thermscan.registration.evidence import Evidence, prepare
@@ -87,14 +88,21 @@ def register_board(
         found = _from_landmarks(evidence, board, edges, landmarks, remarks)
     else:
         method = "outline"
-        found = find_board(evidence, board, edges)
+        try:
+            found = find_board(evidence, board, edges)
+        except CannotJudge:
+            rescued = _by_baseline_alone(evidence, baseline_raster, board, edges)
+            if rescued is None:
+                raise
+            method, found = "baseline", rescued
+            remarks.append("neither outline nor bodies show where the board lies: found by the baseline's picture")
     if found.edges:
         found = with_heights(evidence, board, edges, found)
         if method == "outline":
             check_residual(found)
         remarks += height_remarks(found, edges)
         found = replace(found, corner_covariance_px2=found.corner_covariance_px2 + np.eye(8) * CORNER_FLOOR_PX**2)
-    if baseline_raster is not None:
+    if baseline_raster is not None and method != "baseline":
         found, used = _with_baseline(evidence, baseline_raster, board, edges, found)
         method = "baseline" if used and method == "outline" else method
     pose = pose_from_homography(found.px_from_mm, shape=image.shape, corners_mm=board.corners_mm, fov_deg=fov_deg)
@@ -179,6 +187,17 @@ def _with_baseline(
     # The raster shows the tops where they were seen from the baseline's own views.
     spread = other.corner_covariance_px2 + parallax_covariance_px2(evidence, edges, found)
     return combined(found, replace(other, corner_covariance_px2=spread), board.corners_mm), True
+
+
+def _by_baseline_alone(
+    evidence: Evidence, baseline: BaselineRaster | None, board: Board, edges: LayoutEdges
+) -> Refined | None:
+    found = None if baseline is None else find_by_baseline(evidence, baseline, corners_mm=board.corners_mm)
+    if found is None:
+        return None
+    spread = found.corner_covariance_px2 + parallax_covariance_px2(evidence, edges, found)
+    # None of its evidence are edges, which could tell heights.
+    return replace(found, corner_covariance_px2=spread + np.eye(8) * CORNER_FLOOR_PX**2, edges=0)
 
 
 def _uncertainty_mm(found: Refined, board: Board) -> float:
