@@ -97,8 +97,18 @@ def sample_truth(rng: np.random.Generator, *, world: str = "uneven") -> Truth:
 
 
 def _sheet(rng: np.random.Generator, world: str) -> object:
-    """Conductivity times thickness: copper uneven by 20 % over tens of millimetres, unless ``even``."""
+    """Conductivity times thickness: copper uneven by 20 % over tens of millimetres, or ``even``, or ``patchy``."""
     mean = float(rng.uniform(8e-3, 3e-2))
+    if world == "patchy":
+        # Planes under parts of the board: behind an edge and in a disc the sheet conducts thrice as well.
+        edge, normal = rng.uniform(20, 100, 2), rng.normal(size=2)
+        middle, radius = rng.uniform(20, 120, 2), rng.uniform(15, 35)
+
+        def planes(points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+            within = ((points_mm - edge) @ normal > 0) | (np.hypot(*(points_mm - middle).T) < radius)
+            return np.asarray(mean * np.where(within, 1.5, 0.5))
+
+        return planes
     waves = [(rng.normal(0, 2 * np.pi / 60, 2), rng.uniform(0, 2 * np.pi)) for _ in range(5)]
     if world == "even":
         return mean
@@ -255,7 +265,7 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=0, help="number of the first board")
     parser.add_argument("--shape", type=int, nargs="+", default=[160, 320, 640], help="columns of the camera, 4:3")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--world", choices=("even", "uneven"), default="uneven", help="the boards' copper")
+    parser.add_argument("--world", choices=("even", "uneven", "patchy"), default="uneven", help="the boards' copper")
     given = parser.parse_args()
     told: dict[int, list[Row]] = {cols: [] for cols in [0, *given.shape]}
     refused, seconds = 0, []

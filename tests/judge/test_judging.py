@@ -56,8 +56,8 @@ def test_own_and_received_heat_make_up_the_rise():
     judgement = look_at(usual_powers() | {"U6": 0.5}).judge()
     finding = _only(judgement, "act")
     rise = next(m.measurement.rise_k for m in judgement.parts if m.measurement.part.ref == "U6")
-    # What the whole board shares (here nothing) is known to about a kelvin on a small board warm all over.
-    assert finding.own_k + finding.received_k == pytest.approx(rise, abs=1.5)
+    # What the whole board shares (here nothing) is known to about a kelvin on a small board warm all over: twice that.
+    assert finding.own_k + finding.received_k == pytest.approx(rise, abs=2.0)
 
 
 def test_heat_on_bare_board_is_found_where_it_is():

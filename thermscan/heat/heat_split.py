@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from thermscan.heat.sources import SourceFit
 from thermscan.scales import read_only
 
-# The fin is a simple model: copper is uneven and the loss grows with the rise. Received heat is trusted to
-# about this share of itself (found from boards solved by finite elements with uneven copper).
-RECEIVED_DOUBT = 0.08
+# The loss grows with the rise and heat spreads through more than the sheet: what all parts receive alike is
+# trusted to this share of itself.
+RECEIVED_DOUBT = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +78,8 @@ class HeatSplit:
     loss_w_per_m2k : float or None
         h, both faces together, where the supply's watts are known.
     residual_rms_k : float
-        What the model leaves unexplained on the bare board.
+        What the model leaves unexplained on the bare board, such as by uneven copper, without single hot spots:
+        what each part receives is wrong by as much, each by its own.
     fits : tuple of SourceFit
         One for each decay length tried, and ``weights`` how likely each is.
     """
@@ -119,4 +120,6 @@ class HeatSplit:
         values = np.array([row @ fit.heat_kmm2 for row, fit in zip(rows, self.fits, strict=True)])
         mean = float(self.weights @ values)
         between = float(self.weights @ (values - mean) ** 2)
-        return float(np.sqrt(max(float(self.weights @ np.array(within)), 0.0) + between + (RECEIVED_DOUBT * mean) ** 2))
+        local = self.residual_rms_k**2 * float(contrast @ contrast)
+        fitted = max(float(self.weights @ np.array(within)), 0.0) + between
+        return float(np.sqrt(fitted + local + (RECEIVED_DOUBT * mean) ** 2))

@@ -31,6 +31,8 @@ ANY_PART_SHARE = 0.03
 # Heat of a part before anything is known, as the board's own rise beneath it.
 WIDEST_K = 60.0
 LEAST_LIKELY_K = 0.05
+# How far the misfit may say that all was stated too doubtful or too sure.
+MISFIT_BOUNDS = (0.5, 4.0)
 ROBUST_STEPS = 4
 HUBER_LIMIT = 2.0
 # Loss of both faces, W/(m2 K), and its relative spread: radiation 6 and convection 2 to 6 a face on a bench
@@ -78,7 +80,7 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Found:
-    """Heat (watts over h) of each part, the board's constant, both ones' covariance, and what is left over."""
+    """Heat (watts over h) of each part, the board's constant, their covariance by the misfit, and what is left over."""
 
     heat_kmm2: NDArray[np.float64]
     constant_k: float
@@ -143,22 +145,29 @@ def solve_sources(
             values.append(wanted)
         matrix, target = np.vstack(rows), np.concatenate(values)
         solution = _solve(matrix, target, signed=evidence.signed)
+        known, told = _beforehand(responses, scale, bodies.area_mm2, evidence, solution[:n] / scale)
         residual = cells.rise_k - design @ solution
         standard = np.abs(residual) / np.maximum(evidence.sigma_k, 1e-9)
         centre = max(float(np.median(standard)) / 0.6745, 1e-9) if len(standard) else 1.0
         robust = np.sqrt(np.minimum(1.0, HUBER_LIMIT * centre / np.maximum(standard, 1e-9)))
     to_heat = np.append(1.0 / scale, 1.0)
+    misfit = float(np.sum((matrix @ solution - target) ** 2))
+    stretch = float(np.clip(misfit / evidence.degrees, *MISFIT_BOUNDS))
     return Found(
         heat_kmm2=solution[:n] / scale,
         constant_k=float(solution[n]),
-        covariance=_covariance(matrix, solution, signed=evidence.signed) * np.outer(to_heat, to_heat),
-        misfit=float(np.sum((matrix @ solution - target) ** 2)),
+        covariance=stretch * _covariance(matrix, solution, signed=evidence.signed) * np.outer(to_heat, to_heat),
+        misfit=misfit,
         cell_residual_k=cells.rise_k - design @ solution,
     )
 
 
 def _beforehand(
-    responses: Responses, scale: NDArray[np.float64], area_mm2: NDArray[np.float64], evidence: Evidence
+    responses: Responses,
+    scale: NDArray[np.float64],
+    area_mm2: NDArray[np.float64],
+    evidence: Evidence,
+    heat_kmm2: NDArray[np.float64] | None = None,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """What is known of heat and constant before looking: one row for each, and one for all heat together."""
     n = len(scale)
@@ -175,7 +184,9 @@ def _beforehand(
     if evidence.supply_w:
         usual = evidence.supply_w * 1e6 / USUAL_LOSS_W_PER_M2K
         by_area = usual * area_mm2 / area_mm2.sum()
-        within = np.hypot(AREA_SPREAD * by_area, ANY_PART_SHARE * usual)
+        # A part that is found to give more than its area lets expect is let free; one that nothing shows is not.
+        more = ANY_PART_SHARE * usual if heat_kmm2 is None else np.abs(heat_kmm2)
+        within = np.hypot(AREA_SPREAD * by_area, more)
         rows[:n, :n] = np.diag(1.0 / (scale * within))
         values[:n] = by_area / within
         rows = np.vstack([rows, np.append(1.0 / scale, 0.0) / (LOSS_SPREAD * usual)])

@@ -16,6 +16,8 @@ from thermscan.layout.board import Board
 # A neighbour is named as a source where it gives at least this much, and this share of what is received.
 NAMED_SOURCE_K = 0.5
 NAMED_SOURCE_SHARE = 0.1
+# Beyond so many robust deviations, what is left over is a source that the layout does not know.
+HOT_SPOT_DEVIATIONS = 5.0
 # What the fin leaves out makes each part's heat uncertain by this share of it, besides what the fit states.
 HEAT_DOUBT = 0.04
 
@@ -49,7 +51,8 @@ def summarise(
     received = _weigh(
         weights, np.einsum("dij,ij->di", gives, 1.0 - np.eye(n)), np.array([_received_variance(fit) for fit in fits])
     )
-    u_received = np.sqrt(received.variance + (RECEIVED_DOUBT * received.mean) ** 2)
+    residual_k = _residual_k(best)
+    u_received = np.sqrt(received.variance + residual_k**2 + (RECEIVED_DOUBT * received.mean) ** 2)
     constant = _weigh(
         weights, np.array([[fit.constant_k] for fit in fits]), np.array([[fit.covariance[n, n]] for fit in fits])
     )
@@ -89,10 +92,17 @@ def summarise(
         u_constant_k=float(np.sqrt(constant.variance[0])),
         loss_w_per_m2k=supply_w / (total * 1e-6) if supply_w is not None and scaled else None,
         supply_w=supply_w,
-        residual_rms_k=float(np.sqrt(np.mean(best.cell_residual_k**2))),
+        residual_rms_k=residual_k,
         fits=fits,
         weights=weights,
     )
+
+
+def _residual_k(fit: SourceFit) -> float:
+    """Root mean square of what is left over on the bare board, single hot spots cut down."""
+    left_k = fit.cell_residual_k
+    limit = HOT_SPOT_DEVIATIONS * 1.4826 * float(np.median(np.abs(left_k)))
+    return float(np.sqrt(np.mean(np.clip(left_k, -limit, limit) ** 2)))
 
 
 def _weigh(weights: NDArray[np.float64], values: NDArray[np.float64], variances: NDArray[np.float64]) -> _Weighed:
