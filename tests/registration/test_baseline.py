@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 
-from tests.registration.simple_views import View
+from tests.registration.simple_views import SHAPES, View, random_pose, render
 from thermscan.coordinates import map_points, pixel_centres, sample_bilinear
+from thermscan.layout.board import Board
 from thermscan.registration.baseline_raster import BaselineRaster
 from thermscan.registration.baseline_refinement import refine_to_baseline
+from thermscan.registration.baseline_search import find_by_baseline
 from thermscan.registration.evidence import prepare
 from thermscan.registration.register import register_board
 
@@ -51,3 +54,38 @@ def test_with_a_baseline_the_method_says_so(view: View) -> None:
 def test_a_baseline_of_something_else_is_not_used(view: View) -> None:
     other = BaselineRaster(np.random.default_rng(6).normal(10, 3, (120, 160)), 1.0)
     assert register_board(view.image, view.board, baseline_raster=other).method == "outline"
+
+
+def _strange_view(seed: int, board: Board, *, changed: bool = False) -> View:
+    """A frame of the board in which warm things lie elsewhere than the layout has parts."""
+    rng = np.random.default_rng(seed)
+    height_mm, width_mm = board.corners_mm[2, 1], board.corners_mm[2, 0]
+    mm_per_px = 0.4
+    rows, cols = (round(size / mm_per_px) for size in (height_mm, width_mm))
+    scene = np.random.default_rng(77)
+    rise = 3.0 + np.abs(np.array(cv2.GaussianBlur(scene.normal(0, 60, (rows, cols)), (0, 0), 14)))
+    for k in range(24):
+        row, col = scene.integers(4, rows - 40), scene.integers(4, cols - 40)
+        tall, wide = scene.integers(10, 34, 2)
+        watts = scene.uniform(1.0, 5.0)
+        # In the changed view two of them are dead and one runs hot.
+        rise[row : row + tall, col : col + wide] += watts * (1 if not changed else (0.0, 0.0, 8.0)[k] if k < 3 else 1)
+    matrix, fov = random_pose(rng, board, SHAPES[160], tilt_deg=35.0, any_turn=True)
+    image = render(
+        board, matrix, rise, np.full_like(rise, 0.93), rng, shape=SHAPES[160], ambient_c=30.0 if changed else 22.0
+    )
+    return View(image, board, matrix, 35.0, fov)
+
+
+def test_the_baseline_finds_a_board_that_its_layout_does_not(view: View) -> None:
+    good = _good_board(_strange_view(1, view.board))
+    changed = _strange_view(2, view.board, changed=True)
+    found = register_board(changed.image, view.board, baseline_raster=good)
+    assert found.method == "baseline"
+    assert changed.error_px(found.px_from_mm).max() < 0.5
+    assert "neither outline nor bodies show" in " ".join(found.remarks)
+
+
+def test_the_baseline_of_another_board_rescues_nothing(view: View) -> None:
+    strange = _strange_view(3, view.board)
+    assert find_by_baseline(prepare(strange.image), _good_board(view), corners_mm=view.board.corners_mm) is None
