@@ -29,6 +29,8 @@ LEAST_BEYOND_CHANCE = 3.3
 LEAST_QUARTER_SHARE, RIGHT_SHARE, QUARTER_BELOW = 0.33, 0.5, 1.8
 # So many edges are plenty, and speak against a place where they exceed chance by less than so many deviations.
 PLENTY, NOT_BY_CHANCE = 30, 2.0
+# The outline holds a place where it is seen over so much of its length, and over so much of every side.
+OUTLINE_NEEDED, SIDE_NEEDED = 0.65, 0.3
 SURE_SHARE, SURE_BEYOND_CHANCE = 0.65, 6.0
 # The four sides of a body, and bodies in a row, stand or fall together: about two edges make one vote.
 EDGES_A_VOTE = 2.0
@@ -45,6 +47,8 @@ class Agreement:
         For each side of a body: seen within the search range; and within half a pixel of its prediction.
     outline_seen : float
         Share of the outline's pieces in the frame that show an edge where it should be.
+    side_seen : float
+        The same on the side of the board where it is least.
     weakest_share : float
         As `share`, in the quarter of the board where it is least, of those with enough edges to tell.
     """
@@ -52,6 +56,7 @@ class Agreement:
     found: NDArray[np.bool_]
     near: NDArray[np.bool_]
     outline_seen: float
+    side_seen: float = 1.0
     weakest_share: float = 1.0
 
     def __post_init__(self) -> None:
@@ -79,6 +84,11 @@ class Agreement:
         """Whether the layout is there at all."""
         enough = self.share >= LEAST_SHARE and self.beyond_chance >= LEAST_BEYOND_CHANCE
         return enough and self.weakest_share >= LEAST_QUARTER_SHARE
+
+    @property
+    def outline_holds(self) -> bool:
+        """Whether the outline is seen where it should be, and on every side: three sides leave the fourth loose."""
+        return self.outline_seen >= OUTLINE_NEEDED and self.side_seen >= SIDE_NEEDED
 
     @property
     def against(self) -> bool:
@@ -126,10 +136,16 @@ def agreement(evidence: Evidence, edges: LayoutEdges, px_from_mm: FloatArray) ->
     body = edges.part >= 0
     outline_seen = float((near & outline).sum() / max(outline.sum(), 1))
     middle = (edges.starts_mm + edges.ends_mm) / 2
-    centre = (middle[~body].min(axis=0) + middle[~body].max(axis=0)) / 2
+    low, high = middle[~body].min(axis=0), middle[~body].max(axis=0)
+    centre = (low + high) / 2
+    aside = (middle - centre) / np.maximum(high - low, 1e-9)
+    across = np.abs(aside).argmax(axis=1)
+    side = 2 * across + (np.take_along_axis(aside, across[:, None], axis=1)[:, 0] > 0)
+    pieces = np.bincount(side[outline], minlength=4)
+    side_seen = (np.bincount(side[near & outline], minlength=4) / np.maximum(pieces, 1))[pieces > 0].min(initial=1.0)
     quarter = (middle > centre) @ [1, 2]
     in_found = np.bincount(quarter[found & body], minlength=4)
     share = np.bincount(quarter[near & body], minlength=4) / np.maximum(in_found, 1)
     below = (RIGHT_SHARE - share) * np.sqrt(in_found / EDGES_A_VOTE / (RIGHT_SHARE * (1 - RIGHT_SHARE)))
     weakest = float(share[below > QUARTER_BELOW].min(initial=1.0))
-    return Agreement(found[body], near[body], outline_seen, weakest)
+    return Agreement(found[body], near[body], outline_seen, float(side_seen), weakest)

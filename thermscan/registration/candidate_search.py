@@ -26,8 +26,6 @@ REFINE_MOST = 16
 # So many places are tried once more with other heights of parts; and so many moved to where the bodies' detail
 # says, if that already stands out by so much, beside so many that the layout explains best before they are refined.
 LIKELIEST, CLIMB_FROM, CLIMB_MOST, MOST_CLIMBS = 4, 2.5, 6, 3
-# The outline holds a place where it is seen over so much of its length.
-OUTLINE_NEEDED = 0.65
 # Where the outline does not show, edges alone may agree by chance of a grid; so much detail must agree as well.
 DEVIATIONS_BESIDE = 6.0
 # A corner is moved outwards by this share of its distance from the middle.
@@ -60,19 +58,14 @@ class Candidate:
     def convincing(self) -> bool:
         """Whether the layout is there at all: by its edges, or where few are seen by what is inside the outline."""
         edges, detail = self.agreement.convincing, self.standing.convincing
-        if self.outline_shows:
+        if self.agreement.outline_holds:
             return edges or detail
         return (edges and self.standing.deviations >= DEVIATIONS_BESIDE) or (detail and not self.agreement.against)
 
     @property
-    def outline_shows(self) -> bool:
-        """Whether most of the outline is where it should be."""
-        return self.agreement.outline_seen >= OUTLINE_NEEDED
-
-    @property
     def beyond_doubt(self) -> bool:
         """Whether no other place needs to be tried, but the same one turned."""
-        return self.outline_shows and (self.agreement.beyond_doubt or self.standing.convincing)
+        return self.agreement.outline_holds and (self.agreement.beyond_doubt or self.standing.convincing)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -213,7 +206,7 @@ def _settled(search: Search, found: list[Candidate]) -> list[Candidate]:
     """Ranked; where the outline does not hold the best one, the detail must have no better place near by."""
     ranked = by_weight(found)
     for _ in range(MOST_CLIMBS):
-        if not ranked or ranked[0].outline_shows:
+        if not ranked or ranked[0].agreement.outline_holds:
             break
         best = ranked[0]
         here = search.small.from_frame(best.corners_px)
