@@ -17,11 +17,15 @@ from thermscan.heat.summary import summarise
 from thermscan.layout.board import Board
 from thermscan.radiometry.planck import Band
 from thermscan.radiometry.surface import surface_temperature
+from thermscan.regions import reasons
 from thermscan.regions.measurement import PartMeasurement, Rectified
 from thermscan.registration.registration import Registration
 
 __all__ = ["HeatFrom", "HeatSplit", "PartHeat", "board_rise_k", "part_rises", "split_heat"]
 
+# How far the reading of a body under 3 x 3 pixels may be off after its surroundings' share was taken out.
+SMALL_DOUBT_K = 0.5
+SMALL_DOUBT_SHARE = 0.05
 # Fewer bare cells than this cannot tell own heat from received heat.
 FEWEST_CELLS = 20
 
@@ -101,8 +105,9 @@ def split_heat(
         noise_k=noise_k * max(camera_px_mm(registration, board) / mm_per_px, 1.0),
         placement_mm=registration.uncertainty_mm,
     )
-    fits = fit_sources(grid, bodies, cells, rises, evidence=Evidence(sigma_k, degrees, supply_w=supply_w))
-    return summarise(board, bodies, fits, rises, supply_w=supply_w)
+    shown = with_small_parts(rises, board, measurements)
+    fits = fit_sources(grid, bodies, cells, shown, evidence=Evidence(sigma_k, degrees, supply_w=supply_w))
+    return summarise(board, bodies, fits, rises, shown=shown, supply_w=supply_w)
 
 
 def part_rises(board: Board, measurements: Sequence[PartMeasurement]) -> PartRises:
@@ -115,3 +120,30 @@ def part_rises(board: Board, measurements: Sequence[PartMeasurement]) -> PartRis
             rise[index] = measurement.rise_k
             own[index] = np.sqrt(sum(line.u_k**2 for line in measurement.budget if line.shared is None))
     return PartRises(rise, own)
+
+
+def with_small_parts(rises: PartRises, board: Board, measurements: Sequence[PartMeasurement]) -> PartRises:
+    """
+    The rises, with what parts show that are too small to be judged by it: less sure, yet it tells of their heat.
+
+    Parameters
+    ----------
+    rises : PartRises
+        Of the measurable parts.
+    board : Board
+    measurements : sequence of PartMeasurement
+        In any order; the ambient is taken from those that are measurable.
+    """
+    ambients_c = [m.mean_c - m.rise_k for m in measurements if m.mean_c is not None and m.rise_k is not None]
+    if not ambients_c:
+        return rises
+    by_ref = {measurement.part.ref: measurement for measurement in measurements}
+    rise, u = rises.rise_k.copy(), rises.u_k.copy()
+    for index, part in enumerate(board.parts):
+        measurement = by_ref.get(part.ref)
+        if measurement is None or measurement.reason != reasons.TOO_FEW_PIXELS or measurement.apparent_mean_c is None:
+            continue
+        # What is reflected has about the ambient's temperature, so that the rise is seen by the emissivity's share.
+        rise[index] = (measurement.apparent_mean_c - ambients_c[0]) / part.surface.emissivity
+        u[index] = np.hypot(SMALL_DOUBT_K, SMALL_DOUBT_SHARE * rise[index])
+    return PartRises(rise, u)

@@ -36,11 +36,16 @@ def summarise(
     fits: tuple[SourceFit, ...],
     rises: PartRises,
     *,
+    shown: PartRises | None = None,
     supply_w: float | None = None,
     weights: NDArray[np.float64] | None = None,
     signed: bool = False,
 ) -> HeatSplit:
-    """One split from the fits for several decay lengths, each weighed by how likely it is."""
+    """
+    One split from the fits for several decay lengths, each weighed by how likely it is.
+
+    ``shown`` are the rises of all bodies that were seen, those too small to be judged as well.
+    """
     weights = decay_weights(fits) if weights is None else weights
     n = len(board.parts)
     best = fits[int(weights.argmax())]
@@ -57,7 +62,7 @@ def summarise(
         weights, np.array([[fit.constant_k] for fit in fits]), np.array([[fit.covariance[n, n]] for fit in fits])
     )
     constant_k = float(constant.mean[0])
-    heat, share = _heat_and_share(bodies, fits, rises, weights=weights, signed=signed)
+    heat, share = _heat_and_share(bodies, fits, shown or rises, weights=weights, signed=signed)
     total = float(heat.mean.sum())
     scaled = supply_w is not None and total > 0
     power_w = supply_w * share.mean if supply_w is not None and scaled else np.full(n, np.nan)
