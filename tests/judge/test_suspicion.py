@@ -56,7 +56,7 @@ def test_a_divided_group_is_not_more_likely_at_fault_than_not():
 
 def test_a_second_rule_that_sees_nothing_makes_a_part_less_suspect():
     parts = [_measured(f"U{i}") for i in range(20)]
-    hot = _peer("U1", 2.5)
+    hot = _peer("U1", 2.0)
     one = suspicions(parts, [hot], [])["U1"]
     both = suspicions(parts, [hot, _peer("U1", 0.1, rule="baseline")], [])["U1"]
     assert both < 0.5 * one

@@ -72,6 +72,7 @@ def against_baseline(
             not_comparable=not_comparable,
         ),
         remarks=baseline_remarks(measurements, baseline, run, level.board_wide, not_comparable=not_comparable),
+        change=level.change,
     )
 
 

@@ -47,11 +47,12 @@ class Expected:
 
 @dataclass(frozen=True, slots=True)
 class BaselineResult:
-    """The board-wide difference, each part's comparison, and what to say about it."""
+    """The board-wide difference, each part's comparison, what changed heat explains, and what to say about it."""
 
     board_wide: BoardWide
     comparisons: tuple[Comparison, ...]
     remarks: tuple[str, ...] = field(default=())
+    change: HeatSplit | None = None
 
 
 def check_same_board(baseline: Baseline, board: Board, *, digest: str) -> None:

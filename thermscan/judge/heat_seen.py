@@ -12,8 +12,9 @@ from thermscan.heat.bare import bare_pixels, camera_px_mm, margin_mm
 from thermscan.heat.split import HeatSplit, board_rise_k, split_heat
 from thermscan.heat.spots import WarmSpot, find_warm_spots
 from thermscan.judge import thresholds
+from thermscan.judge.small_parts import unread_parts
 from thermscan.judge.unmapped import enlarged, stands, with_stand_ins
-from thermscan.layout.board import Board
+from thermscan.layout.board import Board, Part
 from thermscan.radiometry.angle import emissivity_at_angle
 from thermscan.radiometry.planck import Band
 from thermscan.regions.measurement import PartMeasurement, Rectified
@@ -46,6 +47,8 @@ class HeatSeen:
         With stand-ins for sources that the layout does not know.
     spots : tuple of WarmSpot
     view : View
+    unread : tuple of Part
+        Too small to be measured: their places are looked at like bare board.
     """
 
     rise_k: NDArray[np.float64]
@@ -53,6 +56,7 @@ class HeatSeen:
     board: Board
     spots: tuple[WarmSpot, ...]
     view: View
+    unread: tuple[Part, ...] = ()
 
     def bare(self) -> NDArray[np.bool_]:
         """Pixels of the raster that show bare board; shape (rows, cols)."""
@@ -103,8 +107,26 @@ def see_heat(
         )
 
     split = split_of(board)
-    spots = find_warm_spots(
-        rise_k,
+    unread = unread_parts(measurements)
+    spots = spots_in(rise_k, split, board, view=view, unread=unread)
+    # The shoulder of a hot part must not take that part's heat.
+    strong = [
+        spot
+        for spot in spots
+        if spot.unread_ref is None and spot.deviations >= thresholds.UNMAPPED_DEVIATIONS and stands(spot)
+    ]
+    again = split_of(with_stand_ins(board, strong)) if split is not None and strong else None
+    if again is None:
+        return HeatSeen(rise_k, split, board, spots, view, unread)
+    return HeatSeen(rise_k, again, with_stand_ins(board, strong), enlarged(spots, strong, again, board), view, unread)
+
+
+def spots_in(
+    picture_k: NDArray[np.float64], split: HeatSplit | None, board: Board, *, view: View, unread: Sequence[Part]
+) -> tuple[WarmSpot, ...]:
+    """Warm spots in a picture of the board, of its rise or of what is new in it."""
+    return find_warm_spots(
+        picture_k,
         board,
         split,
         mm_per_px=view.mm_per_px,
@@ -112,16 +134,8 @@ def see_heat(
         least_k=thresholds.UNMAPPED_WATCH_K / 2,
         placement_mm=view.registration.uncertainty_mm,
         camera_px_mm=camera_px_mm(view.registration, board),
+        unread=unread,
     )
-    # The shoulder of a hot part must not take that part's heat.
-    strong = [spot for spot in spots if spot.deviations >= thresholds.UNMAPPED_DEVIATIONS and stands(spot)]
-    if split is None or not strong:
-        return HeatSeen(rise_k, split, board, spots, view)
-    with_spots = with_stand_ins(board, strong)
-    again = split_of(with_spots)
-    if again is None:
-        return HeatSeen(rise_k, split, board, spots, view)
-    return HeatSeen(rise_k, again, with_spots, enlarged(spots, strong, again, board), view)
 
 
 def _seen_at_angle(board: Board, view: View) -> Board:

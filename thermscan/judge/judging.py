@@ -5,15 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
-from thermscan.coordinates import sample_bilinear
-from thermscan.heat.bare import camera_px_mm
 from thermscan.heat.split import HeatSplit
 from thermscan.heat.spots import WarmSpot
 from thermscan.judge.against_baseline import against_baseline, new_on_bare_k
 from thermscan.judge.baseline import Baseline
-from thermscan.judge.baseline_rule import BaselineResult, check_same_board
+from thermscan.judge.baseline_rule import check_same_board
 from thermscan.judge.board_wide import BoardWide, board_findings
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.finding import Finding, Judgement, Overall, PartVerdict, Verdict
@@ -22,7 +18,7 @@ from thermscan.judge.limits import check_junctions, check_limits, junction_of
 from thermscan.judge.peers import compare_peers
 from thermscan.judge.remarks import run_remarks, why_alone
 from thermscan.judge.suspicion import suspicions
-from thermscan.judge.unmapped import UnmappedResult, judge_spots
+from thermscan.judge.warm_places import judge_warm_places
 from thermscan.judge.weighing import Weighed, known_before, weigh
 from thermscan.judge.wording import finding_of
 from thermscan.layout.board import Board
@@ -34,8 +30,6 @@ from thermscan.runs.run import Run
 
 # Of cameras without cooling.
 BAND_UM = (8.0, 14.0)
-# Where this share of a spot's excess is new against the known-good runs, the spot is new.
-NEW_SHARE = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -131,7 +125,13 @@ def judge_heat(
     findings = [finding_of(w, parts[w.comparison.ref], heat.split) for w in weighed if w.level is not None]
     findings += check_limits(measurements)
     findings += check_junctions(measurements, heat.split)
-    unmapped = _unmapped(heat, board, run, baseline=baseline, against=against)
+    unmapped = judge_warm_places(
+        heat,
+        board,
+        ambient_c=run.ambient_c,
+        new_k=new_on_bare_k(baseline, heat) if baseline is not None and against is not None else None,
+        change=against.change if against is not None else None,
+    )
     findings += unmapped.findings
     if against is not None:
         findings += board_findings(against.board_wide)
@@ -146,27 +146,6 @@ def judge_heat(
         remarks=run_remarks(measurements, heat.split, baseline=baseline, against=against, spots=unmapped.remarks),
     )
     return judgement, Evidence(heat.split, weighed, against.board_wide if against else None, heat.spots)
-
-
-def _unmapped(
-    heat: HeatSeen, board: Board, run: Run, *, baseline: Baseline | None, against: BaselineResult | None
-) -> UnmappedResult:
-    new_k = new_on_bare_k(baseline, heat) if baseline is not None and against is not None else None
-
-    def was_there(spot: WarmSpot) -> bool | None:
-        if new_k is None:
-            return None
-        place = np.array([[spot.x_mm, spot.y_mm]]) / heat.view.mm_per_px - 0.5
-        new = float(sample_bilinear(new_k, place)[0])
-        return bool(new < NEW_SHARE * spot.excess_k) if np.isfinite(new) else None
-
-    return judge_spots(
-        heat.spots,
-        board,
-        ambient_c=run.ambient_c,
-        camera_px_mm=camera_px_mm(heat.view.registration, board),
-        known_before=was_there,
-    )
 
 
 def _verdict(

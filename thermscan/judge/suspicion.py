@@ -18,8 +18,9 @@ MOST_BEFORE = 0.2
 # How far a fault moves a part's own heat, either way: some kelvin, or a good share of what it gives.
 FAULT_SPREAD_K = 5.0
 FAULT_SPREAD_SHARE = 0.5
-# Good parts may differ by what nobody would act on: the least that matters is four of these away.
-INDIFFERENT = 0.25
+# Good parts may differ a little beyond their stated spread: the least that matters is eight of these away. With
+# twice as much, parts called at fault with a probability of 0.05 to 0.3 were so in more than half of the cases.
+INDIFFERENT = 0.125
 # A stated limit is exceeded by few good parts, and by many whose fault is heat (judgement, no source).
 OVER_LIMIT_GOOD = 0.01
 OVER_LIMIT_FAULTY = 0.3
@@ -98,7 +99,7 @@ def log_ratio(comparison: Comparison) -> float:
     >>> def one(excess_k):
     ...     return Comparison("U1", "peer", excess_k, 0.4, 0.4, 30.0, excess_k, 12.0, 8.0, 7, "7 peers")
     >>> [round(log_ratio(one(excess_k)), 1) for excess_k in (0.0, 2.0, 4.0)]
-    [-2.1, 1.2, 9.7]
+    [-2.3, 2.6, 14.3]
     """
     own_k = abs(comparison.own_expected_k)
     matters_k = max(thresholds.ACT_LEAST_K, thresholds.ACT_LEAST_SHARE * own_k)

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from thermscan.heat.split import HeatSplit
-from thermscan.heat.spots import WarmSpot
+from thermscan.heat.spots import WarmSpot, distance_mm
 from thermscan.judge import thresholds
 from thermscan.judge.finding import Finding, UnmappedHeat
 from thermscan.layout.board import Board, Part, Surface
@@ -47,14 +45,7 @@ def enlarged(
     What is seen before stand-ins is too little: the nearest parts were first held to give some of the heat.
     """
     own_k = {spot: heat.own_board_k for spot, heat in zip(strong, split.parts[len(board.parts) :], strict=False)}
-    return tuple(_scaled(spot, max(own_k.get(spot, 0.0) / spot.excess_k, 1.0)) for spot in spots)
-
-
-def _scaled(spot: WarmSpot, factor: float) -> WarmSpot:
-    """The same spot, larger by a factor; its height too was seen less the heat that was laid at its neighbours' door."""
-    height_k = spot.shape.height_k
-    shape = replace(spot.shape, height_k=None if height_k is None else height_k * factor)
-    return replace(spot, excess_k=spot.excess_k * factor, shape=shape)
+    return tuple(replace(spot, excess_k=max(spot.excess_k, own_k.get(spot, 0.0))) for spot in spots)
 
 
 def plain_name(ref: str) -> str:
@@ -71,17 +62,12 @@ def plain_name(ref: str) -> str:
 
 def stands(spot: WarmSpot) -> bool:
     """Whether a spot has the shape of a source of its own; not so where too little bare board lies about it."""
-    height_k = spot.shape.height_k
-    return height_k is not None and height_k >= thresholds.UNMAPPED_STANDS_SHARE * spot.excess_k
+    share = spot.shape.height_share
+    return share is not None and share >= thresholds.UNMAPPED_STANDS_SHARE
 
 
 def judge_spots(
-    spots: Sequence[WarmSpot],
-    board: Board,
-    *,
-    ambient_c: float,
-    camera_px_mm: float,
-    known_before: Callable[[WarmSpot], bool | None],
+    spots: Sequence[WarmSpot], board: Board, *, ambient_c: float, camera_px_mm: float, new: bool
 ) -> UnmappedResult:
     """
     Which warm spots are heat that no mapped part gives.
@@ -89,36 +75,24 @@ def judge_spots(
     Parameters
     ----------
     spots : sequence of WarmSpot
+        Of bare board.
     board : Board
     ambient_c : float
     camera_px_mm : float
         Millimetres a camera pixel covers: a spot must be larger than a pixel.
-    known_before : callable
-        Whether the known-good runs show the same spot; None where they do not tell.
+    new : bool
+        Whether the spots are what is new since the known-good runs, rather than all that is warm.
 
     Returns
     -------
     UnmappedResult
     """
-    places, findings, remarks = [], [], []
-    least_area = max(thresholds.UNMAPPED_LEAST_AREA_MM2, 1.5 * camera_px_mm**2)
+    places, findings = [], []
     for spot in spots:
-        model_k = thresholds.UNMAPPED_SHARE * abs(spot.explained_k)
-        if spot.excess_k < max(thresholds.UNMAPPED_WATCH_K, model_k):
+        doubt = doubt_of(spot, ambient_c=ambient_c, new=new)
+        if doubt is SHOULDER or not stands_out(spot) or spot.area_mm2 < least_area_mm2(camera_px_mm):
             continue
-        if spot.deviations < thresholds.UNMAPPED_DEVIATIONS or spot.area_mm2 < least_area:
-            continue
-        known = known_before(spot)
-        doubt = _doubt(spot, ambient_c=ambient_c, new=known is False)
-        if doubt is _SHOULDER:
-            continue
-        nearest, distance = _nearest(board, spot)
-        near = f", {distance:.0f} mm from {nearest}" if nearest is not None else ""
-        place = f"at x {spot.x_mm:.0f} mm, y {spot.y_mm:.0f} mm{near}"
-        if known:
-            remarks.append(f"the warm spot {place} was there in the known-good runs too")
-            continue
-        act = doubt is None and spot.excess_k >= max(thresholds.UNMAPPED_ACT_K, model_k)
+        nearest, distance = nearest_part(board, spot)
         places.append(
             UnmappedHeat(
                 x_mm=spot.x_mm,
@@ -130,6 +104,7 @@ def judge_spots(
                 distance_mm=distance,
             )
         )
+        act = doubt is None and spot.excess_k >= thresholds.UNMAPPED_ACT_K
         findings.append(
             Finding(
                 ref=None,
@@ -140,19 +115,31 @@ def judge_spots(
                 u_k=spot.excess_k / spot.deviations if spot.deviations > 0 else None,
                 score=spot.deviations,
                 text=(
-                    f"The bare board {place} is {spot.excess_k:.1f} K warmer than the parts around it explain, "
+                    f"The bare board {place_of(board, spot)} is {spot.excess_k:.1f} K warmer than "
+                    f"{'in the known-good runs' if new else 'the parts around it explain'}, "
                     f"over {spot.area_mm2:.0f} mm²{f', but {doubt}' if doubt else ''}."
                 ),
                 source_ref=None,
-                hypotheses=_GLINT_HYPOTHESES if doubt is _GLINT else _hypotheses(nearest),
+                hypotheses=_GLINT_HYPOTHESES if doubt is GLINT else _hypotheses(nearest),
             )
         )
-    return UnmappedResult(tuple(places), tuple(findings), tuple(remarks))
+    return UnmappedResult(tuple(places), tuple(findings))
 
 
-_SHOULDER = "it falls off to one side as the board about a hot part does"
+def stands_out(spot: WarmSpot) -> bool:
+    """Whether a spot is warmer than its surroundings beyond what the fin model and the noise leave open."""
+    needed = max(thresholds.UNMAPPED_WATCH_K, thresholds.UNMAPPED_SHARE * abs(spot.explained_k))
+    return spot.excess_k >= needed and spot.deviations >= thresholds.UNMAPPED_DEVIATIONS
+
+
+def least_area_mm2(camera_px_mm: float) -> float:
+    """A spot of bare board must be larger than a camera pixel."""
+    return max(thresholds.UNMAPPED_LEAST_AREA_MM2, 1.5 * camera_px_mm**2)
+
+
+SHOULDER = "it falls off to one side as the board about a hot part does"
 _HEMMED_IN = "too little bare board lies about it to tell a source from the warmth of the parts beside it"
-_GLINT = "it ends sharply and is no warmer than a person, as bare metal that mirrors one"
+GLINT = "it ends sharply and is no warmer than a person, as bare metal that mirrors one"
 _GLINT_HYPOTHESES = (
     "a screw head or a bare pad? look again from another side: a reflection moves or goes",
     "a part that the layout does not list? add it, then judge again",
@@ -167,22 +154,27 @@ def _hypotheses(nearest: str | None) -> tuple[str, ...]:
     )
 
 
-def _doubt(spot: WarmSpot, *, ambient_c: float, new: bool) -> str | None:
-    """Why a spot is not surely a source; None where it is."""
+def doubt_of(spot: WarmSpot, *, ambient_c: float, new: bool) -> str | None:
+    """Why a spot is not surely a source; None where it is. `SHOULDER` is no source at all."""
     shape = spot.shape
     mirrors = ambient_c + spot.rise_k <= thresholds.PERSON_C
     if mirrors and shape.skirt_share is not None and shape.skirt_share < thresholds.UNMAPPED_LEAST_SKIRT:
-        return _GLINT
-    if shape.height_k is None:
-        return None if new and shape.skirt_share is not None else _HEMMED_IN
-    return None if stands(spot) else _SHOULDER
+        return GLINT
+    if shape.height_share is None:
+        # What the parts beside it give is old: it is in the known-good runs.
+        return None if new else _HEMMED_IN
+    return None if stands(spot) else SHOULDER
 
 
-def _nearest(board: Board, spot: WarmSpot) -> tuple[str | None, float | None]:
+def place_of(board: Board, spot: WarmSpot) -> str:
+    """A place on the board in words."""
+    nearest, distance = nearest_part(board, spot)
+    near = f", {distance:.0f} mm from {nearest}" if nearest is not None else ""
+    return f"at x {spot.x_mm:.0f} mm, y {spot.y_mm:.0f} mm{near}"
+
+
+def nearest_part(board: Board, spot: WarmSpot) -> tuple[str | None, float | None]:
     """The part whose body is nearest, and how far its edge is."""
-    best: tuple[float, str] | None = None
-    for part in board.parts:
-        along = np.abs(part.body_from_board(np.array([[spot.x_mm, spot.y_mm]]))[0])
-        away = float(np.hypot(*np.maximum(along - [part.length_mm / 2, part.width_mm / 2], 0.0)))
-        best = min(best, (away, part.ref)) if best else (away, part.ref)
-    return (best[1], best[0]) if best else (None, None)
+    away = {part.ref: distance_mm(part, spot.x_mm, spot.y_mm) for part in board.parts}
+    nearest = min(away, key=lambda ref: away[ref], default=None)
+    return nearest, away[nearest] if nearest is not None else None
