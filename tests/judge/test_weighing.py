@@ -78,3 +78,9 @@ def test_good_boards_are_rarely_accused(seed: int):
         acts += sum(weighed.level == "act" for weighed in weigh(board))
     # At most one board in twenty at a rate of 0.05; more than 14 in 100 happens once in 5000.
     assert acts <= 14
+
+
+@pytest.mark.parametrize(("excess_k", "temp_excess_k"), [(-1.5, 0.7), (3.5, -0.4)])
+def test_a_temperature_that_says_the_opposite_leaves_nothing_to_act_on(excess_k: float, temp_excess_k: float):
+    seen = _one(excess_k=excess_k, temp_excess_k=temp_excess_k, own_expected_k=1.6, u_k=0.15, spread_k=0.15)
+    assert _level(seen)[0] == "watch"

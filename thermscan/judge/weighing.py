@@ -65,7 +65,9 @@ def weigh(comparisons: Sequence[Comparison]) -> tuple[Weighed, ...]:
         meaning: Literal["own", "received"] = "own"
         rare = chance <= thresholds.ACT_FALSE_RATE and comparison.p_value <= thresholds.ACT_CHANCE
         unusual = chance <= thresholds.WATCH_FALSE_RATE and comparison.p_value <= thresholds.WATCH_CHANCE
-        if rare and large and comparison.at_most_watch is None:
+        # Where its temperature says the opposite, received heat carries all of the evidence: not enough to act on.
+        agrees = comparison.excess_k * comparison.temp_excess_k > 0
+        if rare and large and agrees and comparison.at_most_watch is None:
             level = "act"
         elif unusual and notable and comparison.at_most_watch != SAME_BEFORE:
             level = "watch"
