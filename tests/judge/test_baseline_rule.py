@@ -11,8 +11,8 @@ import pytest
 from tests.judge.scenes import Scene, look_at, small_board, usual_powers
 from thermscan.errors import InputError
 from thermscan.judge.baseline import Baseline
-from thermscan.judge.baseline_rule import expect_from
 from thermscan.judge.board_wide import fit_board_wide
+from thermscan.judge.expected import expect_from
 from thermscan.judge.finding import Finding, Judgement
 from thermscan.judge.learning import extend_baseline, forget_run, learn_baseline
 

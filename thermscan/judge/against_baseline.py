@@ -14,19 +14,15 @@ from thermscan.heat.heat_split import HeatSplit
 from thermscan.heat.least_squares import PartRises
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.baseline_rule import (
-    FEWEST_IN_COMMON,
     BaselineResult,
-    Expected,
     baseline_remarks,
-    common_parts,
     compare_baseline,
-    comparison_u_k,
     difference_raster_k,
-    expect_from,
     warm_up_mismatch,
 )
 from thermscan.judge.board_wide import BoardWide, fit_board_wide
 from thermscan.judge.comparison import specimen_u_k
+from thermscan.judge.expected import FEWEST_IN_COMMON, Expected, common_parts, comparison_u_k, expect_from
 from thermscan.judge.heat_seen import HeatSeen
 from thermscan.judge.thresholds import ACT_LEAST_K
 from thermscan.regions.measurement import PartMeasurement

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -15,34 +15,15 @@ from thermscan.judge import thresholds
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.board_wide import FEWEST_FOR_SCALE, BoardWide, fit_board_wide
 from thermscan.judge.calibration import calibrated
-from thermscan.judge.comparison import Comparison, look_u_k, specimen_u_k
+from thermscan.judge.comparison import Comparison, look_u_k
+from thermscan.judge.expected import Expected, comparison_u_k, factor_bounds
 from thermscan.judge.spread import shrunk_scale
 from thermscan.layout.board import Board
 from thermscan.regions.measurement import PartMeasurement
 from thermscan.runs.run import Run
 
-# Fewer parts in common with the known-good runs cannot be brought to one level with them.
-FEWEST_IN_COMMON = 3
 # So many pixels of the raster fix its shift and scale.
 RASTER_SAMPLE = 800
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Expected:
-    """
-    What the baseline lets expect of each part, before shift and scale.
-
-    ``specimens``: how many others than the board judged the runs show at least; None: they are of that very one.
-    ``seen_sd_k``: how much the runs differ themselves, NaN for fewer than two; ``sd_k`` weighs the expectation in.
-    """
-
-    refs: tuple[str, ...]
-    mean_k: NDArray[np.float64]
-    sd_k: NDArray[np.float64]
-    runs: NDArray[np.intp]
-    degrees: float
-    seen_sd_k: NDArray[np.float64]
-    specimens: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,85 +53,6 @@ def check_same_board(baseline: Baseline, board: Board, *, digest: str) -> None:
         raise InputError(f"it is of revision {there}, the layout is of revision {here}", where="baseline", fix=learn)
     if baseline.layout_digest != digest:
         raise InputError("the layout's outline or parts have changed since it was learned", where="baseline", fix=learn)
-
-
-def expect_from(
-    baseline: Baseline,
-    *,
-    same_serial: bool = True,
-    own_shares: Mapping[str, float] | None = None,
-    specimen_k: Mapping[str, float] | None = None,
-) -> Expected:
-    """
-    Each part's usual rise and how much it differs from run to run.
-
-    Parameters
-    ----------
-    baseline : Baseline
-    same_serial : bool
-        Whether the runs and the board judged are one specimen: specimens differ more than looks.
-    own_shares : mapping of ref to float, optional
-        How much of each part's rise is its own heat, 0 to 1: the rest, from many neighbours, varies less.
-    specimen_k : mapping of ref to float, optional
-        What a part's own emissivity adds between specimens.
-
-    Returns
-    -------
-    Expected
-
-    Notes
-    -----
-    The runs are brought to a common level first, each by its own shift and scale. The spread is expected
-    as a share of the rise; the runs together say how far that is off, and the more runs there are the more
-    a part's own scatter counts. What measuring adds to the runs' scatter is taken out of it.
-    """
-    refs = tuple(sorted({ref for run in baseline.runs for ref in run.rise_k}))
-    table = np.array([[run.rise_k.get(ref, np.nan) for ref in refs] for run in baseline.runs]).reshape(-1, len(refs))
-    levelled = _levelled(table)
-    runs = np.isfinite(levelled).sum(axis=0)
-    mean = np.nansum(levelled, axis=0) / np.maximum(runs, 1)
-    share = thresholds.REPEAT_SHARE if same_serial else thresholds.PEER_SHARE
-    own = np.clip([(own_shares or {}).get(ref, 1.0) for ref in refs], 0.0, 1.0)
-    varies = own + thresholds.RECEIVED_VARIES * (1.0 - own)
-    expected = np.hypot(share * mean * varies, thresholds.REPEAT_FLOOR_K)
-    scatter = np.nansum((levelled - mean) ** 2, axis=0)
-    many = runs > 1
-    # Runs without a serial may all be of one specimen, whose emissivities are wrong by the same in each.
-    specimens = None if same_serial else max(len({run.board_serial for run in baseline.runs if run.board_serial}), 1)
-    noise = np.array([[run.u_k.get(ref, 0.0) for ref in refs] for run in baseline.runs]).reshape(-1, len(refs))
-    if specimens is not None and specimens > 1:
-        noise = np.hypot(noise, [(specimen_k or {}).get(ref, 0.0) for ref in refs])
-    # Deviations from a mean of n are smaller than from the truth.
-    smaller = np.sqrt(np.maximum(1 - 1 / np.maximum(runs, 1), 1e-9))
-    known = np.isfinite(levelled) & many
-    factor, degrees = shrunk_scale(
-        ((levelled - mean) / smaller)[known],
-        np.broadcast_to(expected, levelled.shape)[known],
-        noise=noise[known],
-        degrees=thresholds.EXPECTATION_DEGREES,
-        bounds=_bounds(share),
-    )
-    weight = min(degrees, 2 * thresholds.EXPECTATION_DEGREES)
-    further = np.maximum(runs - 1, 0)
-    natural = np.maximum(scatter - np.where(many, further * np.mean(noise**2, axis=0), 0.0), 0.0)
-    variance = (weight * (factor * expected) ** 2 + natural) / (weight + further)
-    floor = np.hypot(thresholds.REPEAT_SHARE_BOUNDS[0] * mean * varies, 0.5 * thresholds.REPEAT_FLOOR_K)
-    seen = np.sqrt(np.where(many, scatter / np.maximum(further, 1), np.nan))
-    return Expected(refs, mean, np.maximum(np.sqrt(variance), floor), runs, degrees, seen, specimens)
-
-
-def comparison_u_k(common: Sequence[PartMeasurement], expected: Expected) -> NDArray[np.float64]:
-    """
-    Standard uncertainty of each part's reading against the baseline's, without the runs' own noise.
-
-    A part's own emissivity cancels only where both are one specimen.
-    """
-    looks = np.array([look_u_k(m) for m in common])
-    if expected.specimens is None:
-        return looks
-    own = np.array([specimen_u_k(m) for m in common]) * np.sqrt(1 + 1 / expected.specimens)
-    result: NDArray[np.float64] = np.hypot(looks, own)
-    return result
 
 
 def difference_raster_k(
@@ -195,15 +97,6 @@ def difference_raster_k(
     fit = fit_board_wide(now, then, np.hypot(thresholds.REPEAT_SHARE * then, thresholds.REPEAT_FLOOR_K))
     result: NDArray[np.float64] = rise_k - fit.level_k(usual)
     return result
-
-
-def common_parts(
-    measurements: Sequence[PartMeasurement], expected: Expected
-) -> tuple[tuple[PartMeasurement, ...], NDArray[np.intp]]:
-    """Measurable parts that the baseline knows, and their places in ``expected``."""
-    place = {ref: i for i, ref in enumerate(expected.refs)}
-    both = [m for m in measurements if m.measurable and m.rise_k is not None and m.part.ref in place]
-    return tuple(both), np.array([place[m.part.ref] for m in both], dtype=np.intp)
 
 
 def compare_baseline(
@@ -251,7 +144,9 @@ def compare_baseline(
     u_k = np.sqrt(noise**2 + looks**2 / runs + u_received**2 + u_level**2)
     # Most parts are good: their scatter on this very board says how far the expected spread is off.
     trusted = min(expected.degrees, 2 * thresholds.EXPECTATION_DEGREES)
-    factor, degrees = shrunk_scale(excess, spread, noise=u_k, degrees=trusted, bounds=_bounds(thresholds.REPEAT_SHARE))
+    factor, degrees = shrunk_scale(
+        excess, spread, noise=u_k, degrees=trusted, bounds=factor_bounds(thresholds.REPEAT_SHARE)
+    )
     level = np.clip(own_usual, 0.0, np.maximum(usual, 0.0))
     floor = np.hypot(thresholds.REPEAT_SHARE_BOUNDS[0] * level, 0.5 * thresholds.REPEAT_FLOOR_K)
     return calibrated(
@@ -327,24 +222,3 @@ def baseline_remarks(
     if run.stage and stages and run.stage not in stages:
         remarks.append(f'the known-good runs were taken at stage "{sorted(stages)[0]}", this one at "{run.stage}"')
     return tuple(remarks)
-
-
-def _bounds(share: float) -> tuple[float, float]:
-    low, high = thresholds.REPEAT_SHARE_BOUNDS
-    return low / share, high / share
-
-
-def _levelled(table: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The runs, each brought to the mean of all by its own shift and scale."""
-    levelled = table.copy()
-    for _ in range(3 if len(table) > 1 else 0):
-        counts = np.isfinite(levelled).sum(axis=0)
-        mean = np.nansum(levelled, axis=0) / np.maximum(counts, 1)
-        for i, row in enumerate(table):
-            both = np.isfinite(row) & (counts > 1)
-            if both.sum() < FEWEST_IN_COMMON:
-                continue
-            sd = np.hypot(thresholds.REPEAT_SHARE * mean[both], thresholds.REPEAT_FLOOR_K)
-            fit = fit_board_wide(row[both], mean[both], sd)
-            levelled[i] = (row - fit.shift_k) / max(fit.scale, 0.2)
-    return levelled

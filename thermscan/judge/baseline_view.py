@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from thermscan.judge.baseline import Baseline, BaselineRun
-from thermscan.judge.baseline_rule import expect_from
+from thermscan.judge.expected import expect_from
 
 SCHEMA = "thermscan.baseline-summary/1"
 DIGEST_LETTERS = 12

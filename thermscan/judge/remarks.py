@@ -9,7 +9,8 @@ import numpy as np
 from thermscan.heat.split import HeatSplit
 from thermscan.judge import thresholds
 from thermscan.judge.baseline import Baseline
-from thermscan.judge.baseline_rule import FEWEST_IN_COMMON, BaselineResult
+from thermscan.judge.baseline_rule import BaselineResult
+from thermscan.judge.expected import FEWEST_IN_COMMON
 from thermscan.judge.handling import capacitor_remarks, touch_remarks
 from thermscan.judge.peers import FEWEST_PEERS, peer_groups
 from thermscan.layout.board import Board
