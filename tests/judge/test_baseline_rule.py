@@ -163,3 +163,22 @@ def test_and_a_fault_in_such_a_part_is_still_found():
     good = [look_at(usual_powers() | {"U6": 0.35}, seed=i, name=f"g{i}") for i in range(3)]
     worse = look_at(usual_powers() | {"U6": 0.7}, name="now").judge(baseline=learn_baseline(good))
     assert {f.ref for f in _acts(worse)} == {"U6"}
+
+
+@pytest.mark.parametrize("watts", [3.0, 8.0])
+def test_a_culprit_that_warms_the_whole_board_is_not_another_load(watts: float):
+    judgement = look_at(usual_powers() | {"VR1": watts}, name="now").judge(baseline=_baseline())
+    assert {finding.ref for finding in _acts(judgement)} == {"VR1"}
+    # Nobody else was found to give more or less heat than usual, and the board's level is as it was.
+    assert not [f for f in judgement.findings if f.direction == "cold"]
+    scale = next(float(r.split(" are ")[1].split(" times")[0]) for r in judgement.remarks if "all rises are" in r)
+    assert scale == pytest.approx(1.0, abs=0.1)
+
+
+def test_a_level_that_few_parts_fix_badly_makes_every_comparison_uncertain():
+    few = fit_board_wide(np.array([3.0, 4.0, 9.0, 11.0, 12.0, 30.0]), np.linspace(5.0, 10.0, 6), np.full(6, 1.0))
+    many = fit_board_wide(np.linspace(5.0, 10.0, 60), np.linspace(5.0, 10.0, 60), np.full(60, 1.0))
+    at = np.array([3.0, 7.0, 12.0])
+    assert np.all(few.u_level_k(at) > 2 * many.u_level_k(at))
+    # In the middle of the parts the level is known best.
+    assert few.u_level_k(at)[1] < few.u_level_k(at)[[0, 2]].min()
