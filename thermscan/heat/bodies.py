@@ -86,7 +86,8 @@ def body_areas_mm2(part: Part) -> tuple[float, float]:
     >>> body_areas_mm2(Part("U1", 10.0, 5.0, 0.0, 0.0, 0.0, Surface("plastic", 0.95, 0.02), height_mm=2.0))
     (50.0, 110.0)
     """
-    height = USUAL_HEIGHT_MM if part.height_mm is None else part.height_mm
+    known = (height for height in (part.height_mm, part.usual_height_mm) if height is not None)
+    height = next(known, USUAL_HEIGHT_MM)
     # A disc has pi / 4 of its square's area, and the same share of its rim.
     share = float(np.pi / 4) if part.round_body else 1.0
     top = share * part.length_mm * part.width_mm

@@ -45,6 +45,9 @@ class PartHeat:
         The part's heat over h, in kelvin times square millimetres: relative power.
     power_w, u_power_w : float or None
         Where the supply's watts are known.
+    joint_doubt_k : float
+        How far its body contradicts the heat that the board around it lets it have: a hot trace beside it,
+        or copper that carries heat away. It is in ``u_received_k``.
     """
 
     ref: str
@@ -60,6 +63,7 @@ class PartHeat:
     u_heat_kmm2: float
     power_w: float | None = None
     u_power_w: float | None = None
+    joint_doubt_k: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -120,6 +124,7 @@ class HeatSplit:
         values = np.array([row @ fit.heat_kmm2 for row, fit in zip(rows, self.fits, strict=True)])
         mean = float(self.weights @ values)
         between = float(self.weights @ (values - mean) ** 2)
-        local = self.residual_rms_k**2 * float(contrast @ contrast)
+        doubt_k = np.array([part.joint_doubt_k for part in self.parts])
+        local = float(contrast**2 @ (self.residual_rms_k**2 + doubt_k**2))
         fitted = max(float(self.weights @ np.array(within)), 0.0) + between
         return float(np.sqrt(fitted + local + (RECEIVED_DOUBT * mean) ** 2))

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from thermscan.heat.bodies import Bodies
 from thermscan.heat.heat_split import RECEIVED_DOUBT, HeatFrom, HeatSplit, PartHeat
-from thermscan.heat.least_squares import PartRises
+from thermscan.heat.least_squares import EMISSIVITY_SHARE, PartRises
 from thermscan.heat.sources import SourceFit, decay_weights
 from thermscan.layout.board import Board
 
@@ -18,6 +18,8 @@ NAMED_SOURCE_K = 0.5
 NAMED_SOURCE_SHARE = 0.1
 # Beyond so many robust deviations, what is left over is a source that the layout does not know.
 HOT_SPOT_DEVIATIONS = 5.0
+# A joint is doubted where body and board differ by more than so many standard deviations of what is usual.
+DOUBTED_DEVIATIONS = 1.5
 # What the fin leaves out makes each part's heat uncertain by this share of it, besides what the fit states.
 HEAT_DOUBT = 0.04
 
@@ -57,7 +59,8 @@ def summarise(
         weights, np.einsum("dij,ij->di", gives, 1.0 - np.eye(n)), np.array([_received_variance(fit) for fit in fits])
     )
     residual_k = _residual_k(best)
-    u_received = np.sqrt(received.variance + residual_k**2 + (RECEIVED_DOUBT * received.mean) ** 2)
+    doubt_k = _joint_doubt_k(best, shown or rises)
+    u_received = np.sqrt(received.variance + residual_k**2 + doubt_k**2 + (RECEIVED_DOUBT * received.mean) ** 2)
     constant = _weigh(
         weights, np.array([[fit.constant_k] for fit in fits]), np.array([[fit.covariance[n, n]] for fit in fits])
     )
@@ -84,6 +87,7 @@ def summarise(
             sources=_sources(board, mean_gives[i], i, received=float(received.mean[i]), best=best),
             heat_kmm2=float(heat.mean[i]),
             u_heat_kmm2=float(np.sqrt(heat.variance[i])),
+            joint_doubt_k=float(doubt_k[i]),
             power_w=_number(power_w[i]),
             u_power_w=_number(u_power_w[i]),
         )
@@ -101,6 +105,29 @@ def summarise(
         fits=fits,
         weights=weights,
     )
+
+
+def _joint_doubt_k(fit: SourceFit, rises: PartRises) -> NDArray[np.float64]:
+    """
+    How far a body contradicts the heat that the board around it lets it have, in kelvin of its own heat.
+
+    A body that gives heat stands above the board by what its joint lets through. Where the board is warm
+    beneath and the body hardly above it, or much further, something else may give the heat (a hot trace
+    beside it, copper that carries it away): whose it is cannot be told, by as much.
+    """
+    heat_k = fit.responses.bodies - fit.responses.beneath
+    over_k = heat_k @ fit.heat_kmm2
+    beneath_k = fit.responses.beneath @ fit.heat_kmm2 + fit.constant_k
+    seen = np.isfinite(rises.rise_k)
+    missing_k = np.where(seen, np.nan_to_num(rises.rise_k) - beneath_k - over_k, 0.0)
+    usual_k = DOUBTED_DEVIATIONS * np.sqrt(
+        (fit.contact.spread * over_k) ** 2
+        + np.nan_to_num(rises.u_k) ** 2
+        + (EMISSIVITY_SHARE * np.nan_to_num(rises.rise_k)) ** 2
+    )
+    per_k = np.diag(fit.responses.bodies) / np.maximum(np.diag(heat_k), 1e-12)
+    result: NDArray[np.float64] = per_k * np.sqrt(np.maximum(missing_k**2 - usual_k**2, 0.0))
+    return result
 
 
 def _residual_k(fit: SourceFit) -> float:
