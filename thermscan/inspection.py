@@ -28,8 +28,9 @@ from thermscan.regions.blur import estimate_blur
 from thermscan.regions.measure import measure_parts
 from thermscan.regions.measurement import PartMeasurement, Rectified
 from thermscan.regions.rectify import rectify_frame
-from thermscan.registration.averaging import average_views
+from thermscan.registration.averaging import AlignedViews, align_views
 from thermscan.registration.baseline_raster import BaselineRaster
+from thermscan.registration.merging import merge_views
 from thermscan.registration.register import register_board
 from thermscan.registration.registration import Registration
 from thermscan.registration.targets import find_targets, without_cards
@@ -51,6 +52,8 @@ class Inspection:
     judgement: Judgement
     baseline: Baseline | None = None
     remarks: tuple[str, ...] = field(default=())
+    # As rectified, finer and sharper where many hand-held frames show more than one: to look at, not to measure.
+    picture: Rectified | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,6 +62,7 @@ class View:
 
     camera: Camera
     frames: tuple[Frame, ...]
+    aligned: AlignedViews
     image: ThermalImage
     quality: tuple[str, ...] = field(default=())
 
@@ -124,6 +128,7 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
     image = _with_measured_blur(image, registration, board, camera=camera)
     fov_deg = camera.fov_deg[0] if camera.fov_deg else None
     rectified = rectify_frame(image, registration, board, fov_deg=fov_deg)
+    merged = merge_views(view.aligned, blur_px=image.blur_px)
     measurements = measure_parts(
         image,
         registration,
@@ -155,6 +160,7 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
         measurements=measurements,
         judgement=judgement,
         baseline=baseline,
+        picture=rectify_frame(merged.image, merged.registered(registration), board) if merged else None,
         remarks=gather_remarks(
             run,
             board,
@@ -191,7 +197,8 @@ def view_of(run: Run, *, progress: Progress) -> View:
     ]
     if camera.lens is not None:
         images = [straighten_image(image, camera.lens) for image in images]
-    return View(camera, frames, average_views(images), quality)
+    aligned = align_views(images)
+    return View(camera, frames, aligned, aligned.mean(), quality)
 
 
 @contextmanager

@@ -11,8 +11,9 @@ from skimage import data
 from thermscan.coordinates import map_points, pixel_centres
 from thermscan.errors import InputError
 from thermscan.radiometry.thermal_image import ThermalImage
-from thermscan.registration.averaging import average_views
+from thermscan.registration.averaging import align_views, average_views
 from thermscan.registration.homography import homography_from_corners
+from thermscan.registration.merging import fine_grid, merge_views
 from thermscan.registration.recording_motion import recording_motion
 
 SHAPE = (180, 240)
@@ -166,3 +167,40 @@ def test_a_hand_before_the_first_frame_does_not_spoil_the_others() -> None:
     mean = average_views([_frame(_scene("coins"), np.zeros((4, 2)), 11), *frames])
     assert mean.frames == 4
     assert "corners are those of a later one" in " / ".join(mean.remarks)
+
+
+def _seen_sharply(count: int, *, still: bool = False) -> tuple[list[ThermalImage], np.ndarray]:
+    """Frames whose optics blur by 0.6 px, and what they would show without any blur on a grid twice as fine."""
+    sharp = cv2.resize(_scene("camera"), None, fx=4.0, fy=4.0, interpolation=cv2.INTER_LANCZOS4)
+    sharp = sharp[600:1400, 500:1560]
+    blurred = cv2.GaussianBlur(sharp, (0, 0), 4 * float(np.hypot(0.6, 0.29)))
+    rng = np.random.default_rng(31)
+    frames = []
+    for k in range(count):
+        shift = np.zeros(2) if k == 0 or still else rng.uniform(-2, 2, 2)
+        x, y = ((pixel_centres(SHAPE) + shift + 10.0).T + 0.5) * 4 - 0.5
+        seen = map_coordinates(blurred, [y, x], order=1).reshape(SHAPE)
+        frames.append(ThermalImage(20 + seen + rng.normal(0, NOISE_K, SHAPE), NOISE_K, 2.0, (8.0, 14.0), 0.6))
+    fine = map_points(np.linalg.inv(fine_grid(2)), pixel_centres((2 * SHAPE[0], 2 * SHAPE[1])))
+    x, y = ((fine + 10.0).T + 0.5) * 4 - 0.5
+    return frames, 20 + map_coordinates(sharp, [y, x], order=1).reshape(2 * SHAPE[0], 2 * SHAPE[1])
+
+
+def test_frames_merged_are_nearer_to_the_scene_than_their_mean() -> None:
+    frames, truth = _seen_sharply(12)
+    views = align_views(frames)
+    merged = merge_views(views, blur_px=0.6)
+    assert merged is not None
+    plain = cv2.resize(views.mean().apparent_c, truth.shape[::-1], interpolation=cv2.INTER_CUBIC)
+    inner = np.s_[20:-20, 20:-20]
+    errors = [float(np.std((picture - truth)[inner])) for picture in (merged.image.apparent_c, plain)]
+    # The optics' and the pixels' blur is most of the error, and most of that is undone.
+    assert errors[0] < 0.7 * errors[1]
+    assert merged.image.noise_k <= 0.5 * NOISE_K
+
+
+def test_frames_that_show_one_phase_or_are_few_are_not_merged() -> None:
+    still, _ = _seen_sharply(12, still=True)
+    few, _ = _seen_sharply(4)
+    assert merge_views(align_views(still), blur_px=0.6) is None
+    assert merge_views(align_views(few), blur_px=0.6) is None

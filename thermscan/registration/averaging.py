@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -26,26 +26,47 @@ OUTLIER_DEVIATIONS, FEWEST_TO_TELL, LOOKED_AT = 6.0, 5, 25
 ALIGNED_PX = 0.15
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class AlignedViews:
+    """
+    Frames of one view, with their motion.
+
+    Attributes
+    ----------
+    first : ThermalImage
+        On whose grid the others are brought.
+    others : tuple of (ThermalImage, Drift)
+    remarks : tuple of str
+        What was left out, and the used frames' own.
+    """
+
+    first: ThermalImage
+    others: tuple[tuple[ThermalImage, Drift], ...] = ()
+    remarks: tuple[str, ...] = field(default=())
+
+    def mean(self) -> ThermalImage:
+        """
+        The mean on the first frame's grid.
+
+        ``noise_k`` is what averaging leaves, ``frames`` how many were averaged; NaN only where no frame shows
+        anything. What only a few of the frames show somewhere is not averaged.
+        """
+        if not self.others:
+            return replace(self.first, remarks=self.remarks)
+        used = [self.first, *(image for image, _ in self.others)]
+        aligned = [_aligned(image, drift) for image, drift in self.others]
+        return replace(
+            self.first,
+            apparent_c=_mean([_pixels(self.first), *aligned], noise_k=self.first.noise_k),
+            noise_k=float(np.sqrt(sum(image.noise_k**2 for image in used))) / len(used),
+            frames=sum(image.frames for image in used),
+            remarks=self.remarks,
+        )
+
+
 def average_views(images: Sequence[ThermalImage]) -> ThermalImage:
     """
-    The mean of several frames of one view, with hand-held drift removed.
-
-    Parameters
-    ----------
-    images : sequence of ThermalImage
-        One or more, of one shape and band.
-
-    Returns
-    -------
-    ThermalImage
-        On the grid of the first frame that is kept. ``noise_k`` is what averaging leaves, ``frames`` how
-        many were averaged; NaN only where no frame shows anything. Frames that are frozen (an exact
-        repeat), blocked, or of another view are left out and counted in the remarks.
-
-    Raises
-    ------
-    InputError
-        No frames, frames of different shapes, or frames that show different views.
+    The mean of several frames of one view, with hand-held drift removed: `align_views` and its `mean`.
 
     Examples
     --------
@@ -53,6 +74,29 @@ def average_views(images: Sequence[ThermalImage]) -> ThermalImage:
     >>> image = ThermalImage(frame, 0.1, 2.0, (8.0, 14.0), 0.6)
     >>> average_views([image]).frames
     1
+    """
+    return align_views(images).mean()
+
+
+def align_views(images: Sequence[ThermalImage]) -> AlignedViews:
+    """
+    The motion of several frames of one view.
+
+    Parameters
+    ----------
+    images : sequence of ThermalImage
+        One or more, of one shape and band, in time order.
+
+    Returns
+    -------
+    AlignedViews
+        Frames that are frozen (an exact repeat), blocked, or of another view are left out and counted in the
+        remarks.
+
+    Raises
+    ------
+    InputError
+        No frames, frames of different shapes, or frames that show different views.
     """
     if not images:
         raise InputError("no frames to average", fix="name one or more frames")
@@ -64,7 +108,7 @@ def average_views(images: Sequence[ThermalImage]) -> ThermalImage:
         )
     live, remarks = _without_frozen_and_blank(images)
     if len(live) == 1:
-        return replace(live[0], remarks=_merged(live, remarks))
+        return AlignedViews(live[0], remarks=_merged(live, remarks))
     first, kept = _following(live)
     refused = len(live) - 1 - len(kept)
     if refused > (len(live) - 1) / 2:
@@ -80,16 +124,7 @@ def average_views(images: Sequence[ThermalImage]) -> ThermalImage:
     moved = max((drift.shift_px for _, drift in kept), default=0.0)
     if moved > STILL_PX:
         remarks.append(f"{len(used)} frames averaged after alignment; they had drifted by up to {moved:.1f} pixels")
-    aligned = [_aligned(image, drift) for image, drift in kept]
-    mean = _mean([_pixels(first), *aligned], noise_k=first.noise_k)
-    noise_k = float(np.sqrt(sum(image.noise_k**2 for image in used))) / len(used)
-    return replace(
-        first,
-        apparent_c=mean,
-        noise_k=noise_k,
-        frames=sum(image.frames for image in used),
-        remarks=_merged(used, remarks),
-    )
+    return AlignedViews(first, tuple(kept), _merged(used, remarks))
 
 
 def _following(live: list[ThermalImage]) -> tuple[ThermalImage, list[tuple[ThermalImage, Drift]]]:

@@ -36,7 +36,7 @@ def draw_rectified_board(sheet: Sheet, inspection: Inspection) -> None:
         "Apparent temperature, component side. Flagged parts are always named; others where there is room.",
     )
     axes, beside = board_axes(draw_map_key(room, inspection), inspection)
-    rectified = inspection.rectified
+    rectified = inspection.picture or inspection.rectified
     apparent = np.where(rectified.on_board, rectified.apparent_c, np.nan)
     picture = draw_raster(
         axes,
