@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from tests.judge.scenes import look_at, small_board, usual_powers
+from thermscan.heat.spot_shape import SpotShape
 from thermscan.heat.spots import WarmSpot
 from thermscan.judge.unmapped import judge_spots, plain_name, with_stand_ins
 
@@ -31,17 +32,37 @@ def test_heat_of_no_part_is_not_laid_at_its_neighbours_door():
     assert {f.ref for f in judgement.findings if f.level == "act"} == {None}
 
 
-def test_a_spot_smaller_than_a_pixel_or_within_the_noise_is_left_out():
-    def told(**change: float) -> int:
-        values = {"excess_k": 8.0, "deviations": 40.0, "explained_k": 5.0, "area_mm2": 20.0, "rise_k": 13.0} | change
-        spot = WarmSpot(x_mm=68.0, y_mm=56.0, **values)
-        result = judge_spots([spot], small_board(), ambient_c=22.0, camera_px_mm=1.0, known_before=lambda _: False)
-        return len(result.findings)
+def _told(*, new: bool = False, beside_k: float | None = 20.0, **change: object) -> list[str]:
+    """The levels of what is said of one spot, a source in every respect but what is changed."""
+    values = {"excess_k": 8.0, "deviations": 40.0, "explained_k": 5.0, "area_mm2": 20.0, "rise_k": 18.0} | change
+    spot = WarmSpot(68.0, 56.0, **({"shape": SpotShape(0.9, 0.3)} | values))
+    result = judge_spots([spot], small_board(), ambient_c=22.0, camera_px_mm=1.0, new=new, beside_k=lambda _: beside_k)
+    return [finding.level for finding in result.findings]
 
-    assert told() == 1
-    assert told(area_mm2=1.0) == 0
-    assert told(deviations=3.0) == 0
-    assert told(explained_k=60.0) == 0
+
+def test_a_spot_smaller_than_a_pixel_or_within_the_noise_is_left_out():
+    assert _told() == ["act"]
+    assert _told(area_mm2=1.0) == []
+    assert _told(deviations=3.0) == []
+    assert _told(explained_k=60.0) == []
+
+
+def test_the_shoulder_of_a_hot_part_is_no_source():
+    assert _told(shape=SpotShape(-0.2, 0.3)) == []
+
+
+def test_hemmed_in_by_parts_only_what_is_new_or_warmer_than_they_are_is_surely_a_source():
+    hemmed_in = SpotShape(None, None)
+    assert _told(shape=hemmed_in) == ["watch"]
+    assert _told(shape=hemmed_in, new=True) == ["act"]
+    assert _told(shape=hemmed_in, beside_k=15.0) == ["act"]
+    assert _told(shape=hemmed_in, beside_k=None) == ["watch"]
+
+
+def test_a_sharp_spot_no_warmer_than_a_person_may_be_a_reflection():
+    glint = SpotShape(0.9, 0.01)
+    assert _told(shape=glint, rise_k=12.0) == ["watch"]
+    assert _told(shape=glint, rise_k=30.0) == ["act"]
 
 
 def test_a_stand_in_is_no_part_in_words():

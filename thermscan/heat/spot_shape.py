@@ -14,6 +14,8 @@ DIRECTIONS = 12
 # The directions in which the board is bare on both sides may leave out a quarter turn at most: along the side of
 # a hot part every place beside its middle stands above its neighbours.
 WIDEST_GAP_DEG = 90.0
+# A source no larger than this, blurred, and the wider surroundings that its excess is taken from.
+SOURCE_MM, WIDER_MM = 1.5, 16.0
 # The skirt is what is left of the height from just outside the spot on, over so many millimetres.
 SKIRT_MM = 5.0
 EDGE_MM, EDGE_PX = 1.0, 1.5
@@ -29,14 +31,15 @@ class SpotShape:
 
     Attributes
     ----------
-    height_k : float or None
+    height_share : float or None
         By how much it is warmer than the mean of opposite places, in what was seen as well as in what the
-        parts' heat leaves over (the less of the two); None where too little bare board lies about it.
+        parts' heat leaves over (the less of the two), as a share of what a source would show there; None
+        where too little bare board lies about it.
     skirt_share : float or None
         Which share of its height lies outside the spot itself: heat spreads in the board, a glint does not.
     """
 
-    height_k: float | None
+    height_share: float | None
     skirt_share: float | None
 
 
@@ -47,6 +50,7 @@ def spot_shape(
     place: tuple[int, int],
     *,
     mm_per_px: float,
+    excess_k: float,
     area_mm2: float,
     camera_px_mm: float,
 ) -> SpotShape:
@@ -64,6 +68,8 @@ def spot_shape(
     place : tuple of int
         Row and column of the spot's peak.
     mm_per_px : float
+    excess_k : float
+        Of the peak over its wider surroundings.
     area_mm2 : float
         Of the upper half of the spot.
     camera_px_mm : float
@@ -87,12 +93,14 @@ def spot_shape(
     Examples
     --------
     >>> y, x = np.indices((81, 81)) * 0.5 - 20.0
-    >>> source = -2.0 * np.log(np.maximum(np.hypot(x, y), 1.0) / 40.0)
-    >>> shape = spot_shape(source, source, x < 99, (40, 40), mm_per_px=0.5, area_mm2=10.0, camera_px_mm=0.5)
-    >>> bool(shape.height_k > 3.0), bool(shape.skirt_share > 0.3)
+    >>> def shape(rise_k):
+    ...     return spot_shape(
+    ...         rise_k, rise_k, x < 99, (40, 40), mm_per_px=0.5, excess_k=5.0, area_mm2=10.0, camera_px_mm=0.5
+    ...     )
+    >>> source = shape(-2.0 * np.log(np.maximum(np.hypot(x, y), 1.5) / 40.0))
+    >>> bool(source.height_share > 0.7), bool(source.skirt_share > 0.3)
     (True, True)
-    >>> shoulder = 10.0 * np.exp(-(x + 20.0) / 10.0)
-    >>> spot_shape(shoulder, shoulder, x < 99, (40, 40), mm_per_px=0.5, area_mm2=10.0, camera_px_mm=0.5).height_k < 0
+    >>> bool(shape(10.0 * np.exp(-(x + 20.0) / 10.0)).height_share < 0)
     True
     """
     angles = np.arange(2 * DIRECTIONS) * np.pi / DIRECTIONS
@@ -101,18 +109,24 @@ def spot_shape(
     beyond_px = (rim_mm + SKIRT_MM) / mm_per_px
     free_px = _free_px(bare, place, angles, int(np.ceil(max(distances.max(), beyond_px))))
     both_px = np.minimum(free_px[:DIRECTIONS], free_px[DIRECTIONS:])
-    heights = []
+    shares = []
     for distance in distances:
         use = both_px >= distance
         if _widest_gap_deg(use) > WIDEST_GAP_DEG:
             continue
         pairs = np.concatenate([use, use])
-        heights.append(min(_over(each, bare, place, angles[pairs], distance) for each in (seen_k, left_k)))
+        height_k = min(_over(each, bare, place, angles[pairs], distance) for each in (seen_k, left_k))
+        shares.append(height_k / (excess_k * _usual_share(distance * mm_per_px)))
     rays = angles[free_px >= beyond_px]
     if len(rays) < LEAST_RAYS:
-        return SpotShape(max(heights, default=None), None)
+        return SpotShape(max(shares, default=None), None)
     rim, beyond = (_over(left_k, bare, place, rays, distance) for distance in (rim_mm / mm_per_px, beyond_px))
-    return SpotShape(max(heights, default=None), (beyond - rim) / beyond if beyond > 0 else None)
+    return SpotShape(max(shares, default=None), (beyond - rim) / beyond if beyond > 0 else None)
+
+
+def _usual_share(distance_mm: float) -> float:
+    """How much of its excess a small source shows at a distance: heat spreads by its logarithm (K0 near 0)."""
+    return float(np.log(distance_mm / SOURCE_MM) / np.log(WIDER_MM / SOURCE_MM))
 
 
 def _over(

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from thermscan.heat.bare import bare_pixels
+from thermscan.heat.bare import SPREAD_PX, bare_pixels
 from thermscan.heat.fin import fin_grid
 from thermscan.heat.heat_split import HeatSplit
 from thermscan.heat.spot_shape import SpotShape, spot_shape
-from thermscan.layout.board import Board
+from thermscan.layout.board import Board, Part
 
 # What is left over varies slowly where the model is at fault, and over millimetres where a source is:
 # the slow part, over this distance, is taken away.
@@ -22,6 +23,10 @@ HALF = 0.5
 # Where more places than this stand out, the picture is not of this board; the highest are enough to say so.
 MOST_SPOTS = 20
 MAD_TO_SIGMA = 1.4826
+# With fewer pixels of bare board nothing can be said of it.
+FEWEST_PIXELS = 30
+LEAST_WEIGHT = 1e-6
+NO_SHAPE = SpotShape(None, None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +50,8 @@ class WarmSpot:
         Of its peak, over ambient.
     shape : SpotShape
         Whether it stands above the board about it.
+    unread_ref : str or None
+        The part that lies there, where it is one that is too small to be measured.
     """
 
     x_mm: float
@@ -54,7 +61,8 @@ class WarmSpot:
     explained_k: float
     area_mm2: float
     rise_k: float
-    shape: SpotShape = SpotShape(None, None)
+    shape: SpotShape = NO_SHAPE
+    unread_ref: str | None = None
 
 
 def find_warm_spots(
@@ -67,6 +75,7 @@ def find_warm_spots(
     least_k: float,
     placement_mm: float,
     camera_px_mm: float,
+    unread: Sequence[Part] = (),
 ) -> tuple[WarmSpot, ...]:
     """
     Warm spots, the warmest first.
@@ -77,7 +86,8 @@ def find_warm_spots(
         Rise of the bare board on the rectified raster.
     board : Board
     split : HeatSplit or None
-        None: nothing is known of the parts' heat, and only the surroundings are compared.
+        None: nothing is known of the parts' heat, and only the surroundings are compared. It may have more
+        sources than the board has parts; only the parts' heat counts as explained.
     mm_per_px : float
     margin : float
         Distance to keep from bodies and edges.
@@ -87,51 +97,76 @@ def find_warm_spots(
         Standard uncertainty of a place on the board; a slope times this is no excess.
     camera_px_mm : float
         Millimetres a camera pixel covers.
+    unread : sequence of Part
+        Parts too small to be measured: their places are looked at as if they were bare, and what they are
+        held to give themselves does not explain what is seen there.
 
     Returns
     -------
     tuple of WarmSpot
     """
-    bare = bare_pixels(board, shape=rise_k.shape, mm_per_px=mm_per_px, margin=margin) & np.isfinite(rise_k)
-    if bare.sum() < 30:
+    finite = np.isfinite(rise_k)
+    bare = bare_pixels(board, shape=rise_k.shape, mm_per_px=mm_per_px, margin=margin) & finite
+    if bare.sum() < FEWEST_PIXELS:
         return ()
-    explained = _explained(board, split, bare, mm_per_px)
-    left = np.where(bare, rise_k - explained, np.nan)
-    seen = _blur(left, bare, 0.7)
+    refs = {part.ref for part in unread}
+    read = replace(board, parts=tuple(part for part in board.parts if part.ref not in refs))
+    looked = bare_pixels(read, shape=rise_k.shape, mm_per_px=mm_per_px, margin=margin) & finite if refs else bare
+    explained = _explained(board, split, looked, mm_per_px, margin=margin, unread=unread)
+    left = np.where(looked, rise_k - explained, np.nan)
+    seen = _blur(left, looked, looked, 0.7)
     spread = max(MAD_TO_SIGMA * _mad(left[bare]), 1e-3)
     centre = float(np.median(left[bare]))
     calm = np.clip(left, centre - 3 * spread, centre + 3 * spread)
-    excess = seen - _blur(calm, bare, SLOW_MM / mm_per_px)
-    steep = np.hypot(*np.gradient(np.where(bare, explained, 0.0), mm_per_px)) * 2.0 * placement_mm
-    strong = bare & (excess - np.where(np.isfinite(steep), steep, 0.0) >= least_k)
+    excess = seen - _blur(calm, bare, looked, SLOW_MM / mm_per_px)
+    steep = np.hypot(*np.gradient(np.where(looked, explained, 0.0), mm_per_px)) * 2.0 * placement_mm
+    strong = looked & (excess - np.where(np.isfinite(steep), steep, 0.0) >= least_k)
     labels, count = ndimage.label(strong, structure=np.ones((3, 3)))
     spread_of_excess = max(MAD_TO_SIGMA * _mad(excess[bare]), 1e-3)
     spots = []
     for row, col in _peaks(excess, labels, count):
         peak = float(excess[row, col])
-        body, _ = ndimage.label(bare & (excess >= HALF * peak), structure=np.ones((3, 3)))
+        body, _ = ndimage.label(looked & (excess >= HALF * peak), structure=np.ones((3, 3)))
         area_mm2 = float((body == body[row, col]).sum() * mm_per_px**2)
+        x_mm, y_mm = float((col + 0.5) * mm_per_px), float((row + 0.5) * mm_per_px)
+        shape = spot_shape(
+            seen + explained,
+            seen,
+            looked,
+            (row, col),
+            mm_per_px=mm_per_px,
+            excess_k=peak,
+            area_mm2=area_mm2,
+            camera_px_mm=camera_px_mm,
+        )
         spots.append(
             WarmSpot(
-                x_mm=float((col + 0.5) * mm_per_px),
-                y_mm=float((row + 0.5) * mm_per_px),
+                x_mm=x_mm,
+                y_mm=y_mm,
                 excess_k=peak,
                 deviations=peak / spread_of_excess,
                 explained_k=float(explained[row, col]),
                 area_mm2=area_mm2,
                 rise_k=float(seen[row, col] + explained[row, col]),
-                shape=spot_shape(
-                    seen + explained,
-                    seen,
-                    bare,
-                    (row, col),
-                    mm_per_px=mm_per_px,
-                    area_mm2=area_mm2,
-                    camera_px_mm=camera_px_mm,
-                ),
+                shape=shape,
+                unread_ref=_at_part(unread, x_mm, y_mm, camera_px_mm),
             )
         )
     return tuple(sorted(spots, key=lambda spot: -spot.excess_k))
+
+
+def _at_part(parts: Sequence[Part], x_mm: float, y_mm: float, camera_px_mm: float) -> str | None:
+    """The part whose body lies at a place, or within what blur and sampling may displace it."""
+    reach = SPREAD_PX * camera_px_mm
+    away = {part.ref: distance_mm(part, x_mm, y_mm) for part in parts}
+    nearest = min(away, key=lambda ref: away[ref], default=None)
+    return nearest if nearest is not None and away[nearest] <= reach else None
+
+
+def distance_mm(part: Part, x_mm: float, y_mm: float) -> float:
+    """From a place on the board to a part's body; 0 on it."""
+    along = np.abs(part.body_from_board(np.array([[x_mm, y_mm]]))[0])
+    return float(np.hypot(*np.maximum(along - [part.length_mm / 2, part.width_mm / 2], 0.0)))
 
 
 def _peaks(excess: NDArray[np.float64], labels: NDArray[np.integer], count: int) -> list[tuple[int, int]]:
@@ -143,25 +178,42 @@ def _peaks(excess: NDArray[np.float64], labels: NDArray[np.integer], count: int)
     return ordered[:MOST_SPOTS]
 
 
-def _explained(board: Board, split: HeatSplit | None, bare: NDArray[np.bool_], mm_per_px: float) -> NDArray[np.float64]:
-    """What the parts' heat makes of each bare pixel; 0 elsewhere."""
-    explained = np.zeros(bare.shape)
+def _explained(
+    board: Board,
+    split: HeatSplit | None,
+    looked: NDArray[np.bool_],
+    mm_per_px: float,
+    *,
+    margin: float,
+    unread: Sequence[Part],
+) -> NDArray[np.float64]:
+    """What the parts' heat makes of each pixel looked at, without a part's own at its own place; 0 elsewhere."""
+    explained = np.zeros(looked.shape)
     if split is None:
         return explained
     best = split.fits[int(np.argmax(split.weights))]
-    rows, cols = np.nonzero(bare)
+    rows, cols = np.nonzero(looked)
     points = np.column_stack([(cols + 0.5) * mm_per_px, (rows + 0.5) * mm_per_px])
-    cells = best.responses.cells @ best.heat_kmm2 + best.constant_k
-    explained[bare] = fin_grid(board).interpolation(points) @ cells
+    heat = best.heat_kmm2[: len(board.parts)]
+    at = fin_grid(board).interpolation(points)
+    values = at @ (best.responses.cells[:, : len(heat)] @ heat + best.constant_k)
+    for index, part in enumerate(board.parts):
+        if part in unread:
+            body = np.abs(part.body_from_board(points))
+            there = (body[:, 0] < part.length_mm / 2 + margin) & (body[:, 1] < part.width_mm / 2 + margin)
+            values[there] -= (at[there] @ best.responses.cells[:, index]) * heat[index]
+    explained[looked] = values
     return explained
 
 
-def _blur(values: NDArray[np.float64], mask: NDArray[np.bool_], sigma_px: float) -> NDArray[np.float64]:
-    """Gaussian mean over the mask's pixels alone."""
+def _blur(
+    values: NDArray[np.float64], mask: NDArray[np.bool_], where: NDArray[np.bool_], sigma_px: float
+) -> NDArray[np.float64]:
+    """Gaussian mean over the mask's pixels alone, where it is wanted; NaN elsewhere."""
     total = ndimage.gaussian_filter(np.where(mask, values, 0.0), sigma_px)
     weight = ndimage.gaussian_filter(mask.astype(np.float64), sigma_px)
     mean: NDArray[np.float64] = np.divide(
-        total, weight, out=np.full(values.shape, np.nan), where=mask & (weight > 1e-6)
+        total, weight, out=np.full(values.shape, np.nan), where=where & (weight > LEAST_WEIGHT)
     )
     return mean
 

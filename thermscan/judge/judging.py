@@ -127,6 +127,7 @@ def judge_heat(
     findings += check_junctions(measurements, heat.split)
     unmapped = judge_warm_places(
         heat,
+        measurements,
         board,
         ambient_c=run.ambient_c,
         new_k=new_on_bare_k(baseline, heat) if baseline is not None and against is not None else None,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from thermscan.heat.split import HeatSplit
@@ -67,7 +67,13 @@ def stands(spot: WarmSpot) -> bool:
 
 
 def judge_spots(
-    spots: Sequence[WarmSpot], board: Board, *, ambient_c: float, camera_px_mm: float, new: bool
+    spots: Sequence[WarmSpot],
+    board: Board,
+    *,
+    ambient_c: float,
+    camera_px_mm: float,
+    new: bool,
+    beside_k: Callable[[WarmSpot], float | None],
 ) -> UnmappedResult:
     """
     Which warm spots are heat that no mapped part gives.
@@ -82,6 +88,8 @@ def judge_spots(
         Millimetres a camera pixel covers: a spot must be larger than a pixel.
     new : bool
         Whether the spots are what is new since the known-good runs, rather than all that is warm.
+    beside_k : callable
+        See `doubt_of`.
 
     Returns
     -------
@@ -89,7 +97,7 @@ def judge_spots(
     """
     places, findings = [], []
     for spot in spots:
-        doubt = doubt_of(spot, ambient_c=ambient_c, new=new)
+        doubt = doubt_of(spot, ambient_c=ambient_c, new=new, beside_k=beside_k(spot))
         if doubt is SHOULDER or not stands_out(spot) or spot.area_mm2 < least_area_mm2(camera_px_mm):
             continue
         nearest, distance = nearest_part(board, spot)
@@ -154,16 +162,27 @@ def _hypotheses(nearest: str | None) -> tuple[str, ...]:
     )
 
 
-def doubt_of(spot: WarmSpot, *, ambient_c: float, new: bool) -> str | None:
-    """Why a spot is not surely a source; None where it is. `SHOULDER` is no source at all."""
+def doubt_of(spot: WarmSpot, *, ambient_c: float, new: bool, beside_k: float | None) -> str | None:
+    """
+    Why a spot is not surely a source; None where it is. `SHOULDER` is no source at all.
+
+    Parameters
+    ----------
+    spot : WarmSpot
+    ambient_c : float
+    new : bool
+        Whether it is seen in what is new since the known-good runs.
+    beside_k : float or None
+        The greatest rise of the parts beside it; None where one of them was not measured.
+    """
     shape = spot.shape
     mirrors = ambient_c + spot.rise_k <= thresholds.PERSON_C
     if mirrors and shape.skirt_share is not None and shape.skirt_share < thresholds.UNMAPPED_LEAST_SKIRT:
         return GLINT
-    if shape.height_share is None:
-        # What the parts beside it give is old: it is in the known-good runs.
-        return None if new else _HEMMED_IN
-    return None if stands(spot) else SHOULDER
+    if shape.height_share is not None:
+        return None if stands(spot) else SHOULDER
+    # What the parts beside it give is old, and none of them can make it warmer than they are themselves.
+    return None if new or (beside_k is not None and spot.rise_k > beside_k) else _HEMMED_IN
 
 
 def place_of(board: Board, spot: WarmSpot) -> str:

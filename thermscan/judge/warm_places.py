@@ -1,0 +1,126 @@
+"""Heat at places where no part was measured: on bare board, and at parts too small to be measured."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.coordinates import sample_bilinear
+from thermscan.heat.bare import camera_px_mm
+from thermscan.heat.heat_split import HeatSplit
+from thermscan.heat.spots import WarmSpot, distance_mm
+from thermscan.judge.heat_seen import HeatSeen, spots_in
+from thermscan.judge.small_parts import gives_no_heat, judge_small_parts
+from thermscan.judge.unmapped import SHOULDER, UnmappedResult, doubt_of, judge_spots, place_of, stands_out
+from thermscan.layout.board import Board
+from thermscan.regions.measurement import PartMeasurement
+
+# Two spots so near are one.
+SAME_PLACE_MM = 8.0
+# Parts so near may hem a spot in and warm it from where no bare board is seen.
+BESIDE_MM = 12.0
+
+
+def judge_warm_places(
+    heat: HeatSeen,
+    measurements: Sequence[PartMeasurement],
+    board: Board,
+    *,
+    ambient_c: float,
+    new_k: NDArray[np.float64] | None = None,
+    change: HeatSplit | None = None,
+) -> UnmappedResult:
+    """
+    What warm places say that no measured part accounts for.
+
+    Parameters
+    ----------
+    heat : HeatSeen
+    measurements : sequence of PartMeasurement
+    board : Board
+    ambient_c : float
+    new_k : ndarray of shape (rows, cols), optional
+        What is new on the raster since the known-good runs: with it, only what is new counts.
+    change : HeatSplit, optional
+        What changes of parts explain of it.
+
+    Returns
+    -------
+    UnmappedResult
+    """
+
+    def beside_k(spot: WarmSpot) -> float | None:
+        return _warmest_beside_k(spot, measurements, ambient_c=ambient_c)
+
+    def judged(spots: Sequence[WarmSpot], *, new: bool) -> UnmappedResult:
+        px_mm = camera_px_mm(heat.view.registration, board)
+        bare = [spot for spot in spots if spot.unread_ref is None]
+        small = [spot for spot in spots if spot.unread_ref is not None]
+        at_bare = judge_spots(bare, board, ambient_c=ambient_c, camera_px_mm=px_mm, new=new, beside_k=beside_k)
+        at_small = judge_small_parts(small, board, ambient_c=ambient_c, new=new, beside_k=beside_k)
+        return UnmappedResult(at_bare.places, at_bare.findings + at_small.findings, at_small.remarks)
+
+    if new_k is None:
+        return judged(heat.spots, new=False)
+    fresh = [
+        replace(spot, excess_k=max(spot.excess_k, _own_change_k(spot, board, heat, change)), rise_k=rise_k)
+        for spot in spots_in(new_k, change, board, view=heat.view, unread=heat.unread)
+        if np.isfinite(rise_k := _at(heat.rise_k, spot, heat))
+    ]
+    untold = [spot for spot in heat.spots if not np.isfinite(_at(new_k, spot, heat))]
+    results = [
+        judged(fresh, new=True),
+        judged(untold, new=False),
+    ]
+    old = tuple(
+        f"the warm spot {place_of(board, spot)} was there in the known-good runs too"
+        for spot in heat.spots
+        if spot not in untold
+        and spot.unread_ref is None
+        and not any(_apart_mm(spot, other) <= SAME_PLACE_MM for other in fresh)
+        and stands_out(spot)
+        and doubt_of(spot, ambient_c=ambient_c, new=False, beside_k=beside_k(spot)) is not SHOULDER
+    )
+    return UnmappedResult(
+        tuple(place for each in results for place in each.places),
+        tuple(finding for each in results for finding in each.findings),
+        (*(remark for each in results for remark in each.remarks), *old),
+    )
+
+
+def _warmest_beside_k(spot: WarmSpot, measurements: Sequence[PartMeasurement], *, ambient_c: float) -> float | None:
+    """The greatest rise of the parts beside a spot; None where one was not measured. Capacitors warm nothing."""
+    beside = [
+        m
+        for m in measurements
+        if m.part.ref != spot.unread_ref
+        and distance_mm(m.part, spot.x_mm, spot.y_mm) <= BESIDE_MM
+        and (m.measurable or not gives_no_heat(m.part))
+    ]
+    if any(m.max_c is None for m in beside):
+        return None
+    return max((float(m.max_c or 0.0) - ambient_c for m in beside), default=0.0)
+
+
+def _own_change_k(spot: WarmSpot, board: Board, heat: HeatSeen, change: HeatSplit | None) -> float:
+    """What the stand-in at a spot has come to give: what is seen is too little, since its neighbours took a part."""
+    if change is None:
+        return 0.0
+    extra = zip(heat.board.parts[len(board.parts) :], change.parts[len(board.parts) :], strict=True)
+    there = [
+        own.own_board_k
+        for part, own in extra
+        if np.hypot(part.x_mm - spot.x_mm, part.y_mm - spot.y_mm) <= SAME_PLACE_MM
+    ]
+    return max(there, default=0.0)
+
+
+def _at(picture: NDArray[np.float64], spot: WarmSpot, heat: HeatSeen) -> float:
+    return float(sample_bilinear(picture, np.array([[spot.x_mm, spot.y_mm]]) / heat.view.mm_per_px - 0.5)[0])
+
+
+def _apart_mm(one: WarmSpot, other: WarmSpot) -> float:
+    return float(np.hypot(one.x_mm - other.x_mm, one.y_mm - other.y_mm))
