@@ -12,7 +12,10 @@ from thermscan.coordinates import map_points
 from thermscan.registration.edges import EdgeSites, LayoutEdges, find_edges
 from thermscan.registration.evidence import Evidence
 from thermscan.registration.homography import corner_jacobian, homography_from_corners
+from thermscan.registration.mixed_model import weighted_median
+from thermscan.registration.plausible import plausible
 from thermscan.registration.relief import AS_STATED, U_COMMON_MM, Relief, Rise, edge_rise
+from thermscan.registration.variance_components import TUKEY
 
 FloatArray = NDArray[np.float64]
 
@@ -23,13 +26,8 @@ FROM_NEAR_PX = (3.0, 2.5, 2.0, 2.0, 1.5, 1.5)
 OUTLINE_FIRST_PX = 3.5
 # What a body's edge differs from the layout's even where the frame has no noise, in pixels.
 MODEL_FLOOR_PX = 0.12
-# Tukey's biweight rejects beyond this many robust standard deviations (95 % efficient at normal errors).
-TUKEY = 4.685
 # Fewer pieces of evidence than this cannot carry eight numbers and a check.
 FEWEST_SITES, FEWEST_EDGES = 24, 8
-# A rectangle seen at up to 60 degrees has no narrower corner, and its far end is at most this many times
-# as far away as its near end, from where the whole of it can be seen.
-NARROWEST_DEG, DEEPEST = 22.0, 4.0
 NOTHING_FREE = (False, False, False, False)
 # A very weak pull towards where the corners were, so that what no edge fixes stays where it was: px.
 HOLD_PX = 30.0
@@ -100,7 +98,6 @@ def refine(
        Analysis and Machine Intelligence 24 (2002) 932-946: robust least squares on normal offsets.
     """
     corners = corners_px.astype(np.float64)
-    size = _size(corners)
     outline = edges.part < 0
     for range_px in ranges_px:
         px_from_mm = homography_from_corners(corners_mm, corners)
@@ -115,7 +112,7 @@ def refine(
             return None
         corners = corners + solved.step_px.reshape(4, 2)
         edges = replace(edges, relief=edges.relief.moved(solved.relief_step))
-        if not np.isfinite(corners).all() or not _plausible(corners, corners_mm, size):
+        if not np.isfinite(corners).all() or not plausible(corners, corners_mm, corners_px):
             return None
     px_from_mm = homography_from_corners(corners_mm, corners)
     sites = look(evidence, edges, px_from_mm, range_px=ranges_px[-1])
@@ -207,7 +204,7 @@ def _solve(
     spread = 1.0
     for _ in range(12):
         rest = offset - design @ step
-        spread = max(1.4826 * float(_weighted_median(np.abs(rest), prior)), MODEL_FLOOR_PX)
+        spread = max(1.4826 * float(weighted_median(np.abs(rest), prior)), MODEL_FLOOR_PX)
         weights = prior * np.clip(1 - (rest / (TUKEY * spread)) ** 2, 0.0, None) ** 2
         normal = design.T @ (design * weights[:, None]) + np.diag(hold)
         new = np.linalg.solve(normal, design.T @ (weights * offset) + pull)
@@ -262,34 +259,6 @@ def _covariance(
     inverse = np.linalg.inv(normal)
     result: FloatArray = inverse @ (scatter + np.diag(known)) @ inverse
     return result
-
-
-def _weighted_median(values: FloatArray, weights: FloatArray) -> float:
-    order = np.argsort(values)
-    share = np.cumsum(weights[order])
-    return float(values[order][np.searchsorted(share, share[-1] / 2)])
-
-
-def _size(corners: FloatArray) -> float:
-    return float(np.sqrt(abs(_area(corners))))
-
-
-def _area(corners: FloatArray) -> float:
-    x, y = corners.T
-    return float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum() / 2)
-
-
-def _plausible(corners: FloatArray, corners_mm: FloatArray, size: float) -> bool:
-    """Still about as large as it was, the same way round, and as a camera could see a rectangle."""
-    ahead = np.roll(corners, -1, axis=0) - corners
-    behind = np.roll(corners, 1, axis=0) - corners
-    angle = np.degrees(
-        np.arctan2(ahead[:, 0] * behind[:, 1] - ahead[:, 1] * behind[:, 0], (ahead * behind).sum(axis=1))
-    )
-    if angle.min() < NARROWEST_DEG or angle.max() > 180 - NARROWEST_DEG or not 0.6 < _size(corners) / size < 1.6:
-        return False
-    depth = np.abs(corners_mm @ homography_from_corners(corners_mm, corners)[2, :2] + 1.0)
-    return bool(depth.max() < DEEPEST * depth.min())
 
 
 def place_error_px(one: FloatArray, other: FloatArray, points_mm: FloatArray) -> float:

@@ -16,7 +16,7 @@ from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.registration.baseline_raster import BaselineRaster
 from thermscan.registration.baseline_refinement import combined, refine_to_baseline
 from thermscan.registration.baseline_search import find_by_baseline
-from thermscan.registration.corners import CLICK_PX, CORNER_NAMES, checked_corners
+from thermscan.registration.corners import CLICK_PX, CORNER_NAMES, checked_corners, clicked
 from thermscan.registration.edges import LayoutEdges, layout_edges
 from thermscan.registration.evidence import Evidence, prepare
 from thermscan.registration.homography import homography_from_corners, place_uncertainty_mm
@@ -26,7 +26,7 @@ from thermscan.registration.outline import check_residual, find_board
 from thermscan.registration.pose import pose_from_homography, view_angle_deg
 from thermscan.registration.refinement import Refined
 from thermscan.registration.registration import Registration
-from thermscan.registration.tall_parts import height_remarks, parallax_covariance_px2, with_heights
+from thermscan.registration.tall_parts import common_seen, height_remarks, parallax_covariance_px2, with_heights
 from thermscan.runs.run import Landmark
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ FloatArray = NDArray[np.float64]
 WRONG_CLICK_PX = 5.0
 # No corner is claimed to be known better: rounded body edges, and a blur not quite the stated one, displace all
 # edges of a kind together by so much (found on simulated views at 640 x 480, where noise leaves far less).
-CORNER_FLOOR_PX = 0.025
+CORNER_FLOOR_PX = 0.005
 
 
 def register_board(
@@ -80,9 +80,12 @@ def register_board(
     fov_deg = camera.fov_deg[0] if camera is not None and camera.fov_deg is not None else None
     evidence, edges = prepare(image, fov_deg=fov_deg), layout_edges(board)
     remarks: list[str] = []
+    given = None
     if corners_px is not None:
         method = "corners"
-        found = _from_corners(evidence, board, edges, checked_corners(corners_px, shape=image.shape), remarks)
+        clicks = checked_corners(corners_px, shape=image.shape)
+        found = _from_corners(evidence, board, edges, clicks, remarks)
+        given = clicked(clicks, near_px=found.corners_px)
     elif landmarks:
         method = "landmarks"
         found = _from_landmarks(evidence, board, edges, landmarks, remarks)
@@ -97,7 +100,7 @@ def register_board(
             method, found = "baseline", rescued
             remarks.append("neither outline nor bodies show where the board lies: found by the baseline's picture")
     if found.edges:
-        found = with_heights(evidence, board, edges, found)
+        found = with_heights(evidence, board, edges, found, given=given)
         if method == "outline":
             check_residual(found)
         remarks += height_remarks(found, edges)
@@ -115,7 +118,7 @@ def register_board(
         _uncertainty_mm(found, board),
         view_angle_deg(pose, board.corners_mm),
         tuple(remarks),
-        apparent_height_mm=found.relief.common_mm or None,
+        apparent_height_mm=found.relief.common_mm if common_seen(found) else None,
         height_scale=found.relief.scale,
         focal_scale=found.relief.focal,
     )

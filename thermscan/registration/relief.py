@@ -22,8 +22,10 @@ U_SCALE = 0.15
 # How far a height displaces hangs on the focal length: its standard uncertainty, as a share, by its source.
 U_FOCAL = {"camera": 0.03, "view": 0.15, "assumed": 0.35}
 FOCAL_STEP = 0.1
+# A single part stands higher or lower than stated, or than all do together, by a share of its height and by so much.
+U_OWN_SHARE, U_OWN_MM = 0.1, 0.1
 # Heights that nobody stated: bodies of through-hole boards stand 1 to 5 mm high.
-USUAL_HEIGHT_MM, U_COMMON_MM = 3.0, 2.0
+USUAL_HEIGHT_MM, U_COMMON_MM = 3.0, 3.0
 # Where a side that faces the camera is seen, as a share of the way from foot to top.
 U_NEAR = 0.3
 # A tall part is looked for as if it were at least so high while the slope of its displacement is taken.
@@ -86,11 +88,20 @@ class Rise:
         Change of the shift with the relief's ``scale``, ``common_mm``, ``near`` and ``focal`` (last axis).
     known : ndarray of shape (4,)
         Standard uncertainty of these before looking.
+    own_px : ndarray of shape (m, 2)
+        Change of the shift a millimetre of the part's own height.
+    top_px : ndarray of shape (m, 2)
+        Displacement of the part's top, which a side that faces the camera does not share.
+    outward_px : ndarray of shape (m, 2)
+        From the body's middle to the edge's, in the frame; zero for the outline.
     """
 
     shift_px: FloatArray
     slopes_px: FloatArray
     known: FloatArray
+    own_px: FloatArray
+    top_px: FloatArray
+    outward_px: FloatArray
 
 
 def heights_mm(edges: LayoutEdges, relief: Relief) -> FloatArray:
@@ -162,7 +173,7 @@ def edge_rise(
     slopes[:, :, 2] = top_mm * (near * height)[:, None]
     slopes[:, :, 3] = (per_mm(relief.focal + FOCAL_STEP) - top_mm) / FOCAL_STEP * share * height[:, None]
     known = np.array([U_SCALE, U_COMMON_MM, U_NEAR, U_FOCAL[source]])
-    return Rise(top_mm * share * height[:, None], slopes, known)
+    return Rise(top_mm * share * height[:, None], slopes, known, top_mm * share, top_mm * height[:, None], outward)
 
 
 def _box(edges: LayoutEdges) -> FloatArray:

@@ -8,25 +8,33 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.layout.board import Board
-from thermscan.registration.agreement import agreement
+from thermscan.registration.agreement import Agreement, agreement
 from thermscan.registration.edges import LayoutEdges
 from thermscan.registration.evidence import Evidence
+from thermscan.registration.final_fit import Known, final_fit
 from thermscan.registration.refinement import FROM_NEAR_PX, Refined, refine
-from thermscan.registration.relief import edge_rise, other_heights
+from thermscan.registration.relief import U_COMMON_MM, edge_rise, other_heights
 
 FloatArray = NDArray[np.float64]
 
-# Heights that displace edges by less than this change nothing that edges would show.
-LEAST_RISE_PX = 0.15
 # A common height counts as seen from so many of its standard uncertainties, and from this on.
 SEEN_DEVIATIONS, LEAST_HEIGHT_MM = 4.0, 0.5
 # A fit that explains fewer edges than before, by more than this, went astray.
 LOST_EDGES = 2.0
 # Stated heights are said to be seen otherwise from this on.
 OTHERWISE = 0.35
+# Other heights than stated must explain more edges by so many standard deviations.
+CLEARLY = 2.0
 
 
-def with_heights(evidence: Evidence, board: Board, edges: LayoutEdges, found: Refined) -> Refined:
+def with_heights(
+    evidence: Evidence,
+    board: Board,
+    edges: LayoutEdges,
+    found: Refined,
+    *,
+    given: Known | None = None,
+) -> Refined:
     """
     The registration with the heights of parts fitted to the frame, where a slanted view shows them.
 
@@ -37,48 +45,62 @@ def with_heights(evidence: Evidence, board: Board, edges: LayoutEdges, found: Re
     edges : LayoutEdges
     found : Refined
         Right within a few pixels.
+    given : Known, optional
+        Clicks on the corners.
 
     Returns
     -------
     Refined
-        ``relief.common_mm`` is 0 where the frame does not tell it; the covariance covers that it may not be.
+        ``relief.common_mm`` counts as a height only where `common_seen`; the covariance holds it free in any case.
 
     Notes
     -----
     Stated heights get one common factor, those not stated one common height: two more numbers in the least
     squares. Both are started from several values, since an edge that is displaced farther than the search
-    reaches is not found; the start that explains most edges is taken.
+    reaches is not found; heights as stated go first, and others must clearly explain more edges.
     """
-    starts = [edges, *other_heights(edges)]
-    if not any(_matters(evidence, each, found) for each in starts):
-        return found
     stated = ~np.isnan(edges.height_mm) & (edges.height_mm > 0)
-    free = (bool(stated.any()), bool(np.isnan(edges.height_mm).any()), True, True)
-    plainly = (False, free[1], False, False)
-    fitted = [
-        (_support(evidence, edges, fit), start_free is plainly, fit)
-        for start_free in (plainly, free)
-        for start in starts
-        if (fit := _fit(evidence, board, start, found, start_free)) is not None
-    ]
-    least = _support(evidence, edges, found) - LOST_EDGES
-    fitted = [each for each in fitted if each[0] >= least]
-    if not fitted:
-        return found
-    # Heights as stated, or none at all, go before a factor and a focal length that were fitted for the last edge:
-    # those can conspire to explain a view that shows no heights.
-    most = max(support for support, _, _ in fitted)
-    plain_ones = [each for each in fitted if each[1] and each[0] >= most - LOST_EDGES]
-    best = max(plain_ones or fitted, key=lambda each: each[0])[2]
-    if not free[1] or _common_seen(best):
-        return best
-    flat = replace(edges, relief=replace(best.relief, common_mm=0.0))
-    plain = _fit(evidence, board, flat, best, (free[0], False, free[0], free[0]))
-    if plain is None:
-        return found
-    # Which of the two is right the frame does not tell: their difference is one standard uncertainty.
-    apart = (best.corners_px - plain.corners_px).ravel()
-    return replace(plain, corner_covariance_px2=best.corner_covariance_px2 + np.outer(apart, apart))
+    common = bool(np.isnan(edges.height_mm).any())
+    found = _likeliest(evidence, board, edges, found, common)
+    told = bool(stated.any()) and found.relief.scale != 0.0
+    # Where the focal length and the near sides do not matter, as on a flat board, they are not fitted.
+    fitted = _final(evidence, board, edges, found, free=(told, common, told, told), given=given)
+    if fitted is not None and common and not told and common_seen(fitted):
+        fitted = _final(evidence, board, edges, fitted, free=(False, True, True, True), given=given) or fitted
+    if fitted is None and told:
+        fitted = _final(evidence, board, edges, found, free=(False, common, False, False), given=given)
+    return fitted or found
+
+
+def _final(
+    evidence: Evidence,
+    board: Board,
+    edges: LayoutEdges,
+    found: Refined,
+    *,
+    free: tuple[bool, bool, bool, bool],
+    given: Known | None,
+) -> Refined | None:
+    """The last fit, unless it went astray."""
+    fitted = final_fit(evidence, edges, corners_mm=board.corners_mm, found=found, free=free, given=given)
+    if fitted is None or _support(evidence, edges, fitted) < _support(evidence, edges, found) - LOST_EDGES:
+        return None
+    return fitted
+
+
+def _likeliest(evidence: Evidence, board: Board, edges: LayoutEdges, found: Refined, common: bool) -> Refined:
+    """Heights as stated, or the others that clearly explain more edges."""
+    plainly = (False, common, False, False)
+    best = _fit(evidence, board, edges, found, plainly) or found
+    shown = _agreement(evidence, edges, best)
+    for other in other_heights(edges):
+        fit = _fit(evidence, board, other, found, plainly)
+        if fit is None:
+            continue
+        seen = _agreement(evidence, edges, fit)
+        if seen.support > shown.support + LOST_EDGES and seen.better_than(shown) > CLEARLY:
+            best, shown = fit, seen
+    return best
 
 
 def height_remarks(found: Refined, edges: LayoutEdges) -> list[str]:
@@ -91,7 +113,7 @@ def height_remarks(found: Refined, edges: LayoutEdges) -> list[str]:
         )
     elif stated and abs(found.relief.scale - 1) > OTHERWISE:
         said.append(f"the parts' tops seem to stand {found.relief.scale:.1f} times as high as the layout states")
-    if found.relief.common_mm:
+    if common_seen(found):
         said.append(
             f"parts without a stated height seem to stand about {found.relief.common_mm:.1f} mm high; their slanted"
             " view is corrected for that (state height_mm in the layout to do better)"
@@ -114,12 +136,6 @@ def parallax_covariance_px2(evidence: Evidence, edges: LayoutEdges, found: Refin
     return variance * (np.kron(np.ones((4, 4)), np.eye(2)) + np.eye(8) / 4)
 
 
-def _matters(evidence: Evidence, edges: LayoutEdges, found: Refined) -> bool:
-    rise = edge_rise(found.px_from_mm, edges, edges.relief, shape=evidence.apparent.shape, fov_deg=evidence.fov_deg)
-    moved = np.linalg.norm(rise.shift_px, axis=1)
-    return bool((moved > LEAST_RISE_PX).any())
-
-
 def _fit(
     evidence: Evidence, board: Board, edges: LayoutEdges, found: Refined, free: tuple[bool, bool, bool, bool]
 ) -> Refined | None:
@@ -133,10 +149,15 @@ def _fit(
     )
 
 
+def _agreement(evidence: Evidence, edges: LayoutEdges, found: Refined) -> Agreement:
+    return agreement(evidence, replace(edges, relief=found.relief), found.px_from_mm)
+
+
 def _support(evidence: Evidence, edges: LayoutEdges, found: Refined) -> float:
-    return agreement(evidence, replace(edges, relief=found.relief), found.px_from_mm).support
+    return _agreement(evidence, edges, found).support
 
 
-def _common_seen(found: Refined) -> bool:
+def common_seen(found: Refined) -> bool:
+    """Whether the frame shows that parts of unstated height stand up."""
     height = found.relief.common_mm
-    return height > LEAST_HEIGHT_MM and height > SEEN_DEVIATIONS * found.u_common_mm
+    return found.u_common_mm < U_COMMON_MM and height > LEAST_HEIGHT_MM and height > SEEN_DEVIATIONS * found.u_common_mm
