@@ -13,7 +13,9 @@ import pytest
 from scipy import sparse
 from scipy.special import i0, i1, k0, k1
 
-from thermscan.heat.fin import FinGrid, fin_responses
+from thermscan.heat.bodies import UPPER_SHARE, board_bodies, body_responses
+from thermscan.heat.fin import FinGrid, fin_grid, fin_responses
+from thermscan.layout.board import Board, Part, Surface
 
 # k 20 W/(m K), t 1.6 mm, h 20 W/(m2 K): decay length 40 mm. 1 W over h is 50 000 K mm2.
 DECAY_MM = 40.0
@@ -80,3 +82,36 @@ def test_what_is_lost_is_what_was_put_in(decay_mm: float):
     rise = fin_responses(grid, source, decay_mm=decay_mm)
     assert rise.sum() * grid.cell_area_mm2 == pytest.approx(1.0, rel=1e-9)
     assert (rise > 0).all()
+
+
+MASK = Surface("solder-mask", 0.9, 0.03)
+
+
+def _board(side_mm: float, *parts: Part) -> Board:
+    return Board("b", None, [[0, 0], [side_mm, 0], [side_mm, side_mm], [0, side_mm]], 1.6, MASK, parts)
+
+
+def test_far_from_a_flat_body_the_rise_falls_off_as_k0():
+    # As thin as foil and joined without resistance, a body is the board itself: 6 mm square, a point from 20 mm on.
+    chip = Part("U1", 6.0, 6.0, 300.0, 300.0, 0.0, MASK, height_mm=1e-6)
+    board = _board(600.0, chip)
+    grid = fin_grid(board, cell_mm=3.0)
+    rise = body_responses(grid, board_bodies(board, grid), decay_mm=DECAY_MM, contact=np.array([1e5]))
+    points = np.array([[300.0 + r_mm, 300.0] for r_mm in (20.0, 40.0, 100.0)])
+    got = grid.interpolation(points) @ rise.cells[:, 0] * WATT_OVER_H
+    np.testing.assert_allclose(got, [POINT[20.0], POINT[40.0], POINT[100.0]], rtol=0.01)
+
+
+def test_bodies_and_board_together_lose_what_is_put_in():
+    # Energy balance; and over its joint a body stands by heat over conductance (Incropera and DeWitt, 3.1).
+    parts = (Part("U1", 20.0, 8.0, 30.0, 30.0, 90.0, MASK), Part("U2", 12.0, 12.0, 60.0, 55.0, 30.0, MASK))
+    board = _board(90.0, *parts)
+    grid = fin_grid(board)
+    bodies, contact = board_bodies(board, grid), np.array([7.0, 20.0])
+    rise = body_responses(grid, bodies, decay_mm=25.0, contact=contact)
+    bare = 1.0 - UPPER_SHARE * np.minimum(bodies.shares @ bodies.area_mm2 / grid.cell_area_mm2, 1.0)
+    lost = grid.cell_area_mm2 * bare @ rise.cells + bodies.loss_mm2 @ rise.bodies
+    np.testing.assert_allclose(lost, 1.0, rtol=1e-9)
+    through = np.eye(2) - bodies.loss_mm2[:, None] * rise.bodies
+    over_k = rise.bodies - rise.beneath
+    np.testing.assert_allclose(over_k, through / (contact * bodies.area_mm2)[:, None], rtol=1e-9)

@@ -5,6 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+# psi_JT is measured on a standard board in still air; another board's copper and another air change it. JESD51-12
+# says so and gives no figure; a third is from memory of data sheets that give it for several boards and airs.
+PSI_SHARE = 0.3
+
 
 @dataclass(frozen=True, slots=True)
 class Junction:
@@ -15,7 +19,13 @@ class Junction:
 
 
 def estimate_junction(
-    top_c: float, power_w: float, *, psi_jt_k_per_w: float, u_top_k: float = 0.0, u_w: float = 0.0
+    top_c: float,
+    power_w: float,
+    *,
+    psi_jt_k_per_w: float,
+    u_top_k: float = 0.0,
+    u_w: float = 0.0,
+    psi_share: float = PSI_SHARE,
 ) -> Junction:
     """
     Junction temperature from the top centre's temperature and the whole power.
@@ -29,7 +39,9 @@ def estimate_junction(
     psi_jt_k_per_w : float
         Junction-to-top characterization parameter; not the resistance theta_JC, which is larger.
     u_top_k, u_w : float
-        Standard uncertainties. That of the parameter itself is not known and not in the result.
+        Standard uncertainties of top and watts.
+    psi_share : float
+        That of psi_JT on this board, as a share of it.
 
     Returns
     -------
@@ -44,4 +56,5 @@ def estimate_junction(
     >>> round(estimate_junction(62.0, 0.80, psi_jt_k_per_w=8.0).temp_c, 1)
     68.4
     """
-    return Junction(top_c + psi_jt_k_per_w * power_w, math.hypot(u_top_k, psi_jt_k_per_w * u_w))
+    over_k = psi_jt_k_per_w * power_w
+    return Junction(top_c + over_k, math.hypot(u_top_k, psi_jt_k_per_w * u_w, psi_share * over_k))
