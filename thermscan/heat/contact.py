@@ -15,6 +15,8 @@ USUAL_CONTACT = 10.0
 # Kinds differ by about this factor (as a natural logarithm), parts of one kind by that.
 BETWEEN_KINDS = 0.7
 WITHIN_KIND = 0.2
+# One part's heat and rise over the board tell its kind's figure within about this factor.
+TOLD_BY_ONE = 0.4
 # Before the kinds are told apart.
 UNTOLD = float(np.hypot(BETWEEN_KINDS, WITHIN_KIND))
 # Below this a body's rise over the board says nothing but that it is joined well.
@@ -75,7 +77,7 @@ def told_contact(bodies: Bodies, *, flow_kmm2: NDArray[np.float64], over_k: NDAr
         ratio = float(flow_kmm2[told].sum() / (bodies.area_mm2[told] @ over))
         # Parts hardly above the board count as little as they tell.
         count = float(np.sum(np.clip(over_k[told] / LEAST_OVER_K, 0.0, 1.0)))
-        weight = BETWEEN_KINDS**2 / (BETWEEN_KINDS**2 + UNTOLD**2 / max(count, 1e-3))
+        weight = BETWEEN_KINDS**2 / (BETWEEN_KINDS**2 + TOLD_BY_ONE**2 / max(count, 1e-3))
         logarithm = weight * np.log(max(ratio, 1e-9)) + (1.0 - weight) * np.log(USUAL_CONTACT)
         by_area[mine] = np.clip(np.exp(logarithm), *CONTACT_BOUNDS)
         # One part cannot tell its kind's figure and be checked by it: the kind's spread is left to it.
