@@ -21,11 +21,14 @@ from thermscan.registration.standing import DetailPattern, Standing, climb, deta
 
 FloatArray = NDArray[np.float64]
 
-# So many candidates are refined at most.
-REFINE_MOST = 16
+# So many candidates are tried at most, and so many refined even if the detail stands out nowhere, by less than so
+# many deviations after so many steps (of right places within two pixels nine in ten show 8, of wrong ones one in ten 4).
+REFINE_MOST, REFINE_LEAST, ROUGH_STEPS, WORTH_DEVIATIONS = 16, 3, 3, 3.5
+# The place found is tried turned where the detail then stands out by more than this share; so many others as well.
+RIVAL_WORTH, RIVALS = 0.3, 4
 # So many places are tried once more with other heights of parts; and so many moved to where the bodies' detail
 # says, if that already stands out by so much, beside so many that the layout explains best before they are refined.
-LIKELIEST, CLIMB_FROM, CLIMB_MOST, MOST_CLIMBS = 4, 2.5, 6, 3
+LIKELIEST, CLIMB_FROM, CLIMB_MOST, MOST_CLIMBS = 4, 3.0, 6, 3
 # Where the outline does not show, edges alone may agree by chance of a grid; so much detail must agree as well.
 DEVIATIONS_BESIDE = 6.0
 # A corner is moved outwards by this share of its distance from the middle.
@@ -36,6 +39,8 @@ LIKELIEST_CUT, BORDER_PX, BEYOND = 2, 12.0, (0.03, 0.06, 0.1, 0.15)
 FILLING = (0.98, 1.03)
 # Edges are sought sharply first; where nothing convinces, softly, and looked for from farther away.
 SHARP_PX, SOFT_PX = 1.4, 2.6
+# Outlines that were found sharply to within so much are not tried again.
+SAME_QUAD_PX = 1.5
 FROM_FAR_PX = (12.0, 9.0, *FROM_ROUGH_PX)
 
 
@@ -95,13 +100,28 @@ class Search:
             refined,
             self.match(here),
             agreement(self.small, replace(self.edges, relief=refined.relief), refined.px_from_mm),
-            standing(self.picture, self.detail, corners_mm=box, corners_px=here),
+            self.stands(here),
         )
 
+    def stands(self, corners_px: FloatArray) -> Standing:
+        """How the detail stands out there."""
+        return standing(self.picture, self.detail, corners_mm=self.board.corners_mm, corners_px=corners_px)
+
+    def worth_refining(self, corners_px: FloatArray, ranges_px: Sequence[float]) -> bool:
+        """Whether the detail stands out at all once the outline has been met: most candidates end here."""
+        box, rough = self.board.corners_mm, ranges_px[:ROUGH_STEPS]
+        met = refine(self.small, self.edges, corners_mm=box, corners_px=corners_px, ranges_px=rough)
+        return met is not None and self.stands(met.corners_px).deviations >= WORTH_DEVIATIONS
+
     def climbed(self, corners_px: FloatArray) -> Candidate | None:
-        """The place moved to where the detail says, then improved on the edges."""
+        """The place moved to where the detail says, then improved on the edges; None where it says nothing."""
         there = climb(self.picture, self.detail, corners_mm=self.board.corners_mm, corners_px=corners_px)
-        return self.refined(there, FROM_NEAR_PX)
+        return self.refined(there, FROM_NEAR_PX) if self.stands(there).deviations >= WORTH_DEVIATIONS else None
+
+    def of(self, evidence: Evidence) -> Search:
+        """The same search in another frame."""
+        small = reduced(evidence, SEARCH_PX)
+        return replace(self, small=small, picture=compressed(filled(small.apparent)))
 
 
 def start_search(evidence: Evidence, board: Board, edges: LayoutEdges) -> Search:
@@ -114,10 +134,12 @@ def start_search(evidence: Evidence, board: Board, edges: LayoutEdges) -> Search
 def rank_candidates(search: Search) -> list[Candidate]:
     """Places that the layout fits to some degree, best first; corners in the frame's own pixels."""
     found: list[Candidate] = []
+    tried = np.zeros((0, 4, 2))
     for blur_px, ranges_px in ((SHARP_PX, FROM_ROUGH_PX), (SOFT_PX, FROM_FAR_PX)):
         quads = outline_candidates(search.small, gradient_blur_px=blur_px)
         if blur_px == SOFT_PX:
-            quads = np.concatenate([_filling(search.board, search.small.apparent.shape), quads])
+            quads = np.concatenate([_filling(search.board, search.small.apparent.shape), _new(quads, tried)])
+        tried = quads
         found += _try_quads(search, quads, ranges_px)
         if not _any_beyond_doubt(found):
             found += _try_climbing(search, quads, found)
@@ -169,6 +191,13 @@ def _filling(board: Board, shape: tuple[int, ...]) -> FloatArray:
     return np.array([middle + box * scale * share for scale in scales for share in FILLING])
 
 
+def _new(quads: FloatArray, tried: FloatArray) -> FloatArray:
+    """Those that do not repeat one tried before, whichever corner comes first."""
+    apart = [np.abs(np.roll(quads, turn, axis=1)[:, None] - tried[None]).max(axis=(2, 3)) for turn in range(4)]
+    result: FloatArray = quads[(np.array(apart) > SAME_QUAD_PX).all(axis=(0, 2))]
+    return result
+
+
 def _try_quads(search: Search, quads: FloatArray, ranges_px: Sequence[float]) -> list[Candidate]:
     """Refine candidates until one is beyond doubt; then that one turned, and what lies elsewhere."""
     turned = [np.roll(quad, turn, axis=0) for quad in quads for turn in range(4)]
@@ -177,19 +206,34 @@ def _try_quads(search: Search, quads: FloatArray, ranges_px: Sequence[float]) ->
     best_turns = [4 * k + int(np.argmax(explained[4 * k : 4 * k + 4])) for k in range(len(quads))]
     both = [k for pair in zip_longest(by_layout[:REFINE_MOST], best_turns) for k in pair if k is not None]
     found: list[Candidate] = []
+    left: list[FloatArray] = []
     for k in list(dict.fromkeys(both))[:REFINE_MOST]:
+        if not search.worth_refining(turned[k], ranges_px):
+            left.append(turned[k])
+            continue
         candidate = search.refined(turned[k], ranges_px)
         if candidate is None:
             continue
         found.append(candidate)
         if candidate.beyond_doubt:
             here = search.small.from_frame(candidate.corners_px)
-            rivals = [np.roll(here, turn, axis=0) for turn in (1, 2, 3)]
-            rivals += [turned[other] for other in best_turns if lies_elsewhere(turned[other], here)][:4]
-            tried = (search.refined(rival, ranges_px) for rival in rivals)
-            found += [rival for rival in tried if rival is not None]
-            break
-    return found
+            elsewhere = [turned[other] for other in best_turns if lies_elsewhere(turned[other], here)]
+            return found + _rivals(search, candidate, elsewhere[:RIVALS], ranges_px)
+    tried = (search.refined(corners, ranges_px) for corners in left[:REFINE_LEAST])
+    return found + [candidate for candidate in tried if candidate is not None]
+
+
+def _rivals(
+    search: Search, best: Candidate, elsewhere: list[FloatArray], ranges_px: Sequence[float]
+) -> list[Candidate]:
+    """The place found with its corners named otherwise, and others, where the detail does not rule them out."""
+    here = search.small.from_frame(best.corners_px)
+    least = RIVAL_WORTH * best.standing.deviations
+    turned = [np.roll(here, turn, axis=0) for turn in (1, 2, 3)]
+    rivals = [each for each in turned if search.stands(each).deviations >= least]
+    rivals += [each for each in elsewhere if search.worth_refining(each, ranges_px)]
+    tried = (search.refined(rival, ranges_px) for rival in rivals)
+    return [rival for rival in tried if rival is not None]
 
 
 def _try_climbing(search: Search, quads: FloatArray, found: list[Candidate]) -> list[Candidate]:
@@ -198,15 +242,21 @@ def _try_climbing(search: Search, quads: FloatArray, found: list[Candidate]) -> 
     starts = [search.small.from_frame(candidate.corners_px) for candidate in likeliest]
     turned = [np.roll(quad, turn, axis=0) for quad in quads for turn in range(4)]
     starts += sorted(turned, key=lambda quad: -search.match(quad).explained)[:CLIMB_MOST]
-    tried = [search.climbed(start) for start in starts]
-    return [candidate for candidate in tried if candidate is not None]
+    climbed: list[Candidate] = []
+    for start in starts:
+        candidate = search.climbed(start)
+        if candidate is not None:
+            climbed.append(candidate)
+            if candidate.beyond_doubt:
+                break
+    return climbed
 
 
 def _settled(search: Search, found: list[Candidate]) -> list[Candidate]:
     """Ranked; where the outline does not hold the best one, the detail must have no better place near by."""
     ranked = by_weight(found)
     for _ in range(MOST_CLIMBS):
-        if not ranked or ranked[0].agreement.outline_holds:
+        if not ranked or ranked[0].agreement.outline_holds or ranked[0].standing.deviations < CLIMB_FROM:
             break
         best = ranked[0]
         here = search.small.from_frame(best.corners_px)

@@ -9,7 +9,7 @@ import numpy as np
 
 from thermscan.errors import CannotJudge
 from thermscan.layout.board import Board
-from thermscan.registration.candidate_search import Candidate, lies_elsewhere, rank_candidates, start_search
+from thermscan.registration.candidate_search import Candidate, Search, lies_elsewhere, rank_candidates, start_search
 from thermscan.registration.decision import GIVE_INSTEAD, check_rival, decide
 from thermscan.registration.edges import LayoutEdges
 from thermscan.registration.evidence import Evidence
@@ -34,8 +34,9 @@ def find_board(evidence: Evidence, board: Board, edges: LayoutEdges) -> Refined:
     """
     if not board.parts:
         raise CannotJudge("the layout has no parts to settle the board's place by", fix="give corners_px")
-    best = decide(rank_candidates(start_search(evidence, board, edges)), board, evidence)
-    _check_second(evidence, board, edges, best)
+    search = start_search(evidence, board, edges)
+    best = decide(rank_candidates(search), board, evidence)
+    _check_second(evidence, search, best)
     edges = replace(edges, relief=best.refined.relief)
     found = refine(evidence, edges, corners_mm=board.corners_mm, corners_px=best.corners_px, ranges_px=FROM_NEAR_PX)
     return found or best.refined
@@ -50,7 +51,7 @@ def check_residual(found: Refined) -> None:
         )
 
 
-def _check_second(evidence: Evidence, board: Board, edges: LayoutEdges, best: Candidate) -> None:
+def _check_second(evidence: Evidence, search: Search, best: Candidate) -> None:
     """Refuse where the rest of the frame, without the board found, shows the layout once more."""
     rest = evidence.apparent.copy()
     middle = best.corners_px.mean(axis=0)
@@ -58,11 +59,11 @@ def _check_second(evidence: Evidence, board: Board, edges: LayoutEdges, best: Ca
     cv2.fillConvexPoly(rest, covered, float("nan"))
     if np.isfinite(rest).mean() < LEAST_REST:
         return
-    search = start_search(replace(evidence, apparent=rest), board, edges)
+    search = search.of(replace(evidence, apparent=rest))
     for quad in outline_candidates(search.small)[:SECOND_QUADS]:
         if lies_elsewhere(search.small.to_frame(quad), best.corners_px):
             turned = [np.roll(quad, turn, axis=0) for turn in range(4)]
             likeliest = max(turned, key=lambda each: search.match(each).explained)
             other = search.refined(likeliest, FROM_ROUGH_PX)
             if other is not None:
-                check_rival(best, other, board)
+                check_rival(best, other, search.board)
