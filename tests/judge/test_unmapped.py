@@ -57,6 +57,9 @@ def test_hemmed_in_by_parts_only_what_is_new_or_warmer_than_they_are_is_surely_a
     assert _told(shape=hemmed_in, new=True) == ["act"]
     assert _told(shape=hemmed_in, beside_k=15.0) == ["act"]
     assert _told(shape=hemmed_in, beside_k=None) == ["watch"]
+    assert _told(shape=hemmed_in, beside_k=0.0) == ["act"]
+    assert _told(shape=hemmed_in, beside_k=0.0, rise_k=12.0) == ["watch"]
+    assert _told(shape=hemmed_in, excess_k=4.0) == []
 
 
 def test_a_sharp_spot_no_warmer_than_a_person_may_be_a_reflection():

@@ -100,6 +100,9 @@ def judge_spots(
         doubt = doubt_of(spot, ambient_c=ambient_c, new=new, beside_k=beside_k(spot))
         if doubt is SHOULDER or not stands_out(spot) or spot.area_mm2 < least_area_mm2(camera_px_mm):
             continue
+        large = spot.excess_k >= thresholds.UNMAPPED_ACT_K
+        if doubt is _HEMMED_IN and not large:
+            continue
         nearest, distance = nearest_part(board, spot)
         places.append(
             UnmappedHeat(
@@ -112,12 +115,11 @@ def judge_spots(
                 distance_mm=distance,
             )
         )
-        act = doubt is None and spot.excess_k >= thresholds.UNMAPPED_ACT_K
         findings.append(
             Finding(
                 ref=None,
                 rule="unmapped",
-                level="act" if act else "watch",
+                level="act" if large and doubt is None else "watch",
                 direction="hot",
                 excess_k=spot.excess_k,
                 u_k=spot.excess_k / spot.deviations if spot.deviations > 0 else None,
@@ -146,7 +148,7 @@ def least_area_mm2(camera_px_mm: float) -> float:
 
 
 SHOULDER = "it falls off to one side as the board about a hot part does"
-_HEMMED_IN = "too little bare board lies about it to tell a source from the warmth of the parts beside it"
+_HEMMED_IN = "too little bare board lies about it to tell a source from something else"
 GLINT = "it ends sharply and is no warmer than a person, as bare metal that mirrors one"
 _GLINT_HYPOTHESES = (
     "a screw head or a bare pad? look again from another side: a reflection moves or goes",
@@ -173,7 +175,7 @@ def doubt_of(spot: WarmSpot, *, ambient_c: float, new: bool, beside_k: float | N
     new : bool
         Whether it is seen in what is new since the known-good runs.
     beside_k : float or None
-        The greatest rise of the parts beside it; None where one of them was not measured.
+        The greatest rise of the parts beside it, 0 where there are none; None where one was not measured.
     """
     shape = spot.shape
     mirrors = ambient_c + spot.rise_k <= thresholds.PERSON_C
@@ -181,6 +183,9 @@ def doubt_of(spot: WarmSpot, *, ambient_c: float, new: bool, beside_k: float | N
         return GLINT
     if shape.height_share is not None:
         return None if stands(spot) else SHOULDER
+    if beside_k == 0.0 and mirrors and shape.skirt_share is None:
+        # Where no part is near it is the board's edge that hems it in: a place for screws.
+        return _HEMMED_IN
     # What the parts beside it give is old, and none of them can make it warmer than they are themselves.
     return None if new or (beside_k is not None and spot.rise_k > beside_k) else _HEMMED_IN
 
