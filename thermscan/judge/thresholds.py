@@ -88,7 +88,9 @@ UNMAPPED_LEAST_AREA_MM2 = 4.0
 # A source stands above the board on opposite sides of it by this share of what a small source would; the
 # shoulder of a hot part by less than nothing.
 UNMAPPED_STANDS_SHARE = 0.5
-# Heat spreads about a source: this share of its height lies outside the spot. A glint ends with its edge.
-UNMAPPED_LEAST_SKIRT = 0.08
-# What mirrors the person at the bench is no warmer than a person.
-PERSON_C = 37.0
+# Heat spreads about a source: this share of its height lies outside the spot. A glint ends with its edge. The
+# second figure is for spots that are not seen from opposite sides, where a slope adds to it.
+UNMAPPED_LEAST_SKIRT = (0.08, 0.2)
+# What mirrors the person at the bench reads no warmer than a person, and a little more once the reading has been
+# corrected for the emissivity of solder mask, which bare metal has not.
+PERSON_C = 40.0

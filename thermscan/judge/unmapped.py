@@ -179,7 +179,8 @@ def doubt_of(spot: WarmSpot, *, ambient_c: float, new: bool, beside_k: float | N
     """
     shape = spot.shape
     mirrors = ambient_c + spot.rise_k <= thresholds.PERSON_C
-    if mirrors and shape.skirt_share is not None and shape.skirt_share < thresholds.UNMAPPED_LEAST_SKIRT:
+    least_skirt = thresholds.UNMAPPED_LEAST_SKIRT[shape.height_share is None]
+    if mirrors and shape.skirt_share is not None and shape.skirt_share < least_skirt:
         return GLINT
     if shape.height_share is not None:
         return None if stands(spot) else SHOULDER
