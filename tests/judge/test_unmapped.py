@@ -32,9 +32,9 @@ def test_heat_of_no_part_is_not_laid_at_its_neighbours_door():
     assert {f.ref for f in judgement.findings if f.level == "act"} == {None}
 
 
-def _told(*, new: bool = False, beside_k: float | None = 20.0, **change: object) -> list[str]:
+def _told(*, new: bool = False, beside_k: float | None = 30.0, **change: object) -> list[str]:
     """The levels of what is said of one spot, a source in every respect but what is changed."""
-    values = {"excess_k": 8.0, "deviations": 40.0, "explained_k": 5.0, "area_mm2": 20.0, "rise_k": 18.0} | change
+    values = {"excess_k": 8.0, "deviations": 40.0, "explained_k": 5.0, "area_mm2": 20.0, "rise_k": 25.0} | change
     spot = WarmSpot(68.0, 56.0, **({"shape": SpotShape(0.9, 0.3)} | values))
     result = judge_spots([spot], small_board(), ambient_c=22.0, camera_px_mm=1.0, new=new, beside_k=lambda _: beside_k)
     return [finding.level for finding in result.findings]

@@ -75,7 +75,7 @@ def judge_small_parts(
     findings, remarks = [], []
     for spot in spots:
         part = board.part(spot.unread_ref or "")
-        doubt = doubt_of(spot, ambient_c=ambient_c, new=new, beside_k=beside_k(spot))
+        doubt = doubt_of(spot, ambient_c=ambient_c, new=new, beside_k=beside_k(spot), may_mirror=False)
         if part is None or doubt is SHOULDER or not stands_out(spot):
             continue
         large = spot.excess_k >= thresholds.UNMAPPED_ACT_K

@@ -164,7 +164,9 @@ def _hypotheses(nearest: str | None) -> tuple[str, ...]:
     )
 
 
-def doubt_of(spot: WarmSpot, *, ambient_c: float, new: bool, beside_k: float | None) -> str | None:
+def doubt_of(
+    spot: WarmSpot, *, ambient_c: float, new: bool, beside_k: float | None, may_mirror: bool = True
+) -> str | None:
     """
     Why a spot is not surely a source; None where it is. `SHOULDER` is no source at all.
 
@@ -176,9 +178,11 @@ def doubt_of(spot: WarmSpot, *, ambient_c: float, new: bool, beside_k: float | N
         Whether it is seen in what is new since the known-good runs.
     beside_k : float or None
         The greatest rise of the parts beside it, 0 where there are none; None where one was not measured.
+    may_mirror : bool
+        Whether it may be bare metal.
     """
     shape = spot.shape
-    mirrors = ambient_c + spot.rise_k <= thresholds.PERSON_C
+    mirrors = may_mirror and ambient_c + spot.rise_k <= thresholds.PERSON_C
     least_skirt = thresholds.UNMAPPED_LEAST_SKIRT[shape.height_share is None]
     if mirrors and shape.skirt_share is not None and shape.skirt_share < least_skirt:
         return GLINT
