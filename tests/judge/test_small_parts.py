@@ -43,7 +43,7 @@ def test_a_small_resistor_may_be_warm_by_its_nature():
     assert any(remark.startswith("R20 is too small to be measured") for remark in judgement.remarks)
 
 
-@pytest.mark.parametrize(("watts", "expected"), [(0.3, ["act"]), (0.1, [])])
+@pytest.mark.parametrize(("watts", "expected"), [(0.4, ["act"]), (0.1, [])])
 def test_against_known_good_runs_any_small_part_is_accused_of_new_heat(watts: float, expected: list[str]):
     board, unseen = _with_small("R20"), {"R20": TOO_FEW_PIXELS}
     usual = usual_powers() | {"R20": 0.1}
