@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -35,6 +35,8 @@ FREEDOM = 0.03
 LEAST_LIKENESS = 0.65
 # A rival elsewhere must be this much less alike.
 CLEARLY = 0.12
+# How much softer than the baseline's a frame may be, in its own pixels; followed so often to see.
+SOFTER_PX, SOFTER_ROUNDS = (0.0, 1.5, 3.0, 4.5), 2
 # Places that differ by no more than this share of the frame's width are one.
 SAME_SHARE = 0.03
 
@@ -113,15 +115,34 @@ def find_by_baseline(evidence: Evidence, baseline: BaselineRaster, *, corners_mm
     looked_at = sorted((search.followed(start, rounds=1) for start in starts), key=lambda place: -place.likeness)
     places = [search.followed(place.corners_px, rounds=ROUNDS) for place in looked_at[:LIKELIEST]]
     best = max(places, key=lambda place: place.likeness)
-    # A board that looks alike when turned is told from its turns, whether or not those were looked at.
-    places += [search.followed(np.roll(best.corners_px, turn, axis=0), rounds=ROUNDS) for turn in (1, 2, 3)]
-    places += looked_at[LIKELIEST:]
+    # A board that looks alike when turned is told from its turns, whether or not those were looked at. What is
+    # nearly as alike is followed to its end: it may be the same place.
+    turned = [np.roll(best.corners_px, turn, axis=0) for turn in (1, 2, 3)]
+    close = [each.corners_px for each in looked_at[LIKELIEST:] if each.likeness > best.likeness - CLEARLY]
+    places += [search.followed(start, rounds=ROUNDS) for start in (*turned, *close)]
     best = max(places, key=lambda place: place.likeness)
     same_px = SAME_SHARE * small.apparent.shape[1]
     rivals = [each.likeness for each in places if np.abs(each.corners_px - best.corners_px).max() > same_px]
     if best.likeness < LEAST_LIKENESS or best.likeness < max(rivals, default=0.0) + CLEARLY:
         return None
-    return refine_to_baseline(evidence, baseline, corners_mm=corners_mm, corners_px=small.to_frame(best.corners_px))
+    softened = [replace(search, baseline=_softened(baseline, corners_mm, best.corners_px, px)) for px in SOFTER_PX]
+    alike = [each.followed(best.corners_px, rounds=SOFTER_ROUNDS).likeness for each in softened]
+    # What is out of focus is compared with a picture as much out of focus: a sharp one misleads.
+    sharpness = softened[int(np.argmax(alike))].baseline
+    start = small.to_frame(best.corners_px)
+    return refine_to_baseline(evidence, sharpness, corners_mm=corners_mm, corners_px=start)
+
+
+def _softened(
+    baseline: BaselineRaster, corners_mm: FloatArray, corners_px: FloatArray, softer_px: float
+) -> BaselineRaster:
+    """The baseline's picture as out of focus by so many pixels of the frame."""
+    if softer_px == 0:
+        return baseline
+    px_a_mm = np.sqrt(quad_area(corners_px) / quad_area(corners_mm))
+    spread = softer_px / px_a_mm / baseline.mm_per_px
+    soft = cv2.GaussianBlur(filled(baseline.rise_k.astype(np.float32)), (0, 0), spread, borderType=cv2.BORDER_REFLECT)
+    return BaselineRaster(np.where(np.isfinite(baseline.rise_k), soft, np.nan), baseline.mm_per_px)
 
 
 def _could_be(corners: FloatArray, shape: tuple[int, ...]) -> bool:
