@@ -46,8 +46,8 @@ class PartHeat:
     power_w, u_power_w : float or None
         Where the supply's watts are known.
     joint_doubt_k : float
-        How far its body contradicts the heat that the board around it lets it have: a hot trace beside it,
-        or copper that carries heat away. It is in ``u_received_k``.
+        How far its body stands short of the heat that the board around it lets it have, as beside a hot
+        trace. It is in ``u_received_k``.
     """
 
     ref: str

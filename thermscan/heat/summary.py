@@ -18,7 +18,7 @@ NAMED_SOURCE_K = 0.5
 NAMED_SOURCE_SHARE = 0.1
 # Beyond so many robust deviations, what is left over is a source that the layout does not know.
 HOT_SPOT_DEVIATIONS = 5.0
-# A joint is doubted where body and board differ by more than so many standard deviations of what is usual.
+# A part's heat is doubted where its body falls short of it by more than so many standard deviations of the usual.
 DOUBTED_DEVIATIONS = 1.5
 # What the fin leaves out makes each part's heat uncertain by this share of it, besides what the fit states.
 HEAT_DOUBT = 0.04
@@ -109,25 +109,23 @@ def summarise(
 
 def _joint_doubt_k(fit: SourceFit, rises: PartRises) -> NDArray[np.float64]:
     """
-    How far a body contradicts the heat that the board around it lets it have, in kelvin of its own heat.
+    How far a body denies the heat that the board around it lets it have, in kelvin of its own heat.
 
     A body that gives heat stands above the board by what its joint lets through. Where the board is warm
-    beneath and the body hardly above it, or much further, something else may give the heat (a hot trace
-    beside it, copper that carries it away): whose it is cannot be told, by as much.
+    beneath and the body hardly above it, something else may warm the board (a hot trace beside it): whose
+    heat that is cannot be told. At most all that the part was held to make of the board is in doubt.
     """
-    heat_k = fit.responses.bodies - fit.responses.beneath
-    over_k = heat_k @ fit.heat_kmm2
+    over = fit.responses.bodies - fit.responses.beneath
+    over_k = over @ fit.heat_kmm2
     beneath_k = fit.responses.beneath @ fit.heat_kmm2 + fit.constant_k
     seen = np.isfinite(rises.rise_k)
-    missing_k = np.where(seen, np.nan_to_num(rises.rise_k) - beneath_k - over_k, 0.0)
-    usual_k = DOUBTED_DEVIATIONS * np.sqrt(
-        (fit.contact.spread * over_k) ** 2
-        + np.nan_to_num(rises.u_k) ** 2
-        + (EMISSIVITY_SHARE * np.nan_to_num(rises.rise_k)) ** 2
-    )
-    per_k = np.diag(fit.responses.bodies) / np.maximum(np.diag(heat_k), 1e-12)
-    result: NDArray[np.float64] = per_k * np.sqrt(np.maximum(missing_k**2 - usual_k**2, 0.0))
-    return result
+    rise_k, u_k = np.nan_to_num(rises.rise_k), np.nan_to_num(rises.u_k)
+    short_k = np.where(seen, over_k - (rise_k - beneath_k), 0.0) * np.sign(fit.heat_kmm2)
+    usual_k = np.sqrt((fit.contact.spread * over_k) ** 2 + u_k**2 + (EMISSIVITY_SHARE * rise_k) ** 2)
+    beyond_k = np.sqrt(np.maximum(np.maximum(short_k, 0.0) ** 2 - (DOUBTED_DEVIATIONS * usual_k) ** 2, 0.0))
+    own_k = np.diag(fit.responses.beneath) * np.abs(fit.heat_kmm2)
+    per_k = np.diag(fit.responses.beneath) / np.maximum(np.diag(over), 1e-12)
+    return np.minimum(per_k * beyond_k, own_k)
 
 
 def _residual_k(fit: SourceFit) -> float:
