@@ -125,7 +125,8 @@ def _joint_doubt_k(fit: SourceFit, rises: PartRises) -> NDArray[np.float64]:
     beyond_k = np.sqrt(np.maximum(np.maximum(short_k, 0.0) ** 2 - (DOUBTED_DEVIATIONS * usual_k) ** 2, 0.0))
     own_k = np.diag(fit.responses.beneath) * np.abs(fit.heat_kmm2)
     per_k = np.diag(fit.responses.beneath) / np.maximum(np.diag(over), 1e-12)
-    return np.minimum(per_k * beyond_k, own_k)
+    doubt_k: NDArray[np.float64] = np.minimum(per_k * beyond_k, own_k)
+    return doubt_k
 
 
 def _residual_k(fit: SourceFit) -> float:
