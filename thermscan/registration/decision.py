@@ -23,6 +23,8 @@ AHEAD_NEEDED = ((0.5, 0.7), (0.8, 1.5), (float("inf"), 3.0))
 # A rival that weighs less than this share is none; nor is one a few pixels off that weighs less than that one: the
 # same thing, not as well refined.
 RIVAL_SHARE, NEIGHBOUR_SHARE, NEIGHBOUR_PX = 0.5, 0.8, 10.0
+# A second board may be seen from farther away, or in part: it weighs at least this share.
+SECOND_SHARE = 0.3
 # Below this two places are shifted against each other rather than turned.
 LEAST_TURN_DEG = 20.0
 
@@ -64,16 +66,16 @@ def check_rival(best: Candidate, other: Candidate, board: Board) -> None:
     apart = place_error_px(_matrix(board, best), _matrix(board, other), centres)
     if apart < SAME_PLACE_PX:
         return
-    turn = _turn_deg(best, other)
-    beside = apart < NEIGHBOUR_PX and turn < LEAST_TURN_DEG
-    if other.weight < (NEIGHBOUR_SHARE if beside else RIVAL_SHARE) * best.weight:
-        return
     if lies_elsewhere(best.corners_px, other.corners_px):
-        if other.convincing:
+        if other.convincing and other.weight >= SECOND_SHARE * best.weight:
             raise CannotJudge(
                 "two boards of this layout were seen in the frame",
                 fix=f"show one board, or {GIVE_INSTEAD} of the one that is meant",
             )
+        return
+    turn = _turn_deg(best, other)
+    beside = apart < NEIGHBOUR_PX and turn < LEAST_TURN_DEG
+    if other.weight < (NEIGHBOUR_SHARE if beside else RIVAL_SHARE) * best.weight:
         return
     ahead = best.agreement.better_than(other.agreement)
     less = best.match.unexplained / max(other.match.unexplained, 1e-12)

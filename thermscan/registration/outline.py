@@ -18,7 +18,7 @@ from thermscan.registration.refinement import FROM_NEAR_PX, FROM_ROUGH_PX, Refin
 
 # The second board is sought where at least so much of the frame is left, with the first one covered a
 # little beyond its outline.
-LEAST_REST, COVERED, SECOND_QUADS = 0.3, 1.06, 5
+LEAST_REST, COVERED, SECOND_QUADS = 0.3, 1.06, 6
 # Right places leave up to 0.3 px (0.42 where unstated heights differ), wrong ones more than this.
 MOST_RESIDUAL_PX = 0.5
 
@@ -60,10 +60,11 @@ def _check_second(evidence: Evidence, search: Search, best: Candidate) -> None:
     if np.isfinite(rest).mean() < LEAST_REST:
         return
     search = search.of(replace(evidence, apparent=rest))
-    for quad in outline_candidates(search.small)[:SECOND_QUADS]:
-        if lies_elsewhere(search.small.to_frame(quad), best.corners_px):
-            turned = [np.roll(quad, turn, axis=0) for turn in range(4)]
-            likeliest = max(turned, key=lambda each: search.match(each).explained)
-            other = search.refined(likeliest, FROM_ROUGH_PX)
+    quads = outline_candidates(search.small)
+    elsewhere = [quad for quad in quads if lies_elsewhere(search.small.to_frame(quad), best.corners_px)]
+    turned = [np.roll(quad, turn, axis=0) for quad in elsewhere for turn in range(4)]
+    for quad in sorted(turned, key=lambda each: -search.match(each).explained)[:SECOND_QUADS]:
+        if search.worth_refining(quad, FROM_ROUGH_PX):
+            other = search.refined(quad, FROM_ROUGH_PX)
             if other is not None:
                 check_rival(best, other, search.board)
