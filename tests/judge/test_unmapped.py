@@ -49,6 +49,10 @@ def test_a_spot_smaller_than_a_pixel_or_within_the_noise_is_left_out():
 
 def test_the_shoulder_of_a_hot_part_is_no_source():
     assert _told(shape=SpotShape(-0.2, 0.3)) == []
+    # Half way between the two shapes it cannot be told; and what is new is no shoulder where no part has changed.
+    assert _told(shape=SpotShape(0.4, 0.3)) == ["watch"]
+    assert _told(shape=SpotShape(0.4, 0.3), new=True, explained_k=0.3) == ["act"]
+    assert _told(shape=SpotShape(-0.2, 0.3), new=True, explained_k=6.0) == []
 
 
 def test_hemmed_in_by_parts_only_what_is_new_or_warmer_than_they_are_is_surely_a_source():

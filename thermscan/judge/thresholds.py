@@ -86,8 +86,9 @@ UNMAPPED_DEVIATIONS = 6.0
 UNMAPPED_SHARE = 0.2
 UNMAPPED_LEAST_AREA_MM2 = 4.0
 # A source stands above the board on opposite sides of it by this share of what a small source would; the
-# shoulder of a hot part by less than nothing.
+# shoulder of a hot part by less than nothing. Between the two it is watched.
 UNMAPPED_STANDS_SHARE = 0.5
+UNMAPPED_SHOULDER_SHARE = 0.2
 # Heat spreads about a source: this share of its height lies outside the spot. A glint ends with its edge. The
 # second figure is for spots that are not seen from opposite sides, where a slope adds to it.
 UNMAPPED_LEAST_SKIRT = (0.08, 0.2)

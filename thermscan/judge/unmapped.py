@@ -148,6 +148,7 @@ def least_area_mm2(camera_px_mm: float) -> float:
 
 
 SHOULDER = "it falls off to one side as the board about a hot part does"
+_HALF_STANDS = "it hardly stands above the board on both sides of it"
 _HEMMED_IN = "too little bare board lies about it to tell a source from something else"
 GLINT = "it ends sharply and is no warmer than a person, as bare metal that mirrors one"
 _GLINT_HYPOTHESES = (
@@ -187,7 +188,10 @@ def doubt_of(
     if mirrors and shape.skirt_share is not None and shape.skirt_share < least_skirt:
         return GLINT
     if shape.height_share is not None:
-        return None if stands(spot) else SHOULDER
+        # Beside parts that have changed little there is no new slope that a shoulder could be of.
+        if stands(spot) or (new and abs(spot.explained_k) < thresholds.UNMAPPED_SHARE * spot.excess_k):
+            return None
+        return SHOULDER if shape.height_share < thresholds.UNMAPPED_SHOULDER_SHARE else _HALF_STANDS
     if beside_k == 0.0 and mirrors and shape.skirt_share is None:
         # Where no part is near it is the board's edge that hems it in: a place for screws.
         return _HEMMED_IN
