@@ -168,6 +168,7 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
             image,
             *([targets] if targets else []),
             registration,
+            *([merged] if merged else []),
             judgement,
             *([baseline] if baseline else []),
         ),

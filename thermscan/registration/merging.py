@@ -49,6 +49,14 @@ class MergedView:
     image: ThermalImage
     fineness: int
 
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """How the picture came about."""
+        return (
+            f"the picture of the board is merged from {self.image.frames} frames, {self.fineness} times as fine as"
+            " the camera's pixels; parts were measured in the camera's own",
+        )
+
     def registered(self, registration: Registration) -> Registration:
         """A registration of the first frame on this grid."""
         matrix = fine_grid(self.fineness)
