@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from samples.simulator import BoardField, sample_board, sample_powers, solve_board
+from thermscan.heat import contact
 from thermscan.heat.split import HeatSplit, board_rise_k, split_heat
 from thermscan.layout.board import Board, Surface
 from thermscan.regions import reasons
@@ -204,3 +205,14 @@ def test_a_body_that_contradicts_the_board_beneath_it_makes_its_own_heat_doubtfu
 def test_part_powers_are_never_below_zero():
     _, _, split = _solved(8)
     assert min(heat.heat_kmm2 for heat in split.parts) >= 0
+
+
+@pytest.mark.parametrize("first", [4.0, 25.0])
+def test_joints_and_decay_length_come_out_whatever_is_taken_first(first: float, monkeypatch: pytest.MonkeyPatch):
+    # They are told in turns, and creep towards one another where no step is taken further than told.
+    board, field, usual = _solved(8)
+    monkeypatch.setattr(contact, "USUAL_CONTACT", first)
+    _, measured = _seen(board, field, offset_k=0.0, seed=3)
+    moved = _split_of(board, field, measured)
+    assert moved.decay_mm == pytest.approx(usual.decay_mm, rel=0.05)
+    assert moved.constant_k == pytest.approx(usual.constant_k, abs=0.4)

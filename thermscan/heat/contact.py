@@ -39,6 +39,11 @@ class Contact:
     by_area: NDArray[np.float64]
     spread: NDArray[np.float64]
 
+    def further_than(self, before: Contact, times: float) -> Contact:
+        """The step from ``before`` to this one, taken so many times as far (in the logarithm)."""
+        step = (self.by_area / before.by_area) ** times
+        return Contact(np.clip(before.by_area * step, *CONTACT_BOUNDS), self.spread)
+
 
 def usual_contact(n: int) -> Contact:
     """What is taken before anything is known."""

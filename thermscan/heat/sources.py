@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,12 +19,14 @@ __all__ = ["PartRises", "SourceFit", "decay_weights", "fit_change", "fit_sources
 
 # sqrt(k t / h) of a bare two-sided board is about 15 mm, of a multilayer board with planes about 50 mm
 # (k t 4 to 40 mW/K, h 15 to 25 W/(m2 K)); the range reaches beyond both.
-FIRST_DECAYS_MM = (12.0, 20.0, 33.0, 55.0)
+FIRST_DECAYS_MM = (14.0, 26.0, 48.0)
 DECAY_BOUNDS_MM = (8.0, 75.0)
 # Steps in the logarithm of the decay length: in looking for the best one, and bounds for the last three.
 DECAY_STEP = 0.2
 STEP_BOUNDS = (0.02, 0.4)
-CONTACT_STEPS = 3
+# Joints and decay length are told in turns.
+ROUNDS = 2
+FURTHER = 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -102,11 +105,13 @@ def fit_sources(
 
     usual = usual_contact(len(bodies.kinds))
     best = min((fit(decay_mm, usual) for decay_mm in FIRST_DECAYS_MM), key=lambda each: each.misfit)
-    contact = contact_of(best, bodies, rises)
-    for _ in range(CONTACT_STEPS - 1):
-        # Held loosely meanwhile, so that what was taken first does not tell what is found.
-        contact = contact_of(fit(best.decay_mm, Contact(contact.by_area, usual.spread)), bodies, rises)
-    middle, step = _best_decay(best.decay_mm, lambda decay_mm: fit(decay_mm, contact))
+    middle, step, contact = best.decay_mm, DECAY_STEP, contact_of(best, bodies, rises)
+    for _ in range(ROUNDS):
+        # Held loosely meanwhile, so that what was taken first does not tell what is found; and taken further than
+        # told, since joints, decay length and constant follow one another slowly.
+        told = contact_of(fit(middle, Contact(contact.by_area, usual.spread)), bodies, rises)
+        contact = told.further_than(contact, FURTHER)
+        middle, step = _best_decay(middle, partial(fit, contact=contact))
     return tuple(fit(middle * float(np.exp(i * step)), contact) for i in (-1, 0, 1))
 
 
