@@ -14,6 +14,8 @@ Float32 = NDArray[np.float32]
 
 # Frames that are less alike after alignment show something else, or something in the way.
 LEAST_LIKENESS = 0.75
+# Before any frame was followed, this is expected of one.
+USUAL_LIKENESS = 0.93
 # A frame that is this much less alike than the one before may have been followed to a wrong place.
 SUDDEN_LOSS = 0.08
 # Rows of equal parts look alike when displaced by one: a frame that lies elsewhere than the one before, by more
@@ -52,7 +54,7 @@ def recording_motion(first: Float32, others: Iterable[Float32]) -> list[Drift | 
     tracker = Tracker(first)
     width_px = first.shape[1]
     found: list[Drift | None] = []
-    last, usual = tracker.at_rest, 1.0
+    last, usual = tracker.at_rest, USUAL_LIKENESS
     for other in others:
         drift = tracker.follow(other, start=last.other_from_first, near=True)
         needed = LEAST_LIKENESS
