@@ -103,11 +103,3 @@ def test_three_sides_of_an_outline_do_not_hold_the_fourth() -> None:
     seen = np.ones(8, dtype=bool)
     assert Agreement(seen, seen, outline_seen=0.75, side_seen=0.5).outline_holds
     assert not Agreement(seen, seen, outline_seen=0.75, side_seen=0.0).outline_holds
-
-
-def test_plenty_of_edges_elsewhere_speak_against_a_place() -> None:
-    seen = np.ones(40, dtype=bool)
-    few = np.arange(40) < 9
-    assert Agreement(seen, few, 0.0).against
-    assert not Agreement(seen, seen, 0.0).against
-    assert not Agreement(seen[:8], ~seen[:8], 0.0).against

@@ -27,8 +27,8 @@ LEAST_BEYOND_CHANCE = 3.3
 # board must show more than chance, unless its edges are too few to tell (so many standard deviations below
 # what a right place shows).
 LEAST_QUARTER_SHARE, RIGHT_SHARE, QUARTER_BELOW = 0.33, 0.5, 1.8
-# So many edges are plenty, and speak against a place where they exceed chance by less than so many deviations.
-PLENTY, NOT_BY_CHANCE = 30, 2.0
+# So many edges are plenty: where they are seen they have a say.
+PLENTY = 30
 # The outline holds a place where it is seen over so much of its length, and over so much of every side.
 OUTLINE_NEEDED, SIDE_NEEDED = 0.65, 0.3
 SURE_SHARE, SURE_BEYOND_CHANCE = 0.65, 6.0
@@ -89,11 +89,6 @@ class Agreement:
     def outline_holds(self) -> bool:
         """Whether the outline is seen where it should be, and on every side: three sides leave the fourth loose."""
         return self.outline_seen >= OUTLINE_NEEDED and self.side_seen >= SIDE_NEEDED
-
-    @property
-    def against(self) -> bool:
-        """Whether edges are seen in plenty, and no more of them where they should be than by chance."""
-        return bool(self.found.sum() >= PLENTY and self.beyond_chance < NOT_BY_CHANCE)
 
     @property
     def beyond_doubt(self) -> bool:

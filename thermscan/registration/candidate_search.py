@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.layout.board import Board
-from thermscan.registration.agreement import Agreement, agreement
+from thermscan.registration.agreement import PLENTY, SURE_SHARE, Agreement, agreement
 from thermscan.registration.edges import LayoutEdges
 from thermscan.registration.evidence import Evidence, filled, reduced
 from thermscan.registration.outline_candidates import SEARCH_PX, outline_candidates
@@ -22,15 +22,13 @@ from thermscan.registration.standing import DetailPattern, Standing, climb, deta
 FloatArray = NDArray[np.float64]
 
 # So many candidates are tried at most, and so many refined even if the detail stands out nowhere, by less than so
-# many deviations after so many steps (of right places within two pixels nine in ten show 8, of wrong ones one in ten 4).
+# many deviations after so many steps (right places within two pixels mostly show 8 and more, wrong ones below 4).
 REFINE_MOST, REFINE_LEAST, ROUGH_STEPS, WORTH_DEVIATIONS = 16, 3, 3, 3.5
 # The place found is tried turned where the detail then stands out by more than this share; so many others as well.
 RIVAL_WORTH, RIVALS = 0.3, 4
 # So many places are tried once more with other heights of parts; and so many moved to where the bodies' detail
 # says, if that already stands out by so much, beside so many that the layout explains best before they are refined.
 LIKELIEST, CLIMB_FROM, CLIMB_MOST, MOST_CLIMBS = 4, 3.0, 6, 3
-# Where the outline does not show, edges alone may agree by chance of a grid; so much detail must agree as well.
-DEVIATIONS_BESIDE = 6.0
 # A corner is moved outwards by this share of its distance from the middle.
 OUTWARDS = 0.06
 # A side within so many pixels of the frame's border is tried so much farther out, as a share of the board.
@@ -62,10 +60,12 @@ class Candidate:
     @property
     def convincing(self) -> bool:
         """Whether the layout is there at all: by its edges, or where few are seen by what is inside the outline."""
-        edges, detail = self.agreement.convincing, self.standing.convincing
         if self.agreement.outline_holds:
-            return edges or detail
-        return (edges and self.standing.deviations >= DEVIATIONS_BESIDE) or (detail and not self.agreement.against)
+            return self.agreement.convincing or self.standing.convincing
+        # Nothing holds the place but what is inside: places four pixels off look right by edges or detail alone.
+        if self.agreement.found.sum() >= PLENTY:
+            return self.agreement.convincing and self.agreement.share >= SURE_SHARE and self.standing.convincing
+        return self.standing.overwhelming
 
     @property
     def beyond_doubt(self) -> bool:

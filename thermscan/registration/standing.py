@@ -29,6 +29,8 @@ STEPS, NEAREST_STEPS = 4, 2
 # Right layouts at their right places show 23, 4.9 and 0.4 at least, other layouts and the right one turned 14, 3.4 and
 # 0.28 at most, and one in a hundred of them above 6 and 1.7 (65 and 1,235 of them, in simulated views).
 DEVIATIONS_NEEDED, TIMES_NEEDED, EXPLAINED_NEEDED = 12.0, 2.5, 0.3
+# Where nothing else holds a place; one was seen four pixels off with 20, 3.9 and 0.44.
+DEVIATIONS_ALONE, TIMES_ALONE, EXPLAINED_ALONE = 20.0, 4.0, 0.6
 # While climbing, the first step and the last.
 CLIMB_PX = (2.0, 0.25)
 
@@ -85,6 +87,12 @@ class Standing:
         """Whether no wrong place or layout explains a frame like this."""
         enough = self.deviations >= DEVIATIONS_NEEDED and self.times >= TIMES_NEEDED
         return enough and self.explained >= EXPLAINED_NEEDED
+
+    @property
+    def overwhelming(self) -> bool:
+        """Whether no place a few pixels off explains it either."""
+        enough = self.deviations >= DEVIATIONS_ALONE and self.times >= TIMES_ALONE
+        return enough and self.explained >= EXPLAINED_ALONE
 
 
 def detail_pattern(board: Board) -> DetailPattern:
