@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from thermscan.errors import CannotJudge
 from thermscan.layout.board import Board
-from thermscan.registration.candidate_search import Candidate, lies_elsewhere
+from thermscan.registration.candidate import Candidate, lies_elsewhere
 from thermscan.registration.evidence import Evidence
 from thermscan.registration.homography import homography_from_corners
 from thermscan.registration.refinement import place_error_px

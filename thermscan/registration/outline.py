@@ -9,7 +9,8 @@ import numpy as np
 
 from thermscan.errors import CannotJudge
 from thermscan.layout.board import Board
-from thermscan.registration.candidate_search import Candidate, Search, lies_elsewhere, rank_candidates, start_search
+from thermscan.registration.candidate import Candidate, Search, lies_elsewhere, start_search
+from thermscan.registration.candidate_search import rank_candidates
 from thermscan.registration.decision import GIVE_INSTEAD, check_rival, decide
 from thermscan.registration.edges import LayoutEdges
 from thermscan.registration.evidence import Evidence
