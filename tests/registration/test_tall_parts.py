@@ -10,7 +10,7 @@ import pytest
 from samples.simulator import render_frame, sample_board, sample_pose, sample_powers, solve_board
 from samples.simulator.pose import Pose
 from thermscan.coordinates import map_points
-from thermscan.layout.board import Board
+from thermscan.layout.board import Board, Part, Surface
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.registration.edges import layout_edges
 from thermscan.registration.homography import part_uncertainty_mm
@@ -18,7 +18,7 @@ from thermscan.registration.parallax import seen_part
 from thermscan.registration.pose import pose_from_homography
 from thermscan.registration.register import register_board
 from thermscan.registration.registration import Registration
-from thermscan.registration.relief import Relief, edge_rise
+from thermscan.registration.relief import USUAL_HEIGHT_MM, Relief, edge_rise, heights_mm
 
 SHAPE = (240, 320)
 
@@ -111,3 +111,15 @@ def test_sides_that_face_the_camera_stay_and_those_that_face_away_move_with_the_
     far = of_part > 0
     # The focal length is told from the view itself: right to a percent without noise.
     assert rise.shift_px[edges.part == 0][far] == pytest.approx(true[far], rel=0.03, abs=0.02)
+
+
+def test_parts_of_unstated_height_rise_in_proportion_to_what_their_packages_usually_do():
+    square = np.array([[0.0, 0.0], [90.0, 0.0], [90.0, 60.0], [0.0, 60.0]])
+    surface = Surface("plastic", 0.94, 0.02)
+    low = Part("U1", 10.0, 6.0, 30.0, 30.0, 0.0, surface)
+    can = Part("C1", 10.0, 10.0, 60.0, 30.0, 0.0, surface, usual_height_mm=4 * USUAL_HEIGHT_MM)
+    edges = layout_edges(Board("b", None, square, 1.6, Surface("solder-mask", 0.92, 0.02), (low, can)))
+    heights = heights_mm(edges, Relief(common_mm=2.0))
+    assert heights[edges.part == 0].tolist() == [2.0] * 4
+    assert heights[edges.part == 1].tolist() == [8.0] * 4
+    assert not heights[edges.part < 0].any()

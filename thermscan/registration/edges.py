@@ -12,7 +12,7 @@ from scipy.special import ndtr
 from thermscan.coordinates import map_points
 from thermscan.layout.board import Board
 from thermscan.registration.homography import local_scale
-from thermscan.registration.relief import AS_STATED, Relief
+from thermscan.registration.relief import AS_STATED, USUAL_HEIGHT_MM, Relief
 
 FloatArray = NDArray[np.float64]
 
@@ -51,6 +51,8 @@ class LayoutEdges:
         Index of the part; -1 for the outline.
     height_mm : ndarray of shape (m,)
         Of the part; NaN where the layout does not state it, 0 for the outline.
+    usual_mm : ndarray of shape (m,)
+        How high such a part usually stands; 0 for the outline.
     outward_mm : ndarray of shape (m, 2)
         From the body's centre to the edge's middle; zero for the outline.
     relief : Relief
@@ -61,6 +63,7 @@ class LayoutEdges:
     ends_mm: FloatArray
     part: NDArray[np.intp]
     height_mm: FloatArray
+    usual_mm: FloatArray
     outward_mm: FloatArray
     relief: Relief = AS_STATED
 
@@ -103,7 +106,7 @@ def layout_edges(board: Board) -> LayoutEdges:
     16
     """
     starts, ends, owner = [], [], []
-    heights, outward = [], []
+    heights, usual, outward = [], [], []
     piece = OUTLINE_PIECE * max(board.width_mm, board.height_mm)
     for start, end in zip(board.outline_mm, np.roll(board.outline_mm, -1, axis=0), strict=True):
         count = max(1, int(np.ceil(np.linalg.norm(end - start) / piece)) if piece else 1)
@@ -112,6 +115,7 @@ def layout_edges(board: Board) -> LayoutEdges:
         ends.append(knots[1:])
         owner += [-1] * count
         heights += [0.0] * count
+        usual += [0.0] * count
         outward.append(np.zeros((count, 2)))
     for index, part in enumerate(board.parts):
         corners = part.corners_mm()
@@ -119,12 +123,14 @@ def layout_edges(board: Board) -> LayoutEdges:
         ends.append(np.roll(corners, -1, axis=0))
         owner += [index] * 4
         heights += [part.height_mm if part.height_mm is not None else float("nan")] * 4
+        usual += [part.usual_height_mm or USUAL_HEIGHT_MM] * 4
         outward.append((corners + np.roll(corners, -1, axis=0)) / 2 - corners.mean(axis=0))
     return LayoutEdges(
         np.vstack(starts),
         np.vstack(ends),
         np.array(owner, dtype=np.intp),
         np.array(heights, dtype=np.float64),
+        np.array(usual, dtype=np.float64),
         np.vstack(outward),
     )
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.coordinates import map_points
 from thermscan.registration.edges import LayoutEdges
 from thermscan.registration.evidence import Evidence
 from thermscan.registration.hidden_edges import hidden_sites
@@ -15,7 +17,7 @@ from thermscan.registration.mixed_model import Observed
 from thermscan.registration.plausible import plausible
 from thermscan.registration.refinement import FEWEST_EDGES, FEWEST_SITES, HOLD_PX, Refined, look
 from thermscan.registration.relief import U_COMMON_MM, U_OWN_MM, U_OWN_SHARE
-from thermscan.registration.variance_components import BEFORE, estimate
+from thermscan.registration.variance_components import BEFORE, Scatter, estimate
 
 FloatArray = NDArray[np.float64]
 
@@ -23,6 +25,9 @@ FloatArray = NDArray[np.float64]
 RANGES_PX = (2.0, 1.5, 1.5, 1.5, 1.5, 1.5)
 # All bodies may be seen larger or smaller than the layout has them, by about so much: pins, halos, chamfers.
 U_SWELL_PX = 0.15
+# A lens may bend the view by so many pixels at the frame's corners. It counts as seen from so many standard deviations
+# and so many pixels on.
+U_BEND_PX, BENT_DEVIATIONS, BENT_PX = 5.0, 4.0, 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,16 +93,36 @@ def final_fit(
             return None
     if fit is None:
         return None
+    bend_px, left_px = _bend(seen, scatter)
+    # Twice: in the middle, which four corners share, half of it is left.
+    covariance = fit.covariance[:8, :8] + (2 * left_px) ** 2 * np.eye(8)
     return Refined(
         corners,
         px_from_mm,
-        fit.covariance[:8, :8],
+        covariance,
         fit.residual_px,
         int(fit.used.sum()),
         len(np.unique(seen.edge[fit.used])),
         held.relief,
         float(np.sqrt(fit.covariance[8 + free[0], 8 + free[0]])) if free[1] else U_COMMON_MM,
+        bend_px,
     )
+
+
+def _bend(seen: Observed, scatter: Scatter) -> tuple[float, float]:
+    """How a lens bends the view at the frame's corners, if that shows, and what of it no plane view takes up; in px."""
+    more = replace(
+        seen,
+        shared=np.column_stack([seen.shared, seen.bend]),
+        known=np.append(seen.known, 1 / U_BEND_PX**2),
+        pull=np.append(seen.pull, 0.0),
+    )
+    fit = estimate(more, scatter)
+    bend_px, u_px = float(fit.step[-1]), float(np.sqrt(fit.covariance[-1, -1]))
+    if abs(bend_px) < max(BENT_DEVIATIONS * u_px, BENT_PX):
+        return 0.0, 0.0
+    taken = seen.shared @ np.linalg.lstsq(seen.shared, seen.bend, rcond=None)[0]
+    return bend_px, abs(bend_px) * float(np.sqrt(((seen.bend - taken) ** 2).mean()))
 
 
 def _observed(
@@ -135,6 +160,7 @@ def _observed(
         weights,
         weights * apart,
         _own_known_mm(edges),
+        (normals * _bent(map_points(px_from_mm, sites.points_mm[counts]), evidence.apparent.shape)).sum(axis=1),
     )
 
 
@@ -144,9 +170,17 @@ def _along_length(edges: LayoutEdges) -> NDArray[np.bool_]:
     return result
 
 
+def _bent(points_px: FloatArray, shape: Sequence[int]) -> FloatArray:
+    """Displacement by a radial distortion of one pixel, outwards, at the frame's corners; shape (n, 2)."""
+    rows, cols = shape
+    away = (points_px - [(cols - 1) / 2, (rows - 1) / 2]) / (np.hypot(rows, cols) / 2)
+    result: FloatArray = away * (away**2).sum(axis=1, keepdims=True)
+    return result
+
+
 def _own_known_mm(edges: LayoutEdges) -> FloatArray:
     height = np.zeros(int(edges.part.max()) + 2)
-    height[edges.part] = np.abs(edges.height_mm)
+    height[edges.part] = np.where(np.isnan(edges.height_mm), edges.usual_mm, np.abs(edges.height_mm))
     result: FloatArray = np.hypot(U_OWN_SHARE * height, U_OWN_MM)
     return result
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from thermscan.layout.board import Part
 from thermscan.registration.pose import Pose, body_corners_px, pose_from_homography
 from thermscan.registration.registration import Registration
+from thermscan.registration.relief import USUAL_HEIGHT_MM
 
 FloatArray = NDArray[np.float64]
 
@@ -74,7 +75,7 @@ def top_corners_px(part: Part, registration: Registration, pose: Pose) -> FloatA
 
 def seen_height_mm(part: Part, registration: Registration) -> float:
     """
-    How high a part stands, as stated and as the frame shows it; 0 where neither tells.
+    How high a part stands, as stated or usual and as the frame shows it; 0 where the frame shows none not stated.
 
     Examples
     --------
@@ -83,7 +84,10 @@ def seen_height_mm(part: Part, registration: Registration) -> float:
     >>> box = np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 2.0], [0.0, 2.0]])
     >>> seen_height_mm(can, Registration("corners", np.eye(3), box, np.eye(8), 0.0, 0.0, 0.0, height_scale=0.5))
     8.0
+    >>> usual = replace(can, height_mm=None, usual_height_mm=12.0)
+    >>> seen_height_mm(usual, Registration("corners", np.eye(3), box, np.eye(8), 0.0, 0.0, 0.0, apparent_height_mm=1.5))
+    6.0
     """
     if part.height_mm is None:
-        return registration.apparent_height_mm or 0.0
+        return (registration.apparent_height_mm or 0.0) * (part.usual_height_mm or USUAL_HEIGHT_MM) / USUAL_HEIGHT_MM
     return part.height_mm * registration.height_scale

@@ -34,8 +34,9 @@ class Registration:
         Between the board's normal and the line of sight at the board's centre.
     remarks : tuple of str
     apparent_height_mm : float or None
-        How high the parts seem to stand whose height the layout does not state, as the frame shows by their
-        displaced edges; None where it does not tell.
+        How high a part without a stated height or a known package seems to stand, as the frame shows by the displaced
+        edges of all parts of unstated height; those of a known package stand as much higher or lower than that as such
+        packages usually do. None where the frame does not tell.
     focal_scale : float
         Factor on the focal length that is stated, told from the view or assumed, as the heights show it.
     height_scale : float

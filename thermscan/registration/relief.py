@@ -24,7 +24,7 @@ U_FOCAL = {"camera": 0.03, "view": 0.15, "assumed": 0.35}
 FOCAL_STEP = 0.1
 # A single part stands higher or lower than stated, or than all do together, by a share of its height and by so much.
 U_OWN_SHARE, U_OWN_MM = 0.1, 0.1
-# Heights that nobody stated: bodies of through-hole boards stand 1 to 5 mm high.
+# Heights that nobody stated, nor a known package tells: bodies of through-hole boards stand 1 to 5 mm high.
 USUAL_HEIGHT_MM, U_COMMON_MM = 3.0, 3.0
 # Where a side that faces the camera is seen, as a share of the way from foot to top.
 U_NEAR = 0.3
@@ -46,7 +46,8 @@ class Relief:
     scale : float
         Factor on stated heights: 1 where they, and the focal length, are right.
     common_mm : float
-        Height of all parts whose height is not stated.
+        Height of a part whose height is not stated and whose package is not known; others of unstated height stand
+        as much higher or lower than that as their packages usually do.
     near : float
         Where a side that faces the camera is seen: 0 at its foot, as where the wall is as warm as the top,
         1 at its top, as where the wall is as cool as the board.
@@ -106,7 +107,9 @@ class Rise:
 
 def heights_mm(edges: LayoutEdges, relief: Relief) -> FloatArray:
     """Height of each edge; shape (m,)."""
-    return np.where(np.isnan(edges.height_mm), relief.common_mm, relief.scale * edges.height_mm)
+    return np.where(
+        np.isnan(edges.height_mm), relief.common_mm / USUAL_HEIGHT_MM * edges.usual_mm, relief.scale * edges.height_mm
+    )
 
 
 def other_heights(edges: LayoutEdges) -> list[LayoutEdges]:
@@ -169,7 +172,7 @@ def edge_rise(
     unstated = np.isnan(edges.height_mm)
     slopes = np.zeros((len(height), 2, 4))
     slopes[:, :, 0] = top_mm * share * np.where(unstated, 0.0, edges.height_mm)[:, None]
-    slopes[:, :, 1] = top_mm * share * unstated[:, None]
+    slopes[:, :, 1] = top_mm * share * (unstated * edges.usual_mm / USUAL_HEIGHT_MM)[:, None]
     slopes[:, :, 2] = top_mm * (near * height)[:, None]
     slopes[:, :, 3] = (per_mm(relief.focal + FOCAL_STEP) - top_mm) / FOCAL_STEP * share * height[:, None]
     known = np.array([U_SCALE, U_COMMON_MM, U_NEAR, U_FOCAL[source]])

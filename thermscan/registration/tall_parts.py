@@ -13,7 +13,7 @@ from thermscan.registration.edges import LayoutEdges
 from thermscan.registration.evidence import Evidence
 from thermscan.registration.final_fit import Known, final_fit
 from thermscan.registration.refinement import FROM_NEAR_PX, Refined, refine
-from thermscan.registration.relief import U_COMMON_MM, edge_rise, other_heights
+from thermscan.registration.relief import U_COMMON_MM, USUAL_HEIGHT_MM, edge_rise, other_heights
 
 FloatArray = NDArray[np.float64]
 
@@ -115,8 +115,9 @@ def height_remarks(found: Refined, edges: LayoutEdges) -> list[str]:
         said.append(f"the parts' tops seem to stand {found.relief.scale:.1f} times as high as the layout states")
     if common_seen(found):
         said.append(
-            f"parts without a stated height seem to stand about {found.relief.common_mm:.1f} mm high; their slanted"
-            " view is corrected for that (state height_mm in the layout to do better)"
+            f"parts without a stated height seem to stand {found.relief.common_mm / USUAL_HEIGHT_MM:.1f} times as high"
+            " as such parts usually do; their slanted view is corrected for that"
+            " (state height_mm in the layout to do better)"
         )
     return said
 
