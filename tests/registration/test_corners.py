@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.registration.simple_views import View
+from tests.registration.simple_views import View, random_view
 from thermscan.coordinates import map_points
 from thermscan.errors import InputError
 from thermscan.radiometry.thermal_image import ThermalImage
@@ -73,6 +73,13 @@ def test_corners_named_from_the_wrong_one_are_an_error_that_says_which(view: Vie
     clicks = np.roll(_true_corners(view), 2, axis=0)
     with pytest.raises(InputError, match="the corner given first is the board's bottom right corner"):
         register_board(view.image, view.board, corners_px=clicks)
+
+
+def test_a_board_of_few_parts_still_tells_that_the_corners_were_named_from_the_wrong_one() -> None:
+    # 17 parts on a cool board at 160 columns: its outline fits any order, and few edges speak against a wrong one.
+    few = random_view(7000, cols=160, cool=True)
+    with pytest.raises(InputError, match="the corner given first is the board's"):
+        register_board(few.image, few.board, corners_px=np.roll(_true_corners(few), -1, axis=0))
 
 
 def test_where_the_frame_shows_nothing_the_clicks_stand_with_their_uncertainty(view: View) -> None:

@@ -27,8 +27,9 @@ ENOUGH_EDGES, NOT_AGAINST_SHARE = 20, 0.3
 # What a corner's way from its click costs, in edges: the logarithm of Cauchy's density over that of an edge, whose
 # being near tells about half a unit (0.65 against 0.21 by chance, two edges a vote). A person clicks to about 1.5 px.
 CLICK_SCALE_PX, EDGES_A_LOG = 1.5, 3.0
-# By how many standard deviations another order of the corners must explain more before it is told.
-CLEARLY_TURNED = 4.0
+# By how many standard deviations another order of the corners must explain more before it is told, where the order
+# given does not convince and the other does: a board of 17 parts cannot show more than 4.
+CLEARLY_TURNED = 2.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)

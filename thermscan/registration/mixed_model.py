@@ -28,6 +28,8 @@ class Observed:
         Weights of what was known of the shared before, and those times how far that lies from here.
     own_known_mm : ndarray of shape (parts,)
         Standard deviation of a part's height about what is held; NaN: as `Scatter` has it.
+    bend : ndarray of shape (n,)
+        By a lens that bends: a pixel at the frame's corners, as the cube of the distance from its middle.
     """
 
     offset_px: FloatArray
@@ -39,6 +41,7 @@ class Observed:
     known: FloatArray
     pull: FloatArray
     own_known_mm: FloatArray
+    bend: FloatArray
 
     @property
     def of_outline(self) -> NDArray[np.bool_]:

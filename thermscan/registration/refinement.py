@@ -51,6 +51,8 @@ class Refined:
         How high the parts were held to be, or found to be.
     u_common_mm : float
         Standard uncertainty of the common height; of no meaning where it was not fitted.
+    bend_px : float
+        How far a lens seems to bend the view outwards at the frame's corners; 0 where that does not show.
     """
 
     corners_px: FloatArray
@@ -61,6 +63,7 @@ class Refined:
     edges: int
     relief: Relief = AS_STATED
     u_common_mm: float = U_COMMON_MM
+    bend_px: float = 0.0
 
 
 def refine(

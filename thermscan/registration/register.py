@@ -104,6 +104,11 @@ def register_board(
         if method == "outline":
             check_residual(found)
         remarks += height_remarks(found, edges)
+        if found.bend_px:
+            remarks.append(
+                f"the lens seems to bend the view by {abs(found.bend_px):.1f} pixels at the frame's corners, which the"
+                " stated uncertainty covers; a camera file with its lens does better (thermscan camera lens)"
+            )
         found = replace(found, corner_covariance_px2=found.corner_covariance_px2 + np.eye(8) * CORNER_FLOOR_PX**2)
     if baseline_raster is not None and method != "baseline":
         found, used = _with_baseline(evidence, baseline_raster, board, edges, found)
