@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.layout.board import Board
-from thermscan.registration.candidate import Candidate, Search, by_weight, lies_elsewhere
+from thermscan.registration.candidate import Candidate, Search, by_weight
 from thermscan.registration.outline_candidates import outline_candidates
 from thermscan.registration.refinement import FROM_ROUGH_PX
 from thermscan.registration.relief import other_heights
@@ -19,8 +19,8 @@ FloatArray = NDArray[np.float64]
 
 # So many candidates are tried at most, and so many refined even if the detail stands out nowhere.
 REFINE_MOST, REFINE_LEAST = 16, 3
-# The place found is tried turned where the detail then stands out by more than this share; so many others as well.
-RIVAL_WORTH, RIVALS = 0.3, 4
+# The place found is tried turned where the detail then stands out by more than this share.
+RIVAL_WORTH = 0.3
 # So many places are tried once more with other heights of parts; and so many moved to where the bodies' detail
 # says, if that already stands out by so much, beside so many that the layout explains best before they are refined.
 LIKELIEST, CLIMB_FROM, CLIMB_MOST, MOST_CLIMBS = 4, 3.0, 6, 3
@@ -94,7 +94,7 @@ def _new(quads: FloatArray, tried: FloatArray) -> FloatArray:
 
 
 def _try_quads(search: Search, quads: FloatArray, ranges_px: Sequence[float]) -> list[Candidate]:
-    """Refine candidates until one is beyond doubt; then that one turned, and what lies elsewhere."""
+    """Refine candidates until one is beyond doubt; then that one turned."""
     turned = [np.roll(quad, turn, axis=0) for quad in quads for turn in range(4)]
     explained = [search.match(quad).explained for quad in turned]
     by_layout = sorted(range(len(turned)), key=lambda k: -explained[k])
@@ -111,22 +111,16 @@ def _try_quads(search: Search, quads: FloatArray, ranges_px: Sequence[float]) ->
             continue
         found.append(candidate)
         if candidate.beyond_doubt:
-            here = search.small.from_frame(candidate.corners_px)
-            elsewhere = [turned[other] for other in best_turns if lies_elsewhere(turned[other], here)]
-            return found + _rivals(search, candidate, elsewhere[:RIVALS], ranges_px)
+            return found + _turned(search, candidate, ranges_px)
     tried = (search.refined(corners, ranges_px) for corners in left[:REFINE_LEAST])
     return found + [candidate for candidate in tried if candidate is not None]
 
 
-def _rivals(
-    search: Search, best: Candidate, elsewhere: list[FloatArray], ranges_px: Sequence[float]
-) -> list[Candidate]:
-    """The place found with its corners named otherwise, and others, where the detail does not rule them out."""
+def _turned(search: Search, best: Candidate, ranges_px: Sequence[float]) -> list[Candidate]:
+    """The place found with its corners named otherwise, where the detail does not rule that out."""
     here = search.small.from_frame(best.corners_px)
-    least = RIVAL_WORTH * best.standing.deviations
     turned = [np.roll(here, turn, axis=0) for turn in (1, 2, 3)]
-    rivals = [each for each in turned if search.stands(each).deviations >= least]
-    rivals += [each for each in elsewhere if search.worth_refining(each, ranges_px)]
+    rivals = [each for each in turned if search.stands(each).deviations >= RIVAL_WORTH * best.standing.deviations]
     tried = (search.refined(rival, ranges_px) for rival in rivals)
     return [rival for rival in tried if rival is not None]
 
