@@ -33,8 +33,10 @@ LARGE_SHARE = 0.4
 FREEDOM = 0.03
 # Mean correlation of the pieces of the picture: right places show 0.75 and more, wrong ones 0.5 at most.
 LEAST_LIKENESS = 0.65
-# A rival elsewhere must be this much less alike.
+# A rival elsewhere must be this much less alike,
 CLEARLY = 0.12
+# or so much less within the outline. Correlation there is 0.2 to 0.25 at wrong places, 0.5 and more at right ones.
+LEAST_WITHIN, CLEARLY_WITHIN = 0.4, 0.2
 # How much softer than the baseline's a frame may be, in its own pixels; followed so often to see.
 SOFTER_PX, SOFTER_ROUNDS = (0.0, 1.5, 3.0, 4.5), 2
 # Places that differ by no more than this share of the frame's width are one.
@@ -76,6 +78,10 @@ class _Search:
                 break
             best = _Place(corners, drift.likeness)
         return best
+
+    def likeness_within(self, place: _Place) -> float:
+        """Of what lies within the board's outline, as a whole."""
+        return likeness_within(self.picture, self.baseline, place.corners_px)
 
     def likely_outlines(self) -> list[FloatArray]:
         """Outlines in the frame within which the baseline's picture looks likeliest, in one of four turns."""
@@ -121,9 +127,14 @@ def find_by_baseline(evidence: Evidence, baseline: BaselineRaster, *, corners_mm
     close = [each.corners_px for each in looked_at[LIKELIEST:] if each.likeness > best.likeness - CLEARLY]
     places += [search.followed(start, rounds=ROUNDS) for start in (*turned, *close)]
     best = max(places, key=lambda place: place.likeness)
+    within = search.likeness_within(best)
+    if best.likeness < LEAST_LIKENESS or within < LEAST_WITHIN:
+        return None
     same_px = SAME_SHARE * small.apparent.shape[1]
-    rivals = [each.likeness for each in places if np.abs(each.corners_px - best.corners_px).max() > same_px]
-    if best.likeness < LEAST_LIKENESS or best.likeness < max(rivals, default=0.0) + CLEARLY:
+    rivals = [each for each in places if np.abs(each.corners_px - best.corners_px).max() > same_px]
+    near = [each for each in rivals if each.likeness > best.likeness - CLEARLY]
+    # The outline alone makes places alike: what lies within it decides.
+    if any(search.likeness_within(each) > within - CLEARLY_WITHIN for each in near):
         return None
     softened = [replace(search, baseline=_softened(baseline, corners_mm, best.corners_px, px)) for px in SOFTER_PX]
     alike = [each.followed(best.corners_px, rounds=SOFTER_ROUNDS).likeness for each in softened]
