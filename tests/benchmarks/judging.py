@@ -47,7 +47,8 @@ def main() -> int:
     if given.save:
         given.save.write_text("".join(json.dumps(asdict(outcome)) + "\n" for outcome in outcomes))
     sizes = ", ".join(f"{size:g}" for size in options.fault_k)
-    print(f"{given.boards} boards, {options.shape[1]} x {options.shape[0]}, faults of {sizes} K, {len(outcomes)} views")
+    camera = f"{options.shape[1]} x {options.shape[0]}"
+    print(f"{given.boards} boards, {camera}, faults of {sizes} K, {len(outcomes)} judged views")
     for with_baseline in (False, True):
         print_table([o for o in outcomes if o.with_baseline == with_baseline], with_baseline=with_baseline)
     print_suspicions(outcomes)

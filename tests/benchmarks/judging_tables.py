@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 import numpy as np
+from judging_looks import UNMAPPED_TIMES, WARMED_TIMES
 from judging_trial import SIZED, Outcome
 from scipy import stats
 
@@ -15,6 +16,8 @@ LABELS = {
     "unmapped": "heat where no part is",
     "dead": "dead, peers rise 5 K or more",
 }
+# What the part itself rises more, or the bare board, for each kelvin of the size that is asked for.
+TIMES = {"hot": 1.0, "warmed": WARMED_TIMES, "unmapped": UNMAPPED_TIMES}
 PEERS_RISE_K = 5.0
 # Rises wanted of a hot fault: at least this many kelvin or watts must be found.
 AIM_K, AIM_W = 3.0, 0.3
@@ -30,7 +33,9 @@ def print_table(outcomes: Sequence[Outcome], *, with_baseline: bool) -> None:
     usable = [o for o in outcomes if o.kind == "unmapped" or (o.measurable and (with_baseline or o.grouped))]
     for kind in SIZED:
         for size in sorted({o.fault_k for o in usable if o.kind == kind}):
-            _print_recall(LABELS[kind], f"{size:g} K", [o for o in usable if o.kind == kind and o.fault_k == size])
+            _print_recall(
+                LABELS[kind], f"{TIMES[kind] * size:g} K", [o for o in usable if o.kind == kind and o.fault_k == size]
+            )
     large = [o for o in usable if o.kind == "hot" and (o.fault_k >= AIM_K or o.fault_w >= AIM_W)]
     _print_recall(f"hot by {AIM_K:g} K or {AIM_W:g} W or more", "", large)
     dead = [o for o in usable if o.kind == "dead" and o.grouped]
