@@ -20,8 +20,10 @@ NAMED_SOURCE_SHARE = 0.1
 HOT_SPOT_DEVIATIONS = 5.0
 # A part's heat is doubted where its body falls short of it by more than so many standard deviations of the usual.
 DOUBTED_DEVIATIONS = 1.5
-# What the fin leaves out makes each part's heat uncertain by this share of it, besides what the fit states.
-HEAT_DOUBT = 0.04
+# What the fin leaves out makes each part's heat uncertain by a share of it, besides what the fit states: by so
+# much always, and by so many times what the bare board shows to be left out, as a share of its own variation.
+HEAT_DOUBT = 0.03
+UNEVEN_DOUBT = 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -154,7 +156,8 @@ def _heat_and_share(
     for fit in fits:
         heat, covariance = _whole_heat(bodies, fit, rises)
         heat = heat if signed else np.maximum(heat, 0.0)
-        doubt = (HEAT_DOUBT * heat) ** 2
+        uneven = _residual_k(fit) / max(float(np.std(fit.responses.cells @ fit.heat_kmm2)), 1e-9)
+        doubt = (HEAT_DOUBT**2 + (UNEVEN_DOUBT * min(uneven, 1.0)) ** 2) * heat**2
         covariance = covariance + np.diag(doubt)
         heats.append(heat)
         heat_variances.append(np.diag(covariance))
