@@ -39,6 +39,10 @@ CLEARLY = 0.12
 LEAST_WITHIN, CLEARLY_WITHIN = 0.4, 0.2
 # How much softer than the baseline's a frame may be, in its own pixels; followed so often to see.
 SOFTER_PX, SOFTER_ROUNDS = (0.0, 1.5, 3.0, 4.5), 2
+# A softer picture must be this much more alike to be taken for the frame's.
+SOFT_GAIN = 0.01
+# Refined, a place must not be less alike than this much below the one it was refined from.
+LOST = 0.02
 # Places that differ by no more than this share of the frame's width are one.
 SAME_SHARE = 0.03
 
@@ -67,17 +71,23 @@ class _Search:
         for _ in range(rounds):
             if not np.isfinite(corners).all() or not _could_be(corners, self.picture.shape):
                 break
-            drawn = drawn_baseline(self.picture, self.baseline, homography_from_corners(self.corners_mm, corners))
-            # A small board is cut as finely as a large one.
-            share = quad_area(corners) / self.picture.size
-            block = int(np.clip(round(BLOCK_PX * np.sqrt(share / LARGE_SHARE)), 2, BLOCK_PX))
-            tracker = Tracker(drawn, noise_k=self.small.noise_k, beyond_similarity=(FREEDOM, FREEDOM), block_px=block)
-            drift = tracker.follow(self.picture)
+            drift = self._drawn(corners).follow(self.picture)
             corners = map_points(drift.other_from_first, corners)
             if drift.likeness <= best.likeness + 1e-3 or not np.isfinite(corners).all():
                 break
             best = _Place(corners, drift.likeness)
         return best
+
+    def likeness_at(self, corners: FloatArray) -> float:
+        """At a place as it stands."""
+        return self._drawn(corners).likeness_at_rest(self.picture)
+
+    def _drawn(self, corners: FloatArray) -> Tracker:
+        """What the camera would see there, ready to be followed; a small board is cut as finely as a large one."""
+        drawn = drawn_baseline(self.picture, self.baseline, homography_from_corners(self.corners_mm, corners))
+        share = quad_area(corners) / self.picture.size
+        block = int(np.clip(round(BLOCK_PX * np.sqrt(share / LARGE_SHARE)), 2, BLOCK_PX))
+        return Tracker(drawn, noise_k=self.small.noise_k, beyond_similarity=(FREEDOM, FREEDOM), block_px=block)
 
     def likeness_within(self, place: _Place) -> float:
         """Of what lies within the board's outline, as a whole."""
@@ -136,12 +146,19 @@ def find_by_baseline(evidence: Evidence, baseline: BaselineRaster, *, corners_mm
     # The outline alone makes places alike: what lies within it decides.
     if any(search.likeness_within(each) > within - CLEARLY_WITHIN for each in near):
         return None
+    # What is out of focus is compared with a picture as much out of focus: a sharp one misleads.
     softened = [replace(search, baseline=_softened(baseline, corners_mm, best.corners_px, px)) for px in SOFTER_PX]
     alike = [each.followed(best.corners_px, rounds=SOFTER_ROUNDS).likeness for each in softened]
-    # What is out of focus is compared with a picture as much out of focus: a sharp one misleads.
-    sharpness = softened[int(np.argmax(alike))].baseline
+    alike[0] += SOFT_GAIN
     start = small.to_frame(best.corners_px)
-    return refine_to_baseline(evidence, sharpness, corners_mm=corners_mm, corners_px=start)
+    for k in np.argsort(alike)[::-1]:
+        found = refine_to_baseline(evidence, softened[k].baseline, corners_mm=corners_mm, corners_px=start)
+        # A few pieces of a small board may agree on a wrong place: it must be as alike as where they began.
+        if found is not None:
+            there = softened[k].likeness_at(small.from_frame(found.corners_px))
+            if there > softened[k].likeness_at(best.corners_px) - LOST:
+                return found
+    return None
 
 
 def _softened(

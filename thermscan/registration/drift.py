@@ -152,6 +152,12 @@ class Tracker:
         drift = Drift(homography_from_corners(self.box, corners), alike, 0.0)
         return replace(drift, shift_px=self.apart_px(drift, self.at_rest))
 
+    def likeness_at_rest(self, other: Float32) -> float:
+        """As a drift's likeness, had the other frame not moved."""
+        level = self.levels[-1]
+        seen, good = _seen(level, smoothed(filled(other), level.reduction), np.eye(3), (1.0, 1.0))
+        return _likeness(level, seen, good)
+
     @property
     def at_rest(self) -> Drift:
         """The first frame itself."""
