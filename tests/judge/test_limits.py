@@ -27,7 +27,7 @@ def _measured(part: Part, mean_c: float, max_c: float | None = None) -> PartMeas
 
 
 def test_a_junction_above_its_limit_is_a_finding_though_the_surface_is_not():
-    board = _board(psi_jt_k_per_w=60.0, max_junction_c=60.0)
+    board = _board(psi_jt_k_per_w=60.0, max_junction_c=48.0)
     judgement = look_at(usual_powers(), board=board, supply=True).judge()
     (finding,) = [f for f in judgement.findings if f.rule == "junction"]
     assert (finding.ref, finding.level, finding.direction) == ("U20", "act", "hot")
