@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from thermscan.heat.fin import FinGrid, conduction, footprints, solve_symmetric
+from thermscan.heat.kinds import with_packages
 from thermscan.layout.board import Board, Part
 
 # Of a lying board's loss by both faces, the share of the upper one: radiation is alike, natural convection
@@ -66,12 +67,13 @@ class Responses:
 
 def board_bodies(board: Board, grid: FinGrid) -> Bodies:
     """The board's parts as bodies over the cells of a grid."""
-    areas = np.array([body_areas_mm2(part) for part in board.parts]).reshape(-1, 2)
+    parts = with_packages(board.parts)
+    areas = np.array([body_areas_mm2(part) for part in parts]).reshape(-1, 2)
     return Bodies(
         shares=footprints(board, grid),
         area_mm2=areas[:, 0],
         loss_mm2=UPPER_SHARE * areas[:, 1],
-        kinds=tuple(part.package or part.kind or "" for part in board.parts),
+        kinds=tuple(part.package or part.kind or "" for part in parts),
         laplacian=conduction(grid),
     )
 
