@@ -82,6 +82,17 @@ def test_a_board_of_few_parts_still_tells_that_the_corners_were_named_from_the_w
         register_board(few.image, few.board, corners_px=np.roll(_true_corners(few), -1, axis=0))
 
 
+@pytest.mark.parametrize("turn", [1, 2, 3])
+def test_where_edges_hardly_show_what_lies_within_the_outline_tells_the_order(turn: int) -> None:
+    # 39 edges of 50 parts are seen, and 21 of those where they belong: no order convinces by its edges.
+    faint = random_view(61014, cols=320, cool=True)
+    corners = _true_corners(faint)
+    assert register_board(faint.image, faint.board, corners_px=corners).remarks == ()
+    name = ("top left", "top right", "bottom right", "bottom left")[turn]
+    with pytest.raises(InputError, match=f"the corner given first is the board's {name} corner"):
+        register_board(faint.image, faint.board, corners_px=np.roll(corners, -turn, axis=0))
+
+
 def test_where_the_frame_shows_nothing_the_clicks_stand_with_their_uncertainty(view: View) -> None:
     blank = ThermalImage(np.random.default_rng(2).normal(22, 0.05, SHAPE), 0.05, 2.0, (8.0, 14.0), 0.6)
     found = register_board(blank, view.board, corners_px=GOOD)

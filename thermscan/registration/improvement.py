@@ -27,9 +27,6 @@ ENOUGH_EDGES, NOT_AGAINST_SHARE = 20, 0.3
 # What a corner's way from its click costs, in edges: the logarithm of Cauchy's density over that of an edge, whose
 # being near tells about half a unit (0.65 against 0.21 by chance, two edges a vote). A person clicks to about 1.5 px.
 CLICK_SCALE_PX, EDGES_A_LOG = 1.5, 3.0
-# By how many standard deviations another order of the corners must explain more before it is told, where the order
-# given does not convince and the other does: a board of 17 parts cannot show more than 4.
-CLEARLY_TURNED = 2.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,25 +73,6 @@ def _outline_agrees(improved: Improved, corners_px: FloatArray) -> bool:
     shown = improved.shown
     against = shown.found.sum() >= ENOUGH_EDGES and shown.share < NOT_AGAINST_SHARE
     return bool(moved <= CLOSE_PX and shown.outline_seen >= OUTLINE_SHARE and not against)
-
-
-def turned_better(evidence: Evidence, board: Board, edges: LayoutEdges, *, corners_px: FloatArray) -> int | None:
-    """
-    By how many places the corners' order is off, if the layout says so clearly; else None.
-
-    Returns
-    -------
-    int or None
-        1, 2 or 3: the corner given first is the board's second, third or fourth.
-    """
-    here = _from(evidence, board, edges, corners_px)
-    for turn in (1, 2, 3):
-        other = _from(evidence, board, edges, np.roll(corners_px, -turn, axis=0))
-        if other is None or not other.shown.convincing:
-            continue
-        if here is None or other.shown.better_than(here.shown) > CLEARLY_TURNED:
-            return 4 - turn
-    return None
 
 
 def _starts(evidence: Evidence, corners_px: FloatArray) -> list[FloatArray]:

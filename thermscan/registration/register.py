@@ -20,8 +20,9 @@ from thermscan.registration.corners import CLICK_PX, CORNER_NAMES, checked_corne
 from thermscan.registration.edges import LayoutEdges, layout_edges
 from thermscan.registration.evidence import Evidence, prepare
 from thermscan.registration.homography import homography_from_corners, place_uncertainty_mm
-from thermscan.registration.improvement import improve, turned_better
+from thermscan.registration.improvement import improve
 from thermscan.registration.landmarks import fit_landmarks
+from thermscan.registration.orders import order_shown
 from thermscan.registration.outline import check_residual, find_board
 from thermscan.registration.pose import pose_from_homography, view_angle_deg
 from thermscan.registration.refinement import Refined
@@ -132,9 +133,10 @@ def register_board(
 def _from_corners(
     evidence: Evidence, board: Board, edges: LayoutEdges, clicks: FloatArray, remarks: list[str]
 ) -> Refined:
+    told = _check_order(evidence, board, edges, clicks)
     improved = improve(evidence, board, edges, corners_px=clicks)
-    if improved is None or not improved.shown.convincing:
-        _check_order(evidence, board, edges, clicks)
+    if not told and (improved is None or not improved.shown.convincing):
+        remarks.append("the frame does not show which way round the board lies; the corners' order was taken as given")
     if improved is None:
         remarks.append("the frame shows too little to improve the given corners; they were taken as they are")
         matrix = homography_from_corners(board.corners_mm, clicks)
@@ -146,14 +148,16 @@ def _from_corners(
     return found
 
 
-def _check_order(evidence: Evidence, board: Board, edges: LayoutEdges, clicks: FloatArray) -> None:
-    turn = turned_better(evidence, board, edges, corners_px=clicks)
-    if turn is not None:
+def _check_order(evidence: Evidence, board: Board, edges: LayoutEdges, clicks: FloatArray) -> bool:
+    """Whether the frame shows the order given; an error where it shows another one."""
+    shown = order_shown(evidence, board, edges, corners_px=clicks)
+    if shown.turn:
         raise InputError(
-            f"the corner given first is the board's {CORNER_NAMES[turn]} corner, as its parts show",
+            f"the corner given first is the board's {CORNER_NAMES[shown.turn]} corner, as its parts show",
             where="corners_px",
             fix="give the board's own top left, top right, bottom right, bottom left, however it lies in the frame",
         )
+    return shown.told
 
 
 def _from_landmarks(
