@@ -97,6 +97,22 @@ def test_heights_that_the_frame_does_not_show_are_not_believed(scene: tuple) -> 
     assert any("although the layout states heights" in remark for remark in found.remarks)
 
 
+def test_a_part_that_stands_higher_than_its_like_is_not_read_at_the_wrong_place(scene: tuple) -> None:
+    board, pose, _, _ = scene
+    odd = max(board.parts, key=lambda part: min(part.length_mm, part.width_mm))
+    raised = replace(board, parts=tuple(replace(part, height_mm=19.0) if part is odd else part for part in board.parts))
+    rng = np.random.default_rng(6)
+    field = solve_board(raised, sample_powers(np.random.default_rng(41), raised), ambient_c=22.0)
+    frame = render_frame(field, raised, pose, rng=rng, netd_k=0.05, blur_px=0.6, heights=True)
+    image = ThermalImage(frame.apparent_c, 0.05, 1.0, (8.0, 14.0), 0.67)
+    found = register_board(image, _unstated(board), corners_px=map_points(pose.px_from_mm, board.corners_mm) + 1.0)
+    at = board.parts.index(odd)
+    # At 1.2 px/mm and 40 degrees, a height of 3.5 mm that may as well be another: nearly 2 px, 1.3 each way.
+    assert found.top_doubts_px[at] > 1.0
+    # Most of the others are seen where they are looked for.
+    assert np.median(found.top_doubts_px) < 0.5
+
+
 def test_a_foot_behind_a_taller_part_is_not_looked_for() -> None:
     outline = np.array([[0.0, 0.0], [60.0, 0.0], [60.0, 40.0], [0.0, 40.0]])
     plastic = Surface("plastic", 0.95, 0.02)

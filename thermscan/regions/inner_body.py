@@ -49,6 +49,8 @@ class InnerBody:
         Whether the frame shows the whole body.
     sides_px : tuple of float
         Inner body along its length and width, in pixels.
+    margin_px : float
+        How far it is drawn in, on the sides where that is least.
     """
 
     rows: NDArray[np.intp]
@@ -59,6 +61,7 @@ class InnerBody:
     wider_coverage: Coverage
     inside_frame: bool
     sides_px: tuple[float, float]
+    margin_px: float
 
     def without(self, hidden: NDArray[np.bool_]) -> InnerBody:
         """The same body without inner pixels that something else hides."""
@@ -138,6 +141,7 @@ def find_inner_body(
         wider_coverage=coverage_at(blur_px + u_blur_px),
         inside_frame=bool(np.all((corners_px > -0.5) & (corners_px < np.array(shape[::-1]) - 0.5))),
         sides_px=(float(body_px[0] - 2 * margins[0]), float(body_px[1] - 2 * margins[1])),
+        margin_px=float(margins.min()),
     )
 
 

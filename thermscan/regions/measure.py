@@ -92,6 +92,7 @@ def measure_parts(
     """
     places_mm = np.array([[part.x_mm, part.y_mm] for part in board.parts]).reshape(-1, 2)
     placement_mm = part_uncertainty_mm(registration, places_mm)
+    doubts_px = registration.top_doubts_px if registration.top_doubts_px.size else np.zeros(len(board.parts))
     pose = pose_seen(registration, shape=image.shape, corners_mm=board.corners_mm, fov_deg=fov_deg)
     angles_deg = pose.view_angle_deg(places_mm)
     # The registration states the angle at the board's middle; the pose tells how it changes from there.
@@ -106,10 +107,11 @@ def measure_parts(
             standing=standing,
             view_angle_deg=max(float(angle_deg), 0.0),
             placement_mm=float(u_mm),
+            top_doubt_px=float(doubt_px),
             ambient_c=ambient_c,
             reflected_c=reflected_c,
         )
-        for part, angle_deg, u_mm in zip(board.parts, angles_deg, placement_mm, strict=True)
+        for part, angle_deg, u_mm, doubt_px in zip(board.parts, angles_deg, placement_mm, doubts_px, strict=True)
     )
 
 
@@ -122,11 +124,12 @@ def _measure_part(
     standing: Sequence[Silhouette],
     view_angle_deg: float,
     placement_mm: float,
+    top_doubt_px: float,
     ambient_c: float,
     reflected_c: float,
 ) -> PartMeasurement:
     jacobian = local_scale(registration.px_from_mm, [[seen.x_mm, seen.y_mm]])[0]
-    placement_px = placement_mm * float(np.mean(body_scale_px_per_mm(part, jacobian)))
+    placement_px = float(np.hypot(placement_mm * np.mean(body_scale_px_per_mm(part, jacobian)), top_doubt_px))
     body = find_inner_body(
         seen,
         registration,
@@ -141,6 +144,8 @@ def _measure_part(
     body = body.without(hidden_pixels(part, registration, standing, inner_px))
     reading = _read_body(image, body)
     reason = _reason_against(part, body, reading=reading, whole=whole, view_angle_deg=view_angle_deg)
+    if reason is None and placement_px > body.margin_px:
+        reason = reasons.PLACE_UNCERTAIN
     pixels = reading.pixels if reading else 0
     if reading is None or reason is not None:
         return _unmeasured(part, reason or reasons.BAD_PIXELS, pixels, reading.mean_c if reading else None)

@@ -47,6 +47,11 @@ HIDDEN = Reason(
     "a taller part beside it hides it in this view",
     "take the frame again from nearer the normal, or from the other side",
 )
+PLACE_UNCERTAIN = Reason(
+    "place-uncertain",
+    "the place of the part in the view is too uncertain for its size",
+    "state its height_mm in the layout, or take the frame from nearer the normal",
+)
 TOO_OBLIQUE = Reason(
     "too-oblique",
     "the part is seen more than 60 degrees from its normal, where emissivity drops",

@@ -28,6 +28,7 @@ from thermscan.registration.pose import pose_from_homography, view_angle_deg
 from thermscan.registration.refinement import Refined
 from thermscan.registration.registration import Registration
 from thermscan.registration.tall_parts import common_seen, height_remarks, parallax_covariance_px2, with_heights
+from thermscan.registration.tops import top_doubts_px
 from thermscan.runs.run import Landmark
 
 if TYPE_CHECKING:
@@ -127,6 +128,7 @@ def register_board(
         apparent_height_mm=found.relief.common_mm if common_seen(found) else None,
         height_scale=found.relief.scale,
         focal_scale=found.relief.focal,
+        top_doubts_px=top_doubts_px(evidence, board, edges, found),
     )
 
 

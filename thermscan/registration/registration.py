@@ -42,6 +42,9 @@ class Registration:
     height_scale : float
         How high the parts of stated height seem to stand, as a share of that height; it takes up what is
         wrong with an assumed focal length.
+    top_doubts_px : ndarray of shape (n,)
+        Standard uncertainty of where each part's top is seen, in the layout's order, from what is not known of its
+        height; empty where nothing is known of that.
     """
 
     method: str
@@ -55,9 +58,10 @@ class Registration:
     apparent_height_mm: float | None = None
     height_scale: float = 1.0
     focal_scale: float = 1.0
+    top_doubts_px: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
 
     def __post_init__(self) -> None:
-        for name in ("px_from_mm", "corners_px", "corner_covariance_px2"):
+        for name in ("px_from_mm", "corners_px", "corner_covariance_px2", "top_doubts_px"):
             object.__setattr__(self, name, read_only(getattr(self, name)))
 
     @property
