@@ -25,6 +25,7 @@ from thermscan.radiometry.imaging import form_image
 from thermscan.radiometry.lens import straighten_image, straighten_points
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions.blur import estimate_blur
+from thermscan.regions.covering import find_cover
 from thermscan.regions.measure import measure_parts
 from thermscan.regions.measurement import PartMeasurement, Rectified
 from thermscan.regions.rectify import rectify_frame
@@ -127,7 +128,8 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
     tell("regions")
     image = _with_measured_blur(image, registration, board, camera=camera)
     fov_deg = camera.fov_deg[0] if camera.fov_deg else None
-    rectified = rectify_frame(image, registration, board, fov_deg=fov_deg)
+    cover = find_cover(image, registration, board, fov_deg=fov_deg)
+    rectified = rectify_frame(image, registration, board, fov_deg=fov_deg, covered=cover.pixels)
     merged = merge_views(view.aligned, blur_px=image.blur_px)
     measurements = measure_parts(
         image,
@@ -136,6 +138,7 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
         ambient_c=run.ambient_c,
         reflected_c=run.reflected_c,
         fov_deg=fov_deg,
+        covered=cover.pixels,
     )
 
     tell("judging")
@@ -168,6 +171,7 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
             image,
             *([targets] if targets else []),
             registration,
+            cover.over(measurements),
             *([merged] if merged else []),
             judgement,
             *([baseline] if baseline else []),

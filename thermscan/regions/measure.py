@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -60,6 +60,7 @@ def measure_parts(
     ambient_c: float,
     reflected_c: float,
     fov_deg: float | None = None,
+    covered: NDArray[np.bool_] | None = None,
 ) -> tuple[PartMeasurement, ...]:
     """
     One measurement for each part of the board, in the layout's order.
@@ -73,6 +74,8 @@ def measure_parts(
         Air temperature at the bench and apparent temperature of what the board reflects.
     fov_deg : float, optional
         The camera's horizontal field of view; else told from the view itself, for the tops of tall parts.
+    covered : ndarray of bool, shape of the frame, optional
+        Where something lies over the board: a part that it touches is not measured, nor its surroundings by it.
 
     Returns
     -------
@@ -98,13 +101,18 @@ def measure_parts(
     # The registration states the angle at the board's middle; the pose tells how it changes from there.
     angles_deg += registration.view_angle_deg - pose.view_angle_deg(board.corners_mm.mean(axis=0)[None])
     standing = silhouettes(board, registration, pose)
+    if covered is None:
+        covered = np.zeros(image.shape, dtype=bool)
+    # What lies over the board is no surroundings either.
+    shown = replace(image, apparent_c=np.where(covered, np.nan, image.apparent_c))
     return tuple(
         _measure_part(
-            image,
+            shown,
             registration,
             part,
             seen=seen_part(part, registration, pose),
             standing=standing,
+            covered=covered,
             view_angle_deg=max(float(angle_deg), 0.0),
             placement_mm=float(u_mm),
             top_doubt_px=float(doubt_px),
@@ -122,6 +130,7 @@ def _measure_part(
     *,
     seen: Part,
     standing: Sequence[Silhouette],
+    covered: NDArray[np.bool_],
     view_angle_deg: float,
     placement_mm: float,
     top_doubt_px: float,
@@ -140,10 +149,11 @@ def _measure_part(
         placement_px=placement_px,
     )
     whole = len(body.rows)
+    touched = bool(covered[body.rows, body.cols].any())
     inner_px = np.column_stack([body.cols, body.rows]).astype(np.float64)
     body = body.without(hidden_pixels(part, registration, standing, inner_px))
     reading = _read_body(image, body)
-    reason = _reason_against(part, body, reading=reading, whole=whole, view_angle_deg=view_angle_deg)
+    reason = _reason_against(part, body, reading=reading, whole=whole, touched=touched, view_angle_deg=view_angle_deg)
     if reason is None and placement_px > body.margin_px:
         reason = reasons.PLACE_UNCERTAIN
     pixels = reading.pixels if reading else 0
@@ -206,13 +216,14 @@ def _unmeasured(part: Part, reason: reasons.Reason, pixels: int, apparent_mean_c
 
 
 def _reason_against(
-    part: Part, body: InnerBody, *, reading: _Reading | None, whole: int, view_angle_deg: float
+    part: Part, body: InnerBody, *, reading: _Reading | None, whole: int, touched: bool, view_angle_deg: float
 ) -> reasons.Reason | None:
     """The first reason not to measure, the one hardest to remedy first."""
     checks: Sequence[tuple[bool, reasons.Reason]] = (
         (part.surface.emissivity < LEAST_EMISSIVITY, reasons.METAL),
         (not body.inside_frame, reasons.OUT_OF_FRAME),
         (view_angle_deg > STEEPEST_VIEW_DEG, reasons.TOO_OBLIQUE),
+        (touched, reasons.COVERED),
         (len(body.rows) < LEAST_VALID_SHARE * whole, reasons.HIDDEN),
         (not body.large_enough, reasons.TOO_FEW_PIXELS),
         (reading is None or reading.pixels < LEAST_VALID_SHARE * len(body.rows), reasons.BAD_PIXELS),

@@ -47,6 +47,11 @@ HIDDEN = Reason(
     "a taller part beside it hides it in this view",
     "take the frame again from nearer the normal, or from the other side",
 )
+COVERED = Reason(
+    "covered",
+    "something lies over the part in this view",
+    "take the frame again without it",
+)
 PLACE_UNCERTAIN = Reason(
     "place-uncertain",
     "the place of the part in the view is too uncertain for its size",

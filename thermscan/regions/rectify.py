@@ -21,7 +21,12 @@ LARGEST_RASTER = 600_000
 
 
 def rectify_frame(
-    image: ThermalImage, registration: Registration, board: Board, *, fov_deg: float | None = None
+    image: ThermalImage,
+    registration: Registration,
+    board: Board,
+    *,
+    fov_deg: float | None = None,
+    covered: NDArray[np.bool_] | None = None,
 ) -> Rectified:
     """
     The board seen from straight above, at about the frame's own resolution.
@@ -33,6 +38,8 @@ def rectify_frame(
     board : Board
     fov_deg : float, optional
         The camera's horizontal field of view; else told from the view itself, for the tops of tall parts.
+    covered : ndarray of bool, shape of the frame, optional
+        Where something lies over the board; the raster is marked there as where bodies lean over it.
 
     Returns
     -------
@@ -50,6 +57,8 @@ def rectify_frame(
     points_px = map_points(registration.px_from_mm, points_mm)
     values = sample_bilinear(image.apparent_c, points_px)
     standing = _standing_pixels(image.shape, registration, board, fov_deg=fov_deg)
+    if covered is not None:
+        standing |= covered
     overhung = sample_bilinear(standing.astype(np.float64), points_px)
     outline_rc = board.outline_mm[:, ::-1] / mm_per_px - 0.5
     return Rectified(
