@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from thermscan.judge import peers
+from thermscan.judge import holding_back
 from thermscan.judge.comparison import Comparison, difference_u_k
 from thermscan.judge.peers import compare_peers, peer_groups
 from thermscan.judge.weighing import weigh
@@ -23,7 +23,7 @@ def test_one_hot_part_of_three_is_told_from_the_two_that_agree():
 
 def test_two_hot_parts_of_four_divide_the_group_and_nobody_is_accused():
     found = _compare([10.0, 10.2, 17.0, 17.3])
-    assert {c.at_most_watch for c in found} == {peers.DIVIDED}
+    assert {c.at_most_watch for c in found} == {holding_back.DIVIDED}
     assert "act" not in _levels(found).values()
     assert "watch" in _levels(found).values()
 
@@ -77,7 +77,7 @@ def test_without_a_split_a_part_near_a_hotter_one_is_only_watched():
     group = [_part(f"U{i}", x_mm=20.0 + 30 * i) for i in range(5)]
     heater = _part("VR1", group=None, x_mm=150.0)
     found = _compare([10.0, 10.2, 9.9, 10.1, 17.0, 60.0], parts=[*group, heater])
-    assert next(c for c in found if c.ref == "U4").at_most_watch == peers.NO_SPLIT
+    assert next(c for c in found if c.ref == "U4").at_most_watch == holding_back.NO_SPLIT
     alone = _compare([10.0, 10.2, 9.9, 10.1, 17.0, 10.0], parts=[*group, heater])
     assert next(c for c in alone if c.ref == "U4").at_most_watch is None
 
@@ -95,6 +95,15 @@ def test_false_alarms_on_good_groups_are_as_rare_as_promised():
         acts += sum(level == "act" for level in _levels(_compare(rises, parts=parts)).values())
     # 0.02 a board is the aim: 3 on 150; Poisson gives more than 8 once in 250.
     assert acts <= 8
+
+
+def test_parts_far_apart_are_accused_later_than_those_of_one_row():
+    near, far = ([_part(f"U{i}", x_mm=pitch * i) for i in range(6)] for pitch in (6.0, 70.0))
+    rises = [20.0, 20.3, 19.8, 20.1, 24.5, 19.9]
+    row, scattered = ({c.ref: c for c in _compare(rises, parts=parts)}["U4"] for parts in (near, far))
+    assert row.excess_k == scattered.excess_k
+    assert scattered.place_k > 1.5 * row.place_k
+    assert scattered.p_value > row.p_value
 
 
 def _part(ref: str, *, group: str | None = "g", surface: Surface = PLASTIC, x_mm: float = 10.0, **more: str) -> Part:

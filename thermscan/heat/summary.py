@@ -104,6 +104,7 @@ def summarise(
         loss_w_per_m2k=supply_w / (total * 1e-6) if supply_w is not None and scaled else None,
         supply_w=supply_w,
         residual_rms_k=residual_k,
+        uneven=_uneven(best),
         fits=fits,
         weights=weights,
     )
@@ -138,6 +139,11 @@ def _residual_k(fit: SourceFit) -> float:
     return float(np.sqrt(np.mean(np.clip(left_k, -limit, limit) ** 2)))
 
 
+def _uneven(fit: SourceFit) -> float:
+    """What is left over on the bare board, as a share of how much the board's own rise varies; 1 at most."""
+    return min(_residual_k(fit) / max(float(np.std(fit.responses.cells @ fit.heat_kmm2)), 1e-9), 1.0)
+
+
 def _weigh(weights: NDArray[np.float64], values: NDArray[np.float64], variances: NDArray[np.float64]) -> _Weighed:
     """Mean over the decay lengths; variance within each and between them."""
     mean = weights @ values
@@ -156,8 +162,7 @@ def _heat_and_share(
     for fit in fits:
         heat, covariance = _whole_heat(bodies, fit, rises)
         heat = heat if signed else np.maximum(heat, 0.0)
-        uneven = _residual_k(fit) / max(float(np.std(fit.responses.cells @ fit.heat_kmm2)), 1e-9)
-        doubt = (HEAT_DOUBT**2 + (UNEVEN_DOUBT * min(uneven, 1.0)) ** 2) * heat**2
+        doubt = (HEAT_DOUBT**2 + (UNEVEN_DOUBT * _uneven(fit)) ** 2) * heat**2
         covariance = covariance + np.diag(doubt)
         heats.append(heat)
         heat_variances.append(np.diag(covariance))

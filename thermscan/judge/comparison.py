@@ -9,6 +9,7 @@ import numpy as np
 from scipy import stats
 
 from thermscan.judge import thresholds
+from thermscan.judge.places import PLACE_DEGREES
 from thermscan.regions.measurement import PartMeasurement
 
 # The budgets are trusted to about a tenth of themselves: 1 / (2 * 0.1^2) degrees of freedom (GUM, G.4.2).
@@ -31,6 +32,8 @@ class Comparison:
         Standard deviation of the difference between good parts or looks, without ``u_k``.
     degrees : float
         Degrees of freedom behind ``spread_k``.
+    place_k : float
+        Standard deviation of the difference that unequal places make between good parts, besides ``spread_k``.
     temp_excess_k : float
         The plain temperature's excess, received heat included.
     expected_k : float
@@ -63,6 +66,7 @@ class Comparison:
     at_most_watch: str | None = None
     refs: tuple[str, ...] = field(default=())
     shared_k: float = 0.0
+    place_k: float = 0.0
     scale: float = 1.0
 
     @property
@@ -73,12 +77,12 @@ class Comparison:
     @property
     def good_sd_k(self) -> float:
         """Standard deviation of the measured difference between good parts."""
-        return max(self.scale * float(np.hypot(self.u_k, self.spread_k)), 1e-9)
+        return max(self.scale * float(np.linalg.norm((self.u_k, self.spread_k, self.place_k))), 1e-9)
 
     @property
     def effective_degrees(self) -> float:
-        """Degrees of freedom behind ``u_k`` and ``spread_k`` together (Welch and Satterthwaite)."""
-        return effective_degrees((self.u_k, self.spread_k), (U_DEGREES, self.degrees))
+        """Degrees of freedom behind all that makes good parts differ, together (Welch and Satterthwaite)."""
+        return effective_degrees((self.u_k, self.spread_k, self.place_k), (U_DEGREES, self.degrees, PLACE_DEGREES))
 
     @property
     def p_value(self) -> float:

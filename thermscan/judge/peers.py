@@ -12,6 +12,8 @@ from thermscan.heat.split import HeatSplit
 from thermscan.judge import thresholds
 from thermscan.judge.calibration import calibrated
 from thermscan.judge.comparison import Comparison, difference_u_k, own_u_k
+from thermscan.judge.holding_back import held_back
+from thermscan.judge.places import place_sd_k, place_share
 from thermscan.judge.spread import robust_spread, shrunk_scale
 from thermscan.layout.board import Board, Part
 from thermscan.regions.measurement import PartMeasurement
@@ -22,12 +24,6 @@ FEWEST_PEERS = 3
 YARDSTICK_LIMIT = 3.5
 # Two halves this many expected deviations apart are two camps.
 DIVIDING_GAP = 3.0
-# Without a split of the heat, a hotter part this near may have warmed the one that is judged.
-WARMING_REACH_MM = 25.0
-
-DIVIDED = "the group falls into two camps, and which of them is right cannot be told"
-PROPOSED = "these parts are not declared as a group, only alike in kind and package"
-NO_SPLIT = "a hotter part is near, and own heat could not be told from received heat"
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +44,7 @@ class _Readings:
     rise_k: NDArray[np.float64]
     level_k: float
     expected_sd_k: float
+    place_k: float
     u_k: NDArray[np.float64]
 
 
@@ -146,8 +143,10 @@ def _readings(members: tuple[PartMeasurement, ...], split: HeatSplit | None, *, 
         own = rise - received - split.constant_k - at_edge
     level = max(float(np.median(own)), 0.0)
     share = thresholds.PROPOSED_SHARE if proposed else thresholds.PEER_SHARE
-    u_k = np.array([own_u_k(m) for m in members])
-    return _Readings(members, own, rise, level, float(np.hypot(share * level, thresholds.PEER_FLOOR_K)), u_k)
+    place_k = place_share(split) * level
+    places = [place_sd_k(m.part, [other.part for other in members if other is not m], place_k) for m in members]
+    u_k = np.array([float(np.hypot(own_u_k(m), place)) for m, place in zip(members, places, strict=True)])
+    return _Readings(members, own, rise, level, float(np.hypot(share * level, thresholds.PEER_FLOOR_K)), place_k, u_k)
 
 
 def _pooled_factor(readings: Sequence[_Readings]) -> tuple[float, float]:
@@ -191,14 +190,16 @@ def _compare_group(
             for other in others:
                 contrast[index[other.part.ref]] -= 1.0 / len(others)
             u_k = float(np.hypot(u_k, split.contrast_u_k(contrast)))
+        excess_k = float(readings.own_k[i] - readings.own_k[peers].mean())
         found.append(
             Comparison(
                 ref=member.part.ref,
                 rule="peer",
-                excess_k=float(readings.own_k[i] - readings.own_k[peers].mean()),
+                excess_k=excess_k,
                 u_k=u_k,
                 spread_k=spread * float(np.sqrt(1.0 + 1.0 / len(peers))),
                 degrees=degrees,
+                place_k=place_sd_k(member.part, [other.part for other in others], readings.place_k),
                 temp_excess_k=float(readings.rise_k[i] - readings.rise_k[peers].mean()),
                 expected_k=float(readings.rise_k[peers].mean()),
                 own_expected_k=float(readings.own_k[peers].mean()),
@@ -206,42 +207,14 @@ def _compare_group(
                 against=f"{len(peers)} peers of its group {group.name}"
                 if not group.proposed
                 else f"{len(peers)} parts alike ({group.name})",
-                at_most_watch=_hold_back(group, member, everyone, divided=divided, split=split),
+                at_most_watch=held_back(
+                    member, everyone, excess_k=excess_k, divided=divided, proposed=group.proposed, split=split
+                ),
                 refs=tuple(other.part.ref for other in others),
                 shared_k=coolest,
             )
         )
     return found
-
-
-def _hold_back(
-    group: PeerGroup,
-    member: PartMeasurement,
-    everyone: Sequence[PartMeasurement],
-    *,
-    divided: bool,
-    split: HeatSplit | None,
-) -> str | None:
-    """Why a comparison can carry no more than a watch, or None."""
-    if divided:
-        return DIVIDED
-    if group.proposed:
-        return PROPOSED
-    return NO_SPLIT if split is None and _may_be_warmed(member, everyone) else None
-
-
-def _may_be_warmed(member: PartMeasurement, everyone: Sequence[PartMeasurement]) -> bool:
-    """Whether a hotter part is near; metal parts count by what they show at least."""
-    here = member.part
-    own = member.apparent_mean_c if member.apparent_mean_c is not None else member.mean_c
-    for other in everyone:
-        seen = other.mean_c if other.mean_c is not None else other.apparent_mean_c
-        gap = float(np.hypot(here.x_mm - other.part.x_mm, here.y_mm - other.part.y_mm))
-        if other.part.ref != here.ref and seen is not None and own is not None and seen > own:
-            reach = WARMING_REACH_MM + 0.5 * max(other.part.length_mm, other.part.width_mm)
-            if gap < reach:
-                return True
-    return False
 
 
 def _yardsticks(readings: _Readings, known: tuple[float, float]) -> tuple[list[int], bool]:
@@ -255,8 +228,8 @@ def _yardsticks(readings: _Readings, known: tuple[float, float]) -> tuple[list[i
             peers = [j for j in kept if j != i]
             centre = float(np.median(readings.own_k[peers]))
             spread, _ = _spread(readings, peers, known)
-            noise = own_u_k(readings.members[i])
-            scores.append(abs(readings.own_k[i] - centre) / np.hypot(spread * np.sqrt(1 + 1 / len(peers)), noise))
+            known_k = np.hypot(spread * np.sqrt(1 + 1 / len(peers)), readings.u_k[i])
+            scores.append(abs(readings.own_k[i] - centre) / known_k)
         worst = int(np.argmax(scores))
         if scores[worst] <= YARDSTICK_LIMIT:
             return kept, False
@@ -282,8 +255,8 @@ def _spread(readings: _Readings, peers: Sequence[int], known: tuple[float, float
     expected = factor * readings.expected_sd_k
     weight = min(degrees, 2 * thresholds.EXPECTATION_DEGREES)
     own = max(len(peers) - 1, 0)
-    # What the peers show holds the noise of reading them as well, which the comparison counts on its own.
-    noise = float(np.mean([own_u_k(readings.members[j]) ** 2 for j in peers])) if len(peers) > 0 else 0.0
+    # What the peers show holds the noise of reading them and their places' share, which are counted on their own.
+    noise = float(np.mean(readings.u_k[list(peers)] ** 2)) if len(peers) > 0 else 0.0
     seen = max(robust_spread(readings.own_k[list(peers)]) ** 2 - noise, 0.0)
     variance = (weight * expected**2 + own * seen) / (weight + own)
     low = thresholds.PEER_SHARE_BOUNDS[0] / thresholds.PEER_SHARE * readings.expected_sd_k

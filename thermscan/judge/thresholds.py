@@ -32,6 +32,9 @@ ACT_LEAST_SHARE = 0.10
 # share is left, and at least this many kelvin are missing.
 DEAD_SHARE_LEFT = 0.35
 DEAD_LEAST_K = 0.7
+# A capacitor's ripple warms it by a few kelvin (makers of electrolytic ones allow 3 to 10 K of their own heat); a
+# shorted or reversed one gives more. From here on a part that should give no heat needs no declared peers.
+NO_HEAT_ACT_K = 8.0
 WATCH_LEAST_K = 1.5
 WATCH_LEAST_SHARE = 0.08
 # A good part warmed by a neighbour is mentioned from here on: a person sees this in the picture and asks.
