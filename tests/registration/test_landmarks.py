@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from samples.simulator.pose import place_camera
 from tests.registration.simple_views import View
 from thermscan.coordinates import map_points
 from thermscan.errors import InputError
-from thermscan.registration.landmarks import fit_landmarks
+from thermscan.layout.board import Board, Part, Surface
+from thermscan.registration.landmarks import at_their_feet, fit_landmarks
 from thermscan.registration.register import register_board
 from thermscan.runs.run import Landmark
 
@@ -69,3 +73,33 @@ def test_landmarks_that_show_the_board_mirrored_are_refused(view: View) -> None:
     marks = [Landmark(mark.ref, (319 - mark.px[0], mark.px[1])) for mark in _marks(view, 6)]
     with pytest.raises(InputError, match="mirrored"):
         fit_landmarks(marks, view.board, shape=SHAPE)
+
+
+def test_landmarks_on_the_tops_of_parts_are_moved_down_to_their_feet() -> None:
+    plastic = Surface("plastic", 0.95, 0.02)
+    places = [(10.0, 10.0), (90.0, 10.0), (90.0, 60.0), (10.0, 60.0), (50.0, 35.0)]
+    heights = [12.0, 2.0, 2.5, 12.0, 8.0]
+    parts = tuple(
+        Part(f"U{k}", 8.0, 6.0, x, y, 0.0, plastic, height_mm=height if k else None, usual_height_mm=height)
+        for k, ((x, y), height) in enumerate(zip(places, heights, strict=True))
+    )
+    outline = np.array([[0.0, 0.0], [100.0, 0.0], [100.0, 70.0], [0.0, 70.0]])
+    board = Board("b", None, outline, 1.6, Surface("solder-mask", 0.91, 0.02), parts)
+    pose = place_camera(board, (240, 320), tilt_deg=40.0, azimuth_deg=30.0, fov_deg=40.0)
+    tops = np.array([pose.px(np.array([place]), height_mm=h)[0] for place, h in zip(places, heights, strict=True)])
+    marks = [Landmark(part.ref, (float(x), float(y))) for part, (x, y) in zip(parts, tops, strict=True)]
+    shape, feet = (240, 320), pose.px(np.array(places))
+    given = fit_landmarks(marks, board, shape=shape)
+    lower = at_their_feet(marks, board, given, shape=shape, fov_deg=40.0)
+    # The slant is told from the tops, which are not in one plane: most of their parallax is undone, not all.
+    away = np.linalg.norm(np.array([mark.px for mark in lower]) - feet, axis=1)
+    assert away.max() < 0.35 * np.linalg.norm(tops - feet, axis=1).max()
+
+
+def test_four_landmarks_on_a_line_are_named_by_their_key(view: View) -> None:
+    part = view.board.parts[0]
+    line = tuple(replace(part, ref=f"L{k}", x_mm=part.x_mm + 2.0 * k) for k in range(4))
+    board = replace(view.board, parts=line)
+    marks = [Landmark(f"L{k}", (50.0 + 5 * k, 60.0)) for k in range(4)]
+    with pytest.raises(InputError, match="landmarks: the landmarks lie too nearly on a line"):
+        fit_landmarks(marks, board, shape=(240, 320))

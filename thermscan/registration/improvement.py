@@ -37,13 +37,30 @@ class Improved:
     shown: Agreement
 
 
-def improve(evidence: Evidence, board: Board, edges: LayoutEdges, *, corners_px: FloatArray) -> Improved | None:
+def improve(
+    evidence: Evidence,
+    board: Board,
+    edges: LayoutEdges,
+    *,
+    corners_px: FloatArray,
+    u_px: FloatArray | None = None,
+) -> Improved | None:
     """
     The best registration near given corners, or None where the frame does not convince.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    board : Board
+    edges : LayoutEdges
+    corners_px : ndarray of shape (4, 2)
+    u_px : ndarray of shape (4,), optional
+        Standard uncertainty of each corner, where it is larger than a click's.
 
     Starts are the corners given, each of them replaced by what the other three suggest, and outlines in
     the frame that share three of them.
     """
+    near_px = CLICK_SCALE_PX if u_px is None else np.maximum(u_px, CLICK_SCALE_PX)
     starts = _starts(evidence, corners_px)
     tried = [_from(evidence, board, edges, start) for start in starts]
     # A good click needs no wide search, which on a small board reaches the next row of parts.
@@ -57,22 +74,25 @@ def improve(evidence: Evidence, board: Board, edges: LayoutEdges, *, corners_px:
         again = [_from(evidence, board, other, start) for other in other_heights(edges) for start in starts[1:]]
         good = [each for each in again if each is not None and each.shown.convincing]
     if good:
-        return max(good, key=lambda each: each.shown.support - _cost_of_moving(each, corners_px))
-    return next((each for each in tried[:1] if each is not None and _outline_agrees(each, corners_px)), None)
+        return max(good, key=lambda each: each.shown.support - _cost_of_moving(each, corners_px, near_px))
+    plain = [_from(evidence, board, each, corners_px) for each in other_heights(edges)]
+    outlines = [each for each in (tried[0], *plain) if each is not None and _outline_agrees(each, corners_px, near_px)]
+    return max(outlines, key=lambda each: each.shown.support, default=None)
 
 
-def _cost_of_moving(improved: Improved, corners_px: FloatArray) -> float:
+def _cost_of_moving(improved: Improved, corners_px: FloatArray, near_px: FloatArray | float) -> float:
     """How much a place that is not where the corners were clicked must explain more, in edges."""
     squared = ((improved.refined.corners_px - corners_px) ** 2).sum(axis=1)
-    return float(EDGES_A_LOG * np.log1p(squared / CLICK_SCALE_PX**2).sum())
+    return float(EDGES_A_LOG * np.log1p(squared / np.square(near_px)).sum())
 
 
-def _outline_agrees(improved: Improved, corners_px: FloatArray) -> bool:
+def _outline_agrees(improved: Improved, corners_px: FloatArray, near_px: FloatArray | float) -> bool:
     """Few bodies are seen, but the outline is, close to where it was given, and no body speaks against it."""
-    moved = np.linalg.norm(improved.refined.corners_px - corners_px, axis=1).max()
+    moved = np.linalg.norm(improved.refined.corners_px - corners_px, axis=1)
     shown = improved.shown
     against = shown.found.sum() >= ENOUGH_EDGES and shown.share < NOT_AGAINST_SHARE
-    return bool(moved <= CLOSE_PX and shown.outline_seen >= OUTLINE_SHARE and not against)
+    close = (moved <= CLOSE_PX / CLICK_SCALE_PX * near_px).all()
+    return bool(close and shown.outline_seen >= OUTLINE_SHARE and not against)
 
 
 def _starts(evidence: Evidence, corners_px: FloatArray) -> list[FloatArray]:

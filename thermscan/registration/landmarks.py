@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -11,8 +11,10 @@ from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points
 from thermscan.errors import Fault, InputError, nearest_name
-from thermscan.layout.board import Board
+from thermscan.layout.board import Board, Part
 from thermscan.registration.homography import HomographyFit, fit_homography
+from thermscan.registration.pose import pose_from_homography
+from thermscan.registration.relief import USUAL_HEIGHT_MM
 from thermscan.runs.run import Landmark
 
 FloatArray = NDArray[np.float64]
@@ -23,6 +25,7 @@ POINTING_PX = 1.5
 # A landmark farther than this from where the others put it is taken for a mistake.
 OUTLIER_PX = 4 * POINTING_PX
 MAX_TRIALS = 600
+ON_A_LINE = "the landmarks lie too nearly on a line"
 SEED = 20
 
 
@@ -59,14 +62,14 @@ def fit_landmarks(landmarks: Sequence[Landmark], board: Board, *, shape: tuple[i
     """
     mm, px = _checked(landmarks, board, shape)
     inliers = _agreeing(mm, px) if len(mm) > FEWEST else np.ones(len(mm), bool)
-    fit = fit_homography(mm[inliers], px[inliers], corners_mm=board.corners_mm, u_px=POINTING_PX)
+    fit = _fit(mm[inliers], px[inliers], board)
     for _ in range(3):
         away = np.linalg.norm(px - map_points(fit.px_from_mm, mm), axis=1)
         new = away < OUTLIER_PX
         if len(mm) == FEWEST or new.sum() < FEWEST or (new == inliers).all():
             break
         inliers = new
-        fit = fit_homography(mm[inliers], px[inliers], corners_mm=board.corners_mm, u_px=POINTING_PX)
+        fit = _fit(mm[inliers], px[inliers], board)
     _check_side(fit, board)
     away = np.linalg.norm(px - map_points(fit.px_from_mm, mm), axis=1)
     used = tuple(mark.ref for mark, good in zip(landmarks, inliers, strict=True) if good)
@@ -74,6 +77,46 @@ def fit_landmarks(landmarks: Sequence[Landmark], board: Board, *, shape: tuple[i
         (mark.ref, float(far)) for mark, good, far in zip(landmarks, inliers, away, strict=True) if not good
     )
     return LandmarkFit(fit, used, refused)
+
+
+def at_their_feet(
+    landmarks: Sequence[Landmark], board: Board, fit: LandmarkFit, *, shape: tuple[int, int], fov_deg: float | None
+) -> tuple[Landmark, ...]:
+    """
+    Landmarks moved from the tops of parts, where a person sees them, down to the board.
+
+    Parameters
+    ----------
+    landmarks : sequence of Landmark
+    fit : LandmarkFit
+        Of the landmarks as given: tells the slant well enough.
+    shape : tuple of int
+    fov_deg : float or None
+
+    Returns
+    -------
+    tuple of Landmark
+        By the stated or usual height; a place that would leave the frame stays as it is.
+    """
+    rows, cols = shape
+    parts = [part for mark in landmarks if (part := board.part(mark.ref)) is not None]
+    mm = np.array([[part.x_mm, part.y_mm] for part in parts])
+    heights = [usual_height_mm(part) for part in parts]
+    pose = pose_from_homography(fit.fit.px_from_mm, shape=shape, corners_mm=board.corners_mm, fov_deg=fov_deg)
+    feet = np.array([mark.px for mark in landmarks]) - (pose.px(mm, heights) - pose.px(mm))
+    with np.errstate(invalid="ignore"):
+        inside = np.asarray(((feet >= -0.5) & (feet <= [cols - 0.5, rows - 0.5])).all(axis=1), dtype=bool).tolist()
+    return tuple(
+        replace(mark, px=(float(x), float(y))) if stands else mark
+        for mark, stands, (x, y) in zip(landmarks, inside, feet, strict=True)
+    )
+
+
+def usual_height_mm(part: Part) -> float:
+    """As stated, or as such parts usually stand."""
+    if part.height_mm is not None:
+        return part.height_mm
+    return part.usual_height_mm or USUAL_HEIGHT_MM
 
 
 def _checked(landmarks: Sequence[Landmark], board: Board, shape: tuple[int, int]) -> tuple[FloatArray, FloatArray]:
@@ -102,6 +145,13 @@ def _checked(landmarks: Sequence[Landmark], board: Board, shape: tuple[int, int]
     return np.array([[part.x_mm, part.y_mm] for part in parts]), np.array([mark.px for mark in landmarks], dtype=float)
 
 
+def _fit(mm: FloatArray, px: FloatArray, board: Board) -> HomographyFit:
+    try:
+        return fit_homography(mm, px, corners_mm=board.corners_mm, u_px=POINTING_PX)
+    except (InputError, np.linalg.LinAlgError) as error:
+        raise InputError(ON_A_LINE, where="landmarks", fix="give body centres spread over the board") from error
+
+
 def _agreeing(mm: FloatArray, px: FloatArray) -> NDArray[np.bool_]:
     """The largest set that one homography explains, from trying sets of four."""
     sets = list(combinations(range(len(mm)), FEWEST))
@@ -121,9 +171,7 @@ def _agreeing(mm: FloatArray, px: FloatArray) -> NDArray[np.bool_]:
         if cost < best_cost:
             best, best_cost = away < OUTLIER_PX, cost
     if best is None:
-        raise InputError(
-            "the landmarks lie too nearly on a line", where="landmarks", fix="give body centres spread over the board"
-        )
+        raise InputError(ON_A_LINE, where="landmarks", fix="give body centres spread over the board")
     agreed = int(best.sum())
     if agreed <= len(mm) / 2 or agreed < FEWEST:
         raise InputError(

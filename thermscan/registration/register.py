@@ -21,7 +21,7 @@ from thermscan.registration.edges import LayoutEdges, layout_edges
 from thermscan.registration.evidence import Evidence, prepare
 from thermscan.registration.homography import homography_from_corners, place_uncertainty_mm
 from thermscan.registration.improvement import improve
-from thermscan.registration.landmarks import fit_landmarks
+from thermscan.registration.landmarks import at_their_feet, fit_landmarks
 from thermscan.registration.orders import order_shown
 from thermscan.registration.outline import check_residual, find_board
 from thermscan.registration.pose import pose_from_homography, view_angle_deg
@@ -169,26 +169,51 @@ def _from_landmarks(
     landmarks: Sequence[Landmark],
     remarks: list[str],
 ) -> Refined:
-    rows, cols = evidence.apparent.shape
-    given = fit_landmarks(landmarks, board, shape=(rows, cols))
+    shape = (evidence.apparent.shape[0], evidence.apparent.shape[1])
+    given = fit_landmarks(landmarks, board, shape=shape)
+    at_feet = at_their_feet(landmarks, board, given, shape=shape, fov_deg=evidence.fov_deg)
+    try:
+        lower = fit_landmarks(at_feet, board, shape=shape)
+    except InputError:
+        lower = given
+    if len(lower.used) > len(given.used):
+        given, lower = lower, given
     for ref, far in given.refused:
         remarks.append(f"landmark {ref} was refused: it lies {far:.0f} pixels from where the others put it")
-    fit = given.fit
-    improved = improve(evidence, board, edges, corners_px=fit.corners_px)
-    if improved is not None:
-        found = improved.refined
-        for mark in landmarks:
-            part = board.part(mark.ref)
-            if part is None or mark.ref not in given.used:
-                continue
-            seen = map_points(found.px_from_mm, [[part.x_mm, part.y_mm]])[0]
-            away = float(np.linalg.norm(seen - mark.px))
-            if away > WRONG_CLICK_PX:
-                remarks.append(f"landmark {mark.ref} was given {away:.0f} pixels from where the frame shows it")
+    # Whether feet or tops were pointed at is not known: a doubt that all landmarks share.
+    middle = (given.fit.corners_px + lower.fit.corners_px) / 2 if given.used == lower.used else given.fit.corners_px
+    apart = (given.fit.corners_px - lower.fit.corners_px).ravel() / 2
+    spread = given.fit.corner_covariance_px2 + np.outer(apart, apart)
+    u_px = np.sqrt(np.diag(spread).reshape(4, 2).sum(axis=1))
+    tried = [improve(evidence, board, edges, corners_px=each.fit.corners_px, u_px=u_px) for each in (given, lower)]
+    good = [each for each in tried if each is not None]
+    if good:
+        found = max(good, key=lambda each: each.shown.support).refined
+        remarks += _far_landmarks(landmarks, at_feet, board, given.used, found)
         return found
     remarks.append("the frame shows too little to improve the landmarks; they were taken as they are")
-    residual = float(np.sqrt((fit.residuals_px**2).sum(axis=1).mean()))
-    return Refined(fit.corners_px, fit.px_from_mm, fit.corner_covariance_px2, residual, 0, 0)
+    residual = float(np.sqrt((given.fit.residuals_px**2).sum(axis=1).mean()))
+    return Refined(middle, homography_from_corners(board.corners_mm, middle), spread, residual, 0, 0)
+
+
+def _far_landmarks(
+    landmarks: Sequence[Landmark],
+    at_feet: Sequence[Landmark],
+    board: Board,
+    used: Sequence[str],
+    found: Refined,
+) -> list[str]:
+    """Those farther from where the frame shows their part than a click, whether its foot or its top was meant."""
+    said = []
+    for mark, foot in zip(landmarks, at_feet, strict=True):
+        part = board.part(mark.ref)
+        if part is None or mark.ref not in used:
+            continue
+        seen = map_points(found.px_from_mm, [[part.x_mm, part.y_mm]])[0]
+        away = min(float(np.linalg.norm(seen - each.px)) for each in (mark, foot))
+        if away > WRONG_CLICK_PX:
+            said.append(f"landmark {mark.ref} was given {away:.0f} pixels from where the frame shows its foot")
+    return said
 
 
 def _with_baseline(
