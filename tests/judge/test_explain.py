@@ -38,6 +38,7 @@ def test_the_lines_lead_from_pixels_to_verdict():
     for word in ("60 camera pixels", "emissivity 1.00", "shared: camera", "own heat:", "received:", "power:"):
         assert word in text
     assert "peer: against 7 peers of its group memory (U1, U2, U3, U4, U5, U7, U8)" in text
+    assert "their places on the board make" in text
     assert "baseline: against 1 known-good run" in text
     assert "possibly: " in text
     assert text.index("pixels:") < text.index("temperature:") < text.index("own heat:") < text.index("finding (")

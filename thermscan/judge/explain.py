@@ -140,6 +140,7 @@ def _comparison_lines(weighed: Weighed, *, tests: int) -> list[str]:
         f"  they rise {c.expected_k:.2f} K, {c.own_expected_k:.2f} K of it by their own heat",
         f"  difference {c.temp_excess_k:+.2f} K in temperature, {c.excess_k:+.2f} K in own heat",
         f"  measured to ± {c.u_k:.2f} K; good ones differ by ± {c.spread_k:.2f} K ({c.degrees:.0f} degrees of freedom)",
+        *([f"  their places on the board make ± {c.place_k:.2f} K more"] if c.place_k > 0 else []),
         *([f"  this board's parts scatter by {c.scale:.2f} times that"] if c.scale != 1.0 else []),
         f"  score {c.score:+.1f}; chance among good parts {c.p_value:.2g}, "
         f"false discovery rate over {tests} comparisons {weighed.chance:.2g}",
