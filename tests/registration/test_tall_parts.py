@@ -13,10 +13,13 @@ from thermscan.coordinates import map_points
 from thermscan.layout.board import Board, Part, Surface
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.registration.edges import EdgeSites, layout_edges
+from thermscan.registration.evidence import prepare
 from thermscan.registration.hidden_edges import hidden_sites
-from thermscan.registration.homography import part_uncertainty_mm
+from thermscan.registration.homography import homography_from_corners, part_uncertainty_mm
+from thermscan.registration.outline_doubt import with_outline_doubt
 from thermscan.registration.parallax import seen_part
 from thermscan.registration.pose import pose_from_homography
+from thermscan.registration.refinement import Refined
 from thermscan.registration.register import register_board
 from thermscan.registration.registration import Registration
 from thermscan.registration.relief import USUAL_HEIGHT_MM, Relief, edge_rise, heights_mm
@@ -111,6 +114,21 @@ def test_a_part_that_stands_higher_than_its_like_is_not_read_at_the_wrong_place(
     assert found.top_doubts_px[at] > 1.0
     # Most of the others are seen where they are looked for.
     assert np.median(found.top_doubts_px) < 0.5
+
+
+def test_an_outline_that_lies_elsewhere_is_a_doubt_of_the_place(scene: tuple) -> None:
+    board, pose, _, flat = scene
+    evidence, edges = prepare(flat), layout_edges(_unstated(board))
+    true = map_points(pose.px_from_mm, board.corners_mm)
+    sure = np.eye(8) * 0.02**2
+    right, wrong = (
+        Refined(at, homography_from_corners(board.corners_mm, at), sure, 0.1, 0, 0) for at in (true, true + 0.8)
+    )
+    same = with_outline_doubt(evidence, board, edges, right)
+    doubted = with_outline_doubt(evidence, board, edges, wrong)
+    assert same is right
+    # The outline puts every coordinate back by 0.8 px.
+    assert np.sqrt(np.diag(doubted.corner_covariance_px2)) == pytest.approx(np.full(8, 0.8 / np.sqrt(2)), rel=0.25)
 
 
 def test_a_foot_behind_a_taller_part_is_not_looked_for() -> None:

@@ -12,6 +12,7 @@ from thermscan.registration.agreement import Agreement, agreement
 from thermscan.registration.edges import LayoutEdges
 from thermscan.registration.evidence import Evidence
 from thermscan.registration.final_fit import Known, final_fit
+from thermscan.registration.outline_doubt import with_outline_doubt
 from thermscan.registration.refinement import FROM_NEAR_PX, Refined, refine
 from thermscan.registration.relief import U_COMMON_MM, USUAL_HEIGHT_MM, edge_rise, other_heights
 
@@ -69,7 +70,7 @@ def with_heights(
         fitted = _final(evidence, board, edges, fitted, free=(False, True, True, True), given=given) or fitted
     if fitted is None and told:
         fitted = _final(evidence, board, edges, found, free=(False, common, False, False), given=given)
-    return fitted or found
+    return with_outline_doubt(evidence, board, edges, fitted or found)
 
 
 def _final(
