@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
@@ -12,6 +11,7 @@ from scipy.special import ndtr
 from thermscan.coordinates import map_points
 from thermscan.layout.board import Board
 from thermscan.registration.homography import local_scale
+from thermscan.registration.profiles import profiles_across
 from thermscan.registration.relief import AS_STATED, USUAL_HEIGHT_MM, Relief
 
 FloatArray = NDArray[np.float64]
@@ -192,7 +192,7 @@ def find_edges(
     at = map_points(px_from_mm, points)
     if shift_px is not None:
         at = at + shift_px[owner]
-    profiles = _profiles(apparent, at, normals, tangents, along)
+    profiles = profiles_across(apparent, at, normals, tangents, along)
     steps = np.lib.stride_tricks.sliding_window_view(profiles, len(kernel), axis=1) @ kernel
     offsets = (np.arange(steps.shape[1]) - (steps.shape[1] - 1) / 2) * PROFILE_STEP_PX
     offset, height, bend = _peaks(steps, offsets, range_px)
@@ -256,33 +256,6 @@ def _resolved(px_from_mm: FloatArray, edges: LayoutEdges, way_px: FloatArray) ->
     with np.errstate(invalid="ignore", divide="ignore"):
         width = 2 * np.abs(across) / np.linalg.norm(way_px, axis=1)
     result: NDArray[np.bool_] = (edges.part < 0) | (width >= NARROW_PX)
-    return result
-
-
-def _profiles(
-    apparent: NDArray[np.float32], at: FloatArray, normals: FloatArray, tangents: FloatArray, along: FloatArray
-) -> FloatArray:
-    """Mean of three profiles side by side; shape (n, len(along)); NaN where the frame has nothing."""
-    side = np.array([-0.8, 0.0, 0.8])
-    spots = (
-        at[:, None, None, :]
-        + along[None, None, :, None] * normals[:, None, None, :]
-        + side[None, :, None, None] * tangents[:, None, None, :]
-    ).astype(np.float32)
-    flat = spots.reshape(len(at) * 3, len(along), 2)
-    # remap takes fewer than 32768 rows at once.
-    pieces = [
-        cv2.remap(
-            apparent,
-            flat[first : first + 30000, :, 0],
-            flat[first : first + 30000, :, 1],
-            cv2.INTER_CUBIC,
-            borderMode=cv2.BORDER_CONSTANT,
-            borderValue=float("nan"),
-        )
-        for first in range(0, len(flat), 30000)
-    ]
-    result: FloatArray = np.vstack(pieces).reshape(len(at), 3, len(along)).mean(axis=1).astype(np.float64)
     return result
 
 
