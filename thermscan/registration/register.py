@@ -36,6 +36,9 @@ if TYPE_CHECKING:
 
 FloatArray = NDArray[np.float64]
 
+# A place lies within 2.45 standard uncertainties of one coordinate with 95 % (chi-square with two degrees of freedom:
+# sqrt(-2 ln 0.05)); half of that is what is stated, so that twice the statement holds 95 % of the places.
+PLACE_FACTOR = float(np.sqrt(-2.0 * np.log(0.05))) / 2.0
 # A click that the frame's evidence moves by more than this is named as wrong.
 WRONG_CLICK_PX = 5.0
 # No corner is claimed to be known better: rounded body edges, and a blur not quite the stated one, displace all
@@ -243,4 +246,4 @@ def _uncertainty_mm(found: Refined, board: Board) -> float:
     centres = np.array([[part.x_mm, part.y_mm] for part in board.parts]).reshape(-1, 2)
     places = centres if len(centres) else board.corners_mm
     u_mm = place_uncertainty_mm(found.px_from_mm, board.corners_mm, found.corner_covariance_px2, places)
-    return float(np.sqrt((u_mm**2).mean()))
+    return PLACE_FACTOR * float(np.sqrt((u_mm**2).mean()))

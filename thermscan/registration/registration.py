@@ -29,7 +29,7 @@ class Registration:
     residual_px : float
         Root mean square of what the evidence leaves unexplained.
     uncertainty_mm : float
-        Standard uncertainty of a part's place, root mean square over the parts.
+        Of a part's place in the board's plane, root mean square over the parts: twice it holds 95 %.
     view_angle_deg : float
         Between the board's normal and the line of sight at the board's centre.
     remarks : tuple of str
