@@ -13,15 +13,20 @@ from thermscan.registration.candidate import Candidate, Search, lies_elsewhere, 
 from thermscan.registration.candidate_search import rank_candidates
 from thermscan.registration.decision import GIVE_INSTEAD, check_rival, decide
 from thermscan.registration.edges import LayoutEdges
-from thermscan.registration.evidence import Evidence
+from thermscan.registration.evidence import Evidence, filled
+from thermscan.registration.homography import homography_from_corners
 from thermscan.registration.outline_candidates import outline_candidates
+from thermscan.registration.pattern import compressed
 from thermscan.registration.refinement import FROM_NEAR_PX, FROM_ROUGH_PX, Refined, refine
+from thermscan.registration.standing import detail_pattern, standing
 
 # The second board is sought where at least so much of the frame is left, with the first one covered a
 # little beyond its outline.
 LEAST_REST, COVERED, SECOND_QUADS = 0.3, 1.06, 6
 # Right places leave up to 0.3 px (0.42 where unstated heights differ), wrong ones more than this.
 MOST_RESIDUAL_PX = 0.5
+# A fit of few edges changes how the detail stands by some percent; one that went to the next row halves it.
+DETAIL_KEPT = 0.7
 
 
 def find_board(evidence: Evidence, board: Board, edges: LayoutEdges) -> Refined:
@@ -40,7 +45,34 @@ def find_board(evidence: Evidence, board: Board, edges: LayoutEdges) -> Refined:
     _check_second(evidence, search, best)
     edges = replace(edges, relief=best.refined.relief)
     found = refine(evidence, edges, corners_mm=board.corners_mm, corners_px=best.corners_px, ranges_px=FROM_NEAR_PX)
-    return found or best.refined
+    rough = _in_frame(search, best)
+    return rough if found is None or lost_detail(evidence, board, rough, found) else found
+
+
+def _in_frame(search: Search, best: Candidate) -> Refined:
+    """A candidate as it was refined in the search, in the frame's own pixels."""
+    factor = 1.0 / search.small.scale
+    return replace(
+        best.refined,
+        corners_px=best.corners_px,
+        px_from_mm=homography_from_corners(search.board.corners_mm, best.corners_px),
+        corner_covariance_px2=best.refined.corner_covariance_px2 * factor**2,
+        residual_px=best.refined.residual_px * factor,
+    )
+
+
+def lost_detail(evidence: Evidence, board: Board, before: Refined, after: Refined) -> bool:
+    """
+    Whether a fit went astray: where it ends, the bodies explain clearly less of the detail than where it began.
+
+    Few and faint edges, none of them the outline's, can pull a board to the next row of bodies.
+    """
+    picture, pattern = compressed(filled(evidence.apparent)), detail_pattern(board)
+    began, ended = (
+        standing(picture, pattern, corners_mm=board.corners_mm, corners_px=each.corners_px).deviations
+        for each in (before, after)
+    )
+    return ended < DETAIL_KEPT * began
 
 
 def check_residual(found: Refined) -> None:

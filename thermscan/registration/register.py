@@ -23,7 +23,7 @@ from thermscan.registration.homography import homography_from_corners, place_unc
 from thermscan.registration.improvement import improve
 from thermscan.registration.landmarks import at_their_feet, fit_landmarks
 from thermscan.registration.orders import order_shown
-from thermscan.registration.outline import check_residual, find_board
+from thermscan.registration.outline import check_residual, find_board, lost_detail
 from thermscan.registration.pose import pose_from_homography, view_angle_deg
 from thermscan.registration.refinement import Refined
 from thermscan.registration.registration import Registration
@@ -105,9 +105,12 @@ def register_board(
             method, found = "baseline", rescued
             remarks.append("neither outline nor bodies show where the board lies: found by the baseline's picture")
     if found.edges:
-        found = with_heights(evidence, board, edges, found, given=given)
+        fitted = with_heights(evidence, board, edges, found, given=given)
         if method == "outline":
+            found = found if lost_detail(evidence, board, found, fitted) else fitted
             check_residual(found)
+        else:
+            found = fitted
         remarks += height_remarks(found, edges)
         if found.bend_px:
             remarks.append(
