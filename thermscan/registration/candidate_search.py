@@ -142,16 +142,22 @@ def _try_climbing(search: Search, quads: FloatArray, found: list[Candidate]) -> 
 
 
 def _settled(search: Search, found: list[Candidate]) -> list[Candidate]:
-    """Ranked; where the outline does not hold the best one, the detail must have no better place near by."""
+    """
+    Ranked; the detail must have no better place near the best one.
+
+    An edge of a row of bodies may pass for a side of the outline, so that is asked even where the outline holds.
+    """
     ranked = by_weight(found)
     for _ in range(MOST_CLIMBS):
-        if not ranked or ranked[0].agreement.outline_holds or ranked[0].standing.deviations < CLIMB_FROM:
+        if not ranked or ranked[0].standing.deviations < CLIMB_FROM:
             break
         best = ranked[0]
         here = search.small.from_frame(best.corners_px)
-        # As it is, and with one corner after the other moved outwards: that is how a place is wrong by a little.
-        outwards = [np.eye(4)[k][:, None] * (here - here.mean(axis=0)) * OUTWARDS for k in range(4)]
-        tried = [search.climbed(here), *(search.climbed(here + move) for move in outwards)]
+        moves = [np.zeros((4, 2))]
+        if not best.agreement.outline_holds:
+            # One corner after the other moved outwards: that is how a place is wrong by a little.
+            moves += [np.eye(4)[k][:, None] * (here - here.mean(axis=0)) * OUTWARDS for k in range(4)]
+        tried = [search.climbed(here + move) for move in moves]
         higher = by_weight([candidate for candidate in tried if candidate is not None])
         if not higher or higher[0].weight <= best.weight:
             break
