@@ -188,7 +188,7 @@ def draw_look(
     image = ThermalImage(
         seen.apparent_c, noise_k, 1.15, options.band_um, blur_px + float(rng.normal(0.0, BLUR_DOUBT_PX))
     )
-    registration = _registration(rng, board, pose)
+    registration = good_registration(rng, board, pose)
     path = Path(f"/{name}.tiff")
     run = Run(
         (path,), thermal.ambient_c, thermal.ambient_c, minutes_on=30.0, supply=(Supply("all", 5.0, supply_w / 5.0),)
@@ -205,7 +205,8 @@ def draw_look(
     )
 
 
-def _registration(rng: np.random.Generator, board: Board, pose: Pose) -> Registration:
+def good_registration(rng: np.random.Generator, board: Board, pose: Pose) -> Registration:
+    """The true place, off by what a good registration is off."""
     corners = pose.px(board.corners_mm) + rng.normal(0.0, CORNER_PX, (4, 2))
     matrix = homography_from_corners(board.corners_mm, corners)
     scale = abs(float(np.linalg.det(np.diff(pose.px(board.corners_mm[[0, 1, 3]]), axis=0)))) ** 0.5

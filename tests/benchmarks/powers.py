@@ -24,10 +24,11 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import numpy as np
+from judging_looks import good_registration
 from numpy.typing import NDArray
 from scipy.sparse.linalg import splu
 
-from samples.simulator import BoardField, Pose, render_frame, sample_board, sample_pose, sample_powers, solver
+from samples.simulator import BoardField, render_frame, sample_board, sample_pose, sample_powers, solver
 from thermscan.heat.split import HeatSplit
 from thermscan.judge.heat_seen import View, see_heat
 from thermscan.layout.board import Board
@@ -36,13 +37,11 @@ from thermscan.regions import reasons
 from thermscan.regions.measure import measure_parts
 from thermscan.regions.measurement import BudgetLine, PartMeasurement, Rectified
 from thermscan.regions.rectify import rectify_frame
-from thermscan.registration.homography import homography_from_corners
 from thermscan.registration.registration import Registration
 from thermscan.runs.run import Run, Supply
 
 # Parts of fewer watts are counted in coverage and own heat, not in the errors of watts.
 LEAST_W = 0.3
-CORNER_PX = 0.3
 TRUE_MM_PER_PX = 0.5
 BAND_UM = (8.0, 14.0)
 
@@ -140,7 +139,7 @@ def take_look(rng: np.random.Generator, truth: Truth, *, cols: int) -> Look:
         heights=True,
     )
     image = ThermalImage(seen.apparent_c, noise_k, 1.15, BAND_UM, float(np.hypot(blur_px, 0.29)))
-    registration = _registration(rng, board, pose)
+    registration = good_registration(rng, board, pose)
     around = {"ambient_c": field.ambient_c, "reflected_c": field.ambient_c}
     return Look(
         board=board,
@@ -150,14 +149,6 @@ def take_look(rng: np.random.Generator, truth: Truth, *, cols: int) -> Look:
         noise_k=noise_k,
         ambient_c=field.ambient_c,
     )
-
-
-def _registration(rng: np.random.Generator, board: Board, pose: Pose) -> Registration:
-    corners = pose.px(board.corners_mm) + rng.normal(0.0, CORNER_PX, (4, 2))
-    matrix = homography_from_corners(board.corners_mm, corners)
-    scale = abs(float(np.linalg.det(np.diff(pose.px(board.corners_mm[[0, 1, 3]]), axis=0)))) ** 0.5
-    u_mm = 0.6 * CORNER_PX * (board.width_mm * board.height_mm) ** 0.5 / scale
-    return Registration("corners", matrix, corners, CORNER_PX**2 * np.eye(8), CORNER_PX, u_mm, pose.tilt_deg)
 
 
 def true_look(truth: Truth) -> Look:
