@@ -26,6 +26,8 @@ LEVELS = (
     ("report", "archive"),
     ("cli",),
 )
+# Within registration/, in the order of use; its front door stands last.
+REGISTRATION = (("registration", "evidence"), ("geometry",), ("recordings", "targets"), ("placing",), ("__init__",))
 # Entry points: they start the command line.
 ENTRY = {"__init__", "__main__"}
 LEVEL_OF = {room: level for level, rooms in enumerate(LEVELS) for room in rooms}
@@ -67,6 +69,19 @@ def test_a_module_imports_only_its_own_stage_and_earlier_ones(path: Path) -> Non
         if first == "thermscan" and rest:
             assert LEVEL_OF[rest[0]] <= LEVEL_OF[room], f"{path} imports {name}"
         assert room in CONFINED.get(first, {room}), f"{path} imports {name}"
+
+
+@pytest.mark.parametrize(
+    "path", sorted((PACKAGE / "registration").rglob("*.py")), ids=lambda path: str(path.relative_to(PACKAGE))
+)
+def test_the_rooms_of_registration_form_no_circle(path: Path) -> None:
+    level_of = {room: level for level, rooms in enumerate(REGISTRATION) for room in rooms}
+    own = path.relative_to(PACKAGE / "registration").parts[0].removesuffix(".py")
+    for name in imported_names(path):
+        first, *rest = name.split(".")
+        if [first, *rest[:1]] == ["thermscan", "registration"]:
+            other = rest[1] if len(rest) > 1 else "__init__"
+            assert other == own or level_of[other] < level_of[own], f"{path} imports {name}"
 
 
 def test_every_room_has_a_level() -> None:

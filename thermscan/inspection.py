@@ -29,12 +29,16 @@ from thermscan.regions.covering import find_cover
 from thermscan.regions.measure import measure_parts
 from thermscan.regions.measurement import PartMeasurement, Rectified
 from thermscan.regions.rectify import rectify_frame
-from thermscan.registration.averaging import AlignedViews, align_views
-from thermscan.registration.baseline_raster import BaselineRaster
-from thermscan.registration.merging import merge_views
-from thermscan.registration.register import register_board
-from thermscan.registration.registration import Registration
-from thermscan.registration.targets import find_targets, without_cards
+from thermscan.registration import (
+    AlignedViews,
+    BaselineRaster,
+    Registration,
+    align_views,
+    find_targets,
+    merge_views,
+    register_board,
+    without_cards,
+)
 from thermscan.runs.run import Landmark, Run
 
 

@@ -27,8 +27,7 @@ from thermscan.regions.found_layout import (
 )
 from thermscan.regions.measure import measure_parts
 from thermscan.regions.measurement import PartMeasurement
-from thermscan.registration.corners import checked_corners
-from thermscan.registration.registration import Registration
+from thermscan.registration import Registration, checked_corners
 from thermscan.runs.run import Run
 
 FIRST_LAYOUT_NAME = "board without a layout"

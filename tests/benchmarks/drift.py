@@ -28,8 +28,8 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from samples.simulator import Pose, render_frame, sample_board, sample_pose, sample_powers, solve_board
 from thermscan.coordinates import map_points, pixel_centres
-from thermscan.registration.homography import homography_from_corners
-from thermscan.registration.recording_motion import recording_motion
+from thermscan.registration.geometry.homography import homography_from_corners
+from thermscan.registration.recordings.recording_motion import recording_motion
 
 FloatArray = NDArray[np.float64]
 Float32 = NDArray[np.float32]

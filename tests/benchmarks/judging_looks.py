@@ -24,7 +24,7 @@ from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions.measure import measure_parts
 from thermscan.regions.measurement import PartMeasurement, Rectified
 from thermscan.regions.rectify import rectify_frame
-from thermscan.registration.homography import homography_from_corners
+from thermscan.registration.geometry.homography import homography_from_corners
 from thermscan.registration.registration import Registration
 from thermscan.runs.run import Run, Supply
 

@@ -30,7 +30,7 @@ from thermscan.judge.comparison import difference_u_k
 from thermscan.judge.learning import learn_baseline
 from thermscan.layout.board import Board
 from thermscan.layout.reading import read_board
-from thermscan.registration.register import register_board
+from thermscan.registration.placing.register import register_board
 from thermscan.runs.run import Landmark, Run
 
 SHAPES = ((120, 160), (192, 256), (240, 320), (480, 640))

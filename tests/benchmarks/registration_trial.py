@@ -13,9 +13,9 @@ from skimage.registration import phase_cross_correlation
 from tests.benchmarks.registration_views import BenchmarkView, benchmark_view, part_centres
 from thermscan.coordinates import map_points, pixel_centres, sample_bilinear
 from thermscan.errors import ThermscanError
-from thermscan.registration.baseline_raster import BaselineRaster
-from thermscan.registration.homography import part_uncertainty_mm
-from thermscan.registration.register import register_board
+from thermscan.registration.geometry.homography import part_uncertainty_mm
+from thermscan.registration.placing.baseline_raster import BaselineRaster
+from thermscan.registration.placing.register import register_board
 
 FloatArray = NDArray[np.float64]
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from thermscan.coordinates import map_points
-from thermscan.registration.homography import fit_homography, homography_from_corners
+from thermscan.registration.geometry.homography import fit_homography, homography_from_corners
 
 UNIT_SQUARE = [[0, 0], [1, 0], [1, 1], [0, 1]]
 

@@ -10,8 +10,8 @@ import pytest
 from tests.registration.simple_views import View, random_view
 from thermscan.coordinates import map_points
 from thermscan.errors import CannotJudge
-from thermscan.registration.homography import fit_homography, part_uncertainty_mm
-from thermscan.registration.register import register_board
+from thermscan.registration.geometry.homography import fit_homography, part_uncertainty_mm
+from thermscan.registration.placing.register import register_board
 from thermscan.registration.registration import Registration
 
 

@@ -13,7 +13,7 @@ from thermscan.coordinates import map_points, pixel_centres
 from thermscan.radiometry.camera import Lens
 from thermscan.radiometry.lens import bend_points, straighten_image, straighten_points
 from thermscan.radiometry.thermal_image import ThermalImage
-from thermscan.registration.register import register_board
+from thermscan.registration.placing.register import register_board
 from thermscan.registration.registration import Registration
 
 # A strong barrel: corners of the board are 4 to 7 pixels from where a pinhole shows them.

@@ -15,7 +15,7 @@ from samples.simulator.solver import BoardField
 from tests.registration.simple_views import MASK, METAL, PLASTIC
 from thermscan.layout.board import Board, Part
 from thermscan.radiometry.thermal_image import ThermalImage
-from thermscan.registration.target_design import TARGETS
+from thermscan.registration.targets.target_design import TARGETS
 
 FOIL, CARD = 0.05, 0.93
 # What a sheet of card keeps of the board's rise.

@@ -11,10 +11,10 @@ from skimage import data
 from thermscan.coordinates import map_points, pixel_centres
 from thermscan.errors import InputError
 from thermscan.radiometry.thermal_image import ThermalImage
-from thermscan.registration.averaging import align_views, average_views
-from thermscan.registration.homography import homography_from_corners
-from thermscan.registration.merging import fine_grid, merge_views
-from thermscan.registration.recording_motion import recording_motion
+from thermscan.registration.geometry.homography import homography_from_corners
+from thermscan.registration.recordings.averaging import align_views, average_views
+from thermscan.registration.recordings.merging import fine_grid, merge_views
+from thermscan.registration.recordings.recording_motion import recording_motion
 
 SHAPE = (180, 240)
 BOX = np.array([[0.0, 0.0], [239.0, 0.0], [239.0, 179.0], [0.0, 179.0]])

@@ -10,11 +10,11 @@ import numpy as np
 from tests.registration.simple_views import SHAPES, View, random_pose, render
 from thermscan.coordinates import map_points, pixel_centres, sample_bilinear
 from thermscan.layout.board import Board
-from thermscan.registration.baseline_raster import BaselineRaster
-from thermscan.registration.baseline_refinement import refine_to_baseline
-from thermscan.registration.baseline_search import find_by_baseline
 from thermscan.registration.evidence import prepare
-from thermscan.registration.register import register_board
+from thermscan.registration.placing.baseline_raster import BaselineRaster
+from thermscan.registration.placing.baseline_refinement import refine_to_baseline
+from thermscan.registration.placing.baseline_search import find_by_baseline
+from thermscan.registration.placing.register import register_board
 
 MM_PER_PX = 0.5
 

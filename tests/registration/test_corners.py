@@ -9,8 +9,8 @@ from tests.registration.simple_views import View, random_view
 from thermscan.coordinates import map_points
 from thermscan.errors import InputError
 from thermscan.radiometry.thermal_image import ThermalImage
-from thermscan.registration.corners import checked_corners
-from thermscan.registration.register import register_board
+from thermscan.registration.placing.corners import checked_corners
+from thermscan.registration.placing.register import register_board
 
 SHAPE = (240, 320)
 GOOD = [[40, 40], [280, 50], [270, 200], [50, 190]]

@@ -12,8 +12,8 @@ from tests.registration.simple_views import View
 from thermscan.coordinates import map_points
 from thermscan.errors import InputError
 from thermscan.layout.board import Board, Part, Surface
-from thermscan.registration.landmarks import at_their_feet, fit_landmarks
-from thermscan.registration.register import register_board
+from thermscan.registration.placing.landmarks import at_their_feet, fit_landmarks
+from thermscan.registration.placing.register import register_board
 from thermscan.runs.run import Landmark
 
 SHAPE = (240, 320)

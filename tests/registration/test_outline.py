@@ -12,8 +12,8 @@ from thermscan.coordinates import map_points
 from thermscan.errors import CannotJudge
 from thermscan.layout.board import Board
 from thermscan.radiometry.thermal_image import ThermalImage
-from thermscan.registration.homography import part_uncertainty_mm
-from thermscan.registration.register import register_board
+from thermscan.registration.geometry.homography import part_uncertainty_mm
+from thermscan.registration.placing.register import register_board
 
 SHAPE = (240, 320)
 INSTEAD = "corners_px"

@@ -8,13 +8,13 @@ import pytest
 from tests.registration.simple_views import View, random_board, render, rise_raster
 from thermscan.coordinates import map_points
 from thermscan.layout.board import Board, Part, Surface
-from thermscan.registration.agreement import Agreement
-from thermscan.registration.edges import find_edges, layout_edges
 from thermscan.registration.evidence import Evidence, filled
-from thermscan.registration.outline_candidates import outline_candidates
-from thermscan.registration.pattern import compressed
-from thermscan.registration.register import register_board
-from thermscan.registration.standing import Standing, climb, detail_pattern, standing
+from thermscan.registration.placing.agreement import Agreement
+from thermscan.registration.placing.edges import find_edges, layout_edges
+from thermscan.registration.placing.outline_candidates import outline_candidates
+from thermscan.registration.placing.pattern import compressed
+from thermscan.registration.placing.register import register_board
+from thermscan.registration.placing.standing import Standing, climb, detail_pattern, standing
 
 SHAPE = (240, 320)
 SURFACE = Surface("plastic", 0.95, 0.02)

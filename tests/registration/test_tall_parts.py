@@ -12,17 +12,17 @@ from samples.simulator.pose import Pose, place_camera
 from thermscan.coordinates import map_points
 from thermscan.layout.board import Board, Part, Surface
 from thermscan.radiometry.thermal_image import ThermalImage
-from thermscan.registration.edges import EdgeSites, layout_edges
 from thermscan.registration.evidence import prepare
-from thermscan.registration.hidden_edges import hidden_sites
-from thermscan.registration.homography import homography_from_corners, part_uncertainty_mm
-from thermscan.registration.outline_doubt import with_outline_doubt
-from thermscan.registration.parallax import seen_part
-from thermscan.registration.pose import pose_from_homography
-from thermscan.registration.refinement import Refined
-from thermscan.registration.register import register_board
+from thermscan.registration.geometry.homography import homography_from_corners, part_uncertainty_mm
+from thermscan.registration.geometry.parallax import seen_part
+from thermscan.registration.geometry.pose import pose_from_homography
+from thermscan.registration.geometry.relief import USUAL_HEIGHT_MM, Relief, edge_rise, heights_mm
+from thermscan.registration.placing.edges import EdgeSites, layout_edges
+from thermscan.registration.placing.hidden_edges import hidden_sites
+from thermscan.registration.placing.outline_doubt import with_outline_doubt
+from thermscan.registration.placing.refinement import Refined
+from thermscan.registration.placing.register import register_board
 from thermscan.registration.registration import Registration
-from thermscan.registration.relief import USUAL_HEIGHT_MM, Relief, edge_rise, heights_mm
 
 SHAPE = (240, 320)
 

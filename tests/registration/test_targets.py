@@ -16,8 +16,8 @@ from thermscan.errors import CannotJudge, InputError
 from thermscan.inspection import inspect_run
 from thermscan.layout.board import Board
 from thermscan.layout.writing import write_board
-from thermscan.registration.target_design import CARD_MM, CENTRE_MM, TARGETS
-from thermscan.registration.targets import find_targets
+from thermscan.registration.targets.target_design import CARD_MM, CENTRE_MM, TARGETS
+from thermscan.registration.targets.targets import find_targets
 from thermscan.runs.reading import read_run
 
 PT_A_MM = 72.0 / 25.4

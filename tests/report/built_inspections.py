@@ -19,7 +19,7 @@ from thermscan.radiometry.camera import Camera
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions.measurement import BudgetLine, PartMeasurement, Rectified
 from thermscan.regions.reasons import METAL, TOO_FEW_PIXELS
-from thermscan.registration.homography import homography_from_corners
+from thermscan.registration.geometry.homography import homography_from_corners
 from thermscan.registration.registration import Registration
 from thermscan.runs.run import Run, Supply
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from tests.report.built_inspections import build_inspection
 from thermscan.inspection import Inspection
-from thermscan.registration.parallax import pose_seen, seen_part
+from thermscan.registration.geometry.parallax import pose_seen, seen_part
 from thermscan.report.plate_frame import frame_bodies
 
 

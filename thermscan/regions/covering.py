@@ -13,9 +13,9 @@ from thermscan.layout.board import Board, Part
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions import reasons
 from thermscan.regions.measurement import PartMeasurement
-from thermscan.registration.homography import local_scale
-from thermscan.registration.parallax import pose_seen, seen_height_mm
-from thermscan.registration.pose import Pose, body_corners_px
+from thermscan.registration.geometry.homography import local_scale
+from thermscan.registration.geometry.parallax import pose_seen, seen_height_mm
+from thermscan.registration.geometry.pose import Pose, body_corners_px
 from thermscan.registration.registration import Registration
 from thermscan.scales import read_only
 

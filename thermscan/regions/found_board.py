@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points
-from thermscan.registration.homography import homography_from_corners
-from thermscan.registration.pose import FOV_ASSUMED_DEG, focal_from_fov
+from thermscan.registration.geometry.homography import homography_from_corners
+from thermscan.registration.geometry.pose import FOV_ASSUMED_DEG, focal_from_fov
 
 FloatArray = NDArray[np.float64]
 Mask = NDArray[np.bool_]

@@ -14,8 +14,8 @@ from thermscan.layout.surfaces import surface_named
 from thermscan.regions.found_board import height_of_board_mm
 from thermscan.regions.found_bodies import FoundBody
 from thermscan.regions.found_rectangles import Rectangle, fit_rectangle, like_sized_groups
-from thermscan.registration.homography import fit_homography, local_scale, place_uncertainty_mm
-from thermscan.registration.pose import pose_from_homography, view_angle_deg
+from thermscan.registration.geometry.homography import fit_homography, local_scale, place_uncertainty_mm
+from thermscan.registration.geometry.pose import pose_from_homography, view_angle_deg
 from thermscan.registration.registration import Registration
 
 FloatArray = NDArray[np.float64]

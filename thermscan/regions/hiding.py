@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.layout.board import Board, Part
-from thermscan.registration.parallax import seen_height_mm, top_corners_px
-from thermscan.registration.pose import Pose
+from thermscan.registration.geometry.parallax import seen_height_mm, top_corners_px
+from thermscan.registration.geometry.pose import Pose
 from thermscan.registration.registration import Registration
 
 # Parts that differ by less are alike: a pixel or less of one is seen over the other.

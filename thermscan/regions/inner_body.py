@@ -101,7 +101,7 @@ def find_inner_body(
     part : Part
     registration : Registration
     jacobian : ndarray of shape (2, 2)
-        Pixels a millimetre at the part, see `thermscan.registration.homography.local_scale`.
+        Pixels a millimetre at the part, see `thermscan.registration.geometry.homography.local_scale`.
     shape : tuple of int
         The frame's rows and columns.
     blur_px, u_blur_px : float

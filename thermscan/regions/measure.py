@@ -19,8 +19,8 @@ from thermscan.regions import reasons
 from thermscan.regions.hiding import Silhouette, hidden_pixels, silhouettes
 from thermscan.regions.inner_body import LEAST_PIXELS, Coverage, InnerBody, body_scale_px_per_mm, find_inner_body
 from thermscan.regions.measurement import BudgetLine, PartMeasurement
-from thermscan.registration.homography import local_scale, part_uncertainty_mm
-from thermscan.registration.parallax import pose_seen, seen_part
+from thermscan.registration.geometry.homography import local_scale, part_uncertainty_mm
+from thermscan.registration.geometry.parallax import pose_seen, seen_part
 from thermscan.registration.registration import Registration
 
 # Below this a reading is mostly a reflection of the room (ISO 18434-1 asks for high emissivity and warns

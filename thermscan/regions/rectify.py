@@ -12,8 +12,8 @@ from thermscan.layout.board import Board
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions.hiding import silhouettes
 from thermscan.regions.measurement import Rectified
-from thermscan.registration.homography import local_scale
-from thermscan.registration.parallax import pose_seen
+from thermscan.registration.geometry.homography import local_scale
+from thermscan.registration.geometry.parallax import pose_seen
 from thermscan.registration.registration import Registration
 
 # A raster finer than the frame shows nothing more; past this many cells it only costs time.

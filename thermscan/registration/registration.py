@@ -10,6 +10,9 @@ from numpy.typing import NDArray
 from thermscan.coordinates import map_points
 from thermscan.scales import read_only
 
+# Of the bounding box of the outline, as the board is seen from its component side; the order of all corners.
+CORNER_NAMES = ("top left", "top right", "bottom right", "bottom left")
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Registration:

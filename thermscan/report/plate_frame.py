@@ -7,7 +7,7 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from thermscan.inspection import Inspection
-from thermscan.registration.parallax import pose_seen, top_corners_px
+from thermscan.registration.geometry.parallax import pose_seen, top_corners_px
 from thermscan.report.canvas import TITLE_PT, Sheet, titled
 from thermscan.report.gathering import verdicts_in_layout_order
 from thermscan.report.marking import Body, draw_bodies, draw_unmapped, label_picture, note_left_out

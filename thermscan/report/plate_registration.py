@@ -7,7 +7,7 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from thermscan.inspection import Inspection
-from thermscan.registration.homography import corner_jacobian
+from thermscan.registration.geometry.homography import corner_jacobian
 from thermscan.report.canvas import INK, TITLE_PT, Sheet, titled
 from thermscan.report.lettering import fitted_text
 from thermscan.report.marking import Body, draw_bodies

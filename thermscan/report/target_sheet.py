@@ -10,7 +10,7 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.patches import Polygon, Rectangle
 
 from thermscan.layout.saving import save_bytes
-from thermscan.registration.target_design import CARD_MM, CENTRE_MM, TARGETS, Target
+from thermscan.registration.targets.target_design import CARD_MM, CENTRE_MM, TARGETS, Target
 from thermscan.report.canvas import FAINT_INK, INK, Sheet, blank_sheet, report_style
 from thermscan.report.lettering import wrapped_text
 from thermscan.report.paper import MARGIN_MM, PAPERS_MM, PT_A_MM

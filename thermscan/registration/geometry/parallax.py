@@ -1,0 +1,93 @@
+"""Where tall parts seem to lie: a slanted view moves the top of a body away from its foot."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.layout.board import Part
+from thermscan.registration.geometry.pose import Pose, body_corners_px, pose_from_homography
+from thermscan.registration.geometry.relief import USUAL_HEIGHT_MM
+from thermscan.registration.registration import Registration
+
+FloatArray = NDArray[np.float64]
+
+
+def pose_seen(
+    registration: Registration, *, shape: tuple[int, int], corners_mm: FloatArray, fov_deg: float | None
+) -> Pose:
+    """
+    The camera's pose, with the focal length that the parts' heights showed.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> box = np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 2.0], [0.0, 2.0]])
+    >>> found = Registration("corners", np.eye(3), box, np.eye(8), 0.0, 0.0, 0.0, focal_scale=2.0)
+    >>> round(pose_seen(found, shape=(3, 5), corners_mm=box, fov_deg=90.0).focal_px, 3)
+    5.0
+    """
+    pose = pose_from_homography(registration.px_from_mm, shape=shape, corners_mm=corners_mm, fov_deg=fov_deg)
+    if registration.focal_scale == 1.0:
+        return pose
+    fov = 2 * np.degrees(np.arctan(shape[1] / 2 / (pose.focal_px * registration.focal_scale)))
+    return pose_from_homography(registration.px_from_mm, shape=shape, corners_mm=corners_mm, fov_deg=float(fov))
+
+
+def seen_part(part: Part, registration: Registration, pose: Pose) -> Part:
+    """
+    A part moved on the board to where its top is seen; itself where no height is stated nor seen.
+
+    Parameters
+    ----------
+    part : Part
+    registration : Registration
+        Of the board's plane.
+    pose : Pose
+
+    Returns
+    -------
+    Part
+        Of the same size: the top is nearer to the camera by its height, which a usual distance makes
+        one or two percent.
+
+    Examples
+    --------
+    >>> from thermscan.layout.board import Surface
+    >>> flat = Part("U1", 10.0, 10.0, 0.0, 0.0, 0.0, Surface("plastic", 0.95, 0.02))
+    >>> import numpy as np
+    >>> found = Registration("corners", np.eye(3), np.zeros((4, 2)), np.eye(8), 0.0, 0.0, 0.0)
+    >>> seen_part(flat, found, None) is flat
+    True
+    """
+    if not seen_height_mm(part, registration):
+        return part
+    x_mm, y_mm = registration.mm(top_corners_px(part, registration, pose)).mean(axis=0)
+    return replace(part, x_mm=float(x_mm), y_mm=float(y_mm))
+
+
+def top_corners_px(part: Part, registration: Registration, pose: Pose) -> FloatArray:
+    """Where the corners of a body's top are seen in the frame, at the height the frame shows; shape (4, 2)."""
+    return body_corners_px(registration, replace(part, height_mm=seen_height_mm(part, registration)), pose)
+
+
+def seen_height_mm(part: Part, registration: Registration) -> float:
+    """
+    How high a part stands, as stated or usual and as the frame shows it; 0 where the frame shows none not stated.
+
+    Examples
+    --------
+    >>> from thermscan.layout.board import Surface
+    >>> can = Part("C1", 10.0, 10.0, 0.0, 0.0, 0.0, Surface("plastic", 0.95, 0.02), height_mm=16.0)
+    >>> box = np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 2.0], [0.0, 2.0]])
+    >>> seen_height_mm(can, Registration("corners", np.eye(3), box, np.eye(8), 0.0, 0.0, 0.0, height_scale=0.5))
+    8.0
+    >>> usual = replace(can, height_mm=None, usual_height_mm=12.0)
+    >>> seen_height_mm(usual, Registration("corners", np.eye(3), box, np.eye(8), 0.0, 0.0, 0.0, apparent_height_mm=1.5))
+    6.0
+    """
+    if part.height_mm is None:
+        return (registration.apparent_height_mm or 0.0) * (part.usual_height_mm or USUAL_HEIGHT_MM) / USUAL_HEIGHT_MM
+    return part.height_mm * registration.height_scale

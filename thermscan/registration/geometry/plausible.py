@@ -1,0 +1,48 @@
+"""Whether four corners can be those of a board that a camera sees."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.registration.geometry.homography import homography_from_corners
+
+FloatArray = NDArray[np.float64]
+
+# A rectangle seen at up to 60 degrees has no narrower corner, and its far end is at most this many times
+# as far away as its near end, from where the whole of it can be seen.
+NARROWEST_DEG, DEEPEST = 22.0, 4.0
+
+
+def plausible(corners: FloatArray, corners_mm: FloatArray, before: FloatArray) -> bool:
+    """
+    Whether corners are still about as far apart as before, the same way round, and as a camera could see a rectangle.
+
+    Examples
+    --------
+    >>> box = np.array([[0.0, 0.0], [40.0, 0.0], [40.0, 20.0], [0.0, 20.0]])
+    >>> plausible(box + 3.0, box, box), plausible(2 * box, box, box), plausible(box[::-1], box, box)
+    (True, False, False)
+    """
+    ahead = np.roll(corners, -1, axis=0) - corners
+    behind = np.roll(corners, 1, axis=0) - corners
+    angle = np.degrees(
+        np.arctan2(ahead[:, 0] * behind[:, 1] - ahead[:, 1] * behind[:, 0], (ahead * behind).sum(axis=1))
+    )
+    if (
+        angle.min() < NARROWEST_DEG
+        or angle.max() > 180 - NARROWEST_DEG
+        or not 0.6 < _size(corners) / _size(before) < 1.6
+    ):
+        return False
+    depth = np.abs(corners_mm @ homography_from_corners(corners_mm, corners)[2, :2] + 1.0)
+    return bool(depth.max() < DEEPEST * depth.min())
+
+
+def _size(corners: FloatArray) -> float:
+    return float(np.sqrt(abs(_area(corners))))
+
+
+def _area(corners: FloatArray) -> float:
+    x, y = corners.T
+    return float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum() / 2)

@@ -1,0 +1,204 @@
+"""Camera pose from the homography: view angle, and where the top of a tall part appears."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from thermscan.layout.board import Part
+from thermscan.registration.geometry.homography import local_scale
+from thermscan.registration.registration import Registration
+from thermscan.scales import read_only
+
+FloatArray = NDArray[np.float64]
+
+# Horizontal fields of view of the lenses that hand-held cameras have, in degrees: what a focal
+# length that is calibrated from one view must stay between, and what is assumed where it cannot be had.
+FOV_RANGE_DEG = (12.0, 95.0)
+FOV_ASSUMED_DEG = 42.0
+# The focal length comes from how parallels converge. Where the scale differs by less than this
+# over the board, that is buried in the errors of the corners.
+CONVERGENCE_NEEDED = 0.08
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pose:
+    """
+    Where the camera stands over the board.
+
+    Attributes
+    ----------
+    rotation : ndarray of shape (3, 3)
+        Camera axes (x right, y down, z forward) of the board's x, y and of the direction into it.
+    position_mm : ndarray of shape (3,)
+        The board's origin, in camera axes.
+    focal_px : float
+    centre_px : ndarray of shape (2,)
+        Principal point: the middle of the frame.
+    focal_source : str
+        ``camera`` (from its field of view), ``view`` (from how parallels converge) or ``assumed``.
+    """
+
+    rotation: FloatArray
+    position_mm: FloatArray
+    focal_px: float
+    centre_px: FloatArray
+    focal_source: str
+
+    def __post_init__(self) -> None:
+        for name in ("rotation", "position_mm", "centre_px"):
+            object.__setattr__(self, name, read_only(getattr(self, name)))
+
+    def view_angle_deg(self, points_mm: ArrayLike) -> FloatArray:
+        """Between the board's normal and the line of sight, at points of the board; shape (n,)."""
+        mm = np.asarray(points_mm, dtype=np.float64)
+        sight = mm @ self.rotation[:, :2].T + self.position_mm
+        cosine = np.abs(sight @ self.rotation[:, 2]) / np.linalg.norm(sight, axis=1)
+        result: FloatArray = np.degrees(np.arccos(np.clip(cosine, 0.0, 1.0)))
+        return result
+
+    def px(self, points_mm: ArrayLike, height_mm: float | ArrayLike = 0.0) -> FloatArray:
+        """Points above the board (``height_mm`` towards the camera) in the frame; shape (n, 2)."""
+        mm = np.asarray(points_mm, dtype=np.float64)
+        up = -np.broadcast_to(np.asarray(height_mm, dtype=np.float64), (len(mm),))
+        seen = np.column_stack([mm, up]) @ self.rotation.T + self.position_mm
+        result: FloatArray = self.focal_px * seen[:, :2] / seen[:, 2:] + self.centre_px
+        return result
+
+
+def focal_from_fov(fov_deg: float, cols: int) -> float:
+    """
+    Focal length in pixels from the horizontal field of view.
+
+    Examples
+    --------
+    >>> round(focal_from_fov(90.0, 320), 6)
+    160.0
+    """
+    return cols / 2 / float(np.tan(np.radians(fov_deg) / 2))
+
+
+def pose_from_homography(
+    px_from_mm: FloatArray,
+    *,
+    shape: tuple[int, int],
+    corners_mm: FloatArray,
+    fov_deg: float | None = None,
+) -> Pose:
+    """
+    The camera's pose over the board.
+
+    Parameters
+    ----------
+    px_from_mm : ndarray of shape (3, 3)
+    shape : tuple of int
+        Rows and columns of the frame; the principal point is taken in its middle, pixels are square.
+    corners_mm : ndarray of shape (4, 2)
+        The board's bounding box.
+    fov_deg : float, optional
+        Horizontal field of view, where the camera file states it.
+
+    Returns
+    -------
+    Pose
+        With ``focal_source`` saying where the focal length comes from. Near the normal a view does
+        not tell it; the angle hardly depends on it there.
+
+    References
+    ----------
+    .. [1] Z. Zhang, A flexible new technique for camera calibration, IEEE Trans. Pattern Analysis and
+       Machine Intelligence 22 (2000) 1330-1334: the two constraints of one homography, sections 2.3, 3.1.
+
+    Examples
+    --------
+    >>> box = np.array([[-50.0, -50.0], [50.0, -50.0], [50.0, 50.0], [-50.0, 50.0]])
+    >>> frontal = np.array([[1.0, 0, 159.5], [0, 1.0, 119.5], [0, 0, 1.0]])
+    >>> pose = pose_from_homography(frontal, shape=(240, 320), corners_mm=box)
+    >>> pose.focal_source, round(float(pose.view_angle_deg([[0.0, 0.0]])[0]), 6)
+    ('assumed', 0.0)
+    """
+    rows, cols = shape
+    centre = np.array([(cols - 1) / 2, (rows - 1) / 2])
+    to_centre = np.array([[1, 0, -centre[0]], [0, 1, -centre[1]], [0, 0, 1]])
+    centred = to_centre @ px_from_mm
+    if fov_deg is not None:
+        focal, source = focal_from_fov(fov_deg, cols), "camera"
+    else:
+        seen = _focal_of_view(centred, corners_mm, cols)
+        focal, source = (seen, "view") if seen else (focal_from_fov(FOV_ASSUMED_DEG, cols), "assumed")
+    columns = np.diag([1 / focal, 1 / focal, 1.0]) @ centred
+    middle = np.append(corners_mm.mean(axis=0), 1.0)
+    columns *= np.sign(columns[2] @ middle) / np.sqrt(np.linalg.norm(columns[:, 0]) * np.linalg.norm(columns[:, 1]))
+    across, down = columns[:, 0], columns[:, 1]
+    left, _, right = np.linalg.svd(np.column_stack([across, down, np.cross(across, down)]))
+    return Pose(left @ right, columns[:, 2], focal, centre, source)
+
+
+def view_angle_deg(pose: Pose, corners_mm: FloatArray) -> float:
+    """
+    Between the board's normal and the line of sight, at the middle of the board.
+
+    Examples
+    --------
+    >>> box = np.array([[-50.0, -50.0], [50.0, -50.0], [50.0, 50.0], [-50.0, 50.0]])
+    >>> pose = Pose(np.eye(3), np.array([0.0, 0.0, 100.0]), 300.0, np.array([159.5, 119.5]), "camera")
+    >>> view_angle_deg(pose, box)
+    0.0
+    """
+    return float(pose.view_angle_deg(corners_mm.mean(axis=0, keepdims=True))[0])
+
+
+def body_corners_px(registration: Registration, part: Part, pose: Pose) -> FloatArray:
+    """
+    Where the top of a part's body appears in the frame; shape (4, 2).
+
+    The top of a tall part is displaced by parallax. The displacement comes from the pose, the place
+    on the board from the homography itself. A part whose ``height_mm`` is not stated counts as flat.
+
+    Examples
+    --------
+    >>> from thermscan.layout.board import Surface
+    >>> part = Part("U1", 10.0, 10.0, 0.0, 0.0, 0.0, Surface("plastic", 0.95, 0.02), height_mm=50.0)
+    >>> pose = Pose(np.eye(3), np.array([0.0, 0.0, 100.0]), 100.0, np.zeros(2), "camera")
+    >>> found = Registration("corners", np.eye(3), np.zeros((4, 2)), np.eye(8), 0.0, 0.0, 0.0)
+    >>> body_corners_px(found, part, pose)[0].tolist()
+    [-10.0, -10.0]
+    """
+    corners = part.corners_mm()
+    on_board = registration.px(corners)
+    if not part.height_mm:
+        return on_board
+    return on_board + pose.px(corners, part.height_mm) - pose.px(corners)
+
+
+def _focal_of_view(centred: FloatArray, corners_mm: FloatArray, cols: int) -> float | None:
+    """Least squares of the two constraints r1.r2 = 0 and |r1| = |r2| on one unknown, 1/f^2."""
+    middle = corners_mm.mean(axis=0)
+    depth = plane_depth(centred, corners_mm)
+    if depth.max() / depth.min() - 1 < CONVERGENCE_NEEDED:
+        return None
+    size = float(np.linalg.norm(local_scale(centred, middle[None])[0]))
+    one, two = centred[:, 0] / size, centred[:, 1] / size
+    flat = np.array([one[:2] @ two[:2], one[:2] @ one[:2] - two[:2] @ two[:2]])
+    deep = np.array([one[2] * two[2], one[2] ** 2 - two[2] ** 2])
+    inverse = -(deep @ deep) / (deep @ flat) if deep @ flat < 0 else 0.0
+    if inverse <= 0:
+        return None
+    focal = float(np.sqrt(1 / inverse))
+    lowest, highest = (focal_from_fov(fov, cols) for fov in reversed(FOV_RANGE_DEG))
+    return focal if lowest <= focal <= highest else None
+
+
+def plane_depth(px_from_mm: FloatArray, points_mm: FloatArray) -> FloatArray:
+    """
+    The denominator of the homography at points of the board, proportional to their distance; shape (n,).
+
+    Examples
+    --------
+    >>> plane_depth(np.eye(3), np.zeros((1, 2))).tolist()
+    [1.0]
+    """
+    result: FloatArray = np.abs(points_mm @ px_from_mm[2, :2] + px_from_mm[2, 2])
+    return result
