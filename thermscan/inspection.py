@@ -23,6 +23,7 @@ from thermscan.layout.reading import read_board
 from thermscan.radiometry.camera import Camera, Lens, read_camera
 from thermscan.radiometry.imaging import form_image
 from thermscan.radiometry.lens import straighten_image, straighten_points
+from thermscan.radiometry.sensor_estimate import with_sensor
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions.blur import estimate_blur
 from thermscan.regions.covering import find_cover
@@ -207,7 +208,7 @@ def view_of(run: Run, *, progress: Progress) -> View:
     if camera.lens is not None:
         images = [straighten_image(image, camera.lens) for image in images]
     aligned = align_views(images)
-    return View(camera, frames, aligned, aligned.mean(), quality)
+    return View(camera, frames, aligned, with_sensor(aligned.mean(), camera), quality)
 
 
 @contextmanager

@@ -11,6 +11,7 @@ from scipy import stats
 from thermscan.judge import thresholds
 from thermscan.judge.places import PLACE_DEGREES
 from thermscan.regions.measurement import PartMeasurement
+from thermscan.regions.sensor_lines import frame_u_k, is_sensors
 
 # The budgets are trusted to about a tenth of themselves: 1 / (2 * 0.1^2) degrees of freedom (GUM, G.4.2).
 U_DEGREES = 50.0
@@ -158,8 +159,8 @@ def difference_u_k(one: PartMeasurement, others: Sequence[PartMeasurement]) -> f
 
 
 def own_u_k(measurement: PartMeasurement) -> float:
-    """Standard uncertainty of a part's temperature without what it shares with others."""
-    return float(np.sqrt(_own_variance(measurement)))
+    """Standard uncertainty of a part's temperature against the rest of its frame, the sensor's unevenness included."""
+    return frame_u_k(measurement)
 
 
 def look_u_k(measurement: PartMeasurement) -> float:
@@ -168,7 +169,11 @@ def look_u_k(measurement: PartMeasurement) -> float:
 
     Its emissivity is wrong by as much in both looks; what one frame's parts share is fitted board-wide.
     """
-    lines = (line for line in measurement.budget if line.shared is None and not line.source.startswith("emissivity"))
+    lines = (
+        line
+        for line in measurement.budget
+        if (line.shared is None or is_sensors(line)) and not line.source.startswith("emissivity")
+    )
     return float(np.sqrt(sum(line.u_k**2 for line in lines)))
 
 

@@ -16,6 +16,7 @@ from thermscan.judge.unmapped import plain_name
 from thermscan.judge.weighing import Weighed
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions.measurement import PartMeasurement
+from thermscan.regions.sensor_lines import told_lines
 from thermscan.registration.registration import Registration
 
 
@@ -94,7 +95,7 @@ def _measured_lines(m: PartMeasurement, ambient_c: float) -> list[str]:
         f"rise: {m.rise_k:.2f} K above the ambient of {ambient_c:.1f} °C",
         "uncertainty, source by source:",
     ]
-    for line in m.budget:
+    for line in told_lines(m.budget):
         shared = f" (shared: {line.shared})" if line.shared else ""
         lines.append(f"  {line.source}: {abs(line.u_k):.3f} K{shared}")
     return lines

@@ -87,6 +87,8 @@ class Camera:
         As stated: half-widths, in kelvin and in percent of the reading in Celsius; the larger counts.
     netd_k : float or None
         Standard deviation of a pixel's noise; None: measured from the frame.
+    shading_k : float or None
+        Standard deviation of the smooth unevenness between the frame's centre and its edge; None: as cameras have it.
     blur_px : float or None
         Standard deviation of the point spread; None: read from the board's edges where they are clear.
     emissivity, reflected_c : float or None
@@ -103,6 +105,7 @@ class Camera:
     accuracy_k: float = DEFAULT_ACCURACY_K
     accuracy_percent: float = DEFAULT_ACCURACY_PERCENT
     netd_k: float | None = None
+    shading_k: float | None = None
     blur_px: float | None = None
     lens: Lens | None = None
     emissivity: float | None = None
@@ -228,7 +231,16 @@ def camera_text(camera: Camera) -> str:
     if camera.response is not None:
         rows = zip(camera.response.wavelengths_um, camera.response.response, strict=True)
         lines.append(f"response = {toml_value(tuple(rows))}")
-    for key in ("accuracy_k", "accuracy_percent", "netd_k", "blur_px", "emissivity", "reflected_c", "note"):
+    for key in (
+        "accuracy_k",
+        "accuracy_percent",
+        "netd_k",
+        "shading_k",
+        "blur_px",
+        "emissivity",
+        "reflected_c",
+        "note",
+    ):
         if (value := getattr(camera, key)) is not None:
             lines.append(f"{key} = {toml_value(value)}")
     if camera.lens is not None:

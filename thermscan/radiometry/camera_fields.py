@@ -85,6 +85,7 @@ class CameraRecord(Record):
     accuracy_k: NotNegative = DEFAULT_ACCURACY_K
     accuracy_percent: NotNegative = DEFAULT_ACCURACY_PERCENT
     netd_k: AboveZero | None = None
+    shading_k: NotNegative | None = None
     blur_px: NotNegative | None = None
     emissivity: Emissivity | None = None
     reflected_c: Number | None = None

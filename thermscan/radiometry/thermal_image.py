@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.radiometry.planck import Band, SpectralResponse
+from thermscan.radiometry.sensor import SensorErrors
 from thermscan.scales import read_only
 
 
@@ -35,6 +36,8 @@ class ThermalImage:
     remarks : tuple of str
     response : SpectralResponse or None
         The camera's response within the band; None: a rectangle.
+    sensor : SensorErrors or None
+        How uneven the sensor is; None: not looked at.
     """
 
     apparent_c: NDArray[np.float64]
@@ -46,6 +49,7 @@ class ThermalImage:
     u_blur_px: float = 0.2
     remarks: tuple[str, ...] = field(default=())
     response: SpectralResponse | None = None
+    sensor: SensorErrors | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "apparent_c", read_only(self.apparent_c))

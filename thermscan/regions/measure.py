@@ -12,13 +12,15 @@ from numpy.typing import NDArray
 from thermscan.layout.board import Board, Part, Surface
 from thermscan.radiometry.angle import emissivity_at_angle
 from thermscan.radiometry.planck import band_radiance, band_temperature_c
-from thermscan.radiometry.surface import surface_temperature
+from thermscan.radiometry.sensor import Footprint
+from thermscan.radiometry.surface import surface_sensitivities, surface_temperature
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.radiometry.uncertainty import part_budget
 from thermscan.regions import reasons
 from thermscan.regions.hiding import Silhouette, hidden_pixels, silhouettes
 from thermscan.regions.inner_body import LEAST_PIXELS, Coverage, InnerBody, body_scale_px_per_mm, find_inner_body
 from thermscan.regions.measurement import BudgetLine, PartMeasurement
+from thermscan.regions.sensor_lines import sensor_lines
 from thermscan.registration.geometry.homography import local_scale, part_uncertainty_mm
 from thermscan.registration.geometry.parallax import pose_seen, seen_part
 from thermscan.registration.registration import Registration
@@ -49,7 +51,20 @@ class _Reading:
     peak_c: float
     u_blend_k: float
     slope_k_per_px: tuple[float, float]
-    pixels: int
+    footprint: Footprint
+
+    @property
+    def pixels(self) -> int:
+        return len(self.footprint.rows)
+
+
+@dataclass(frozen=True, slots=True)
+class _Measured:
+    """A part's measurement, and the pixels it was taken over."""
+
+    measurement: PartMeasurement
+    footprint: Footprint | None = None
+    per_apparent: float = 1.0
 
 
 def measure_parts(
@@ -105,7 +120,7 @@ def measure_parts(
         covered = np.zeros(image.shape, dtype=bool)
     # What lies over the board is no surroundings either.
     shown = replace(image, apparent_c=np.where(covered, np.nan, image.apparent_c))
-    return tuple(
+    measured = [
         _measure_part(
             shown,
             registration,
@@ -120,7 +135,27 @@ def measure_parts(
             reflected_c=reflected_c,
         )
         for part, angle_deg, u_mm, doubt_px in zip(board.parts, angles_deg, placement_mm, doubts_px, strict=True)
+    ]
+    return _with_sensor(measured, shown)
+
+
+def _with_sensor(measured: Sequence[_Measured], image: ThermalImage) -> tuple[PartMeasurement, ...]:
+    """The measurements, with what the sensor's unevenness does to each and to the differences between them."""
+    told = [one for one in measured if one.footprint is not None]
+    lines = sensor_lines(
+        image,
+        [one.footprint for one in told if one.footprint is not None],
+        per_apparent=[one.per_apparent for one in told],
     )
+    added = {id(one): more for one, more in zip(told, lines, strict=True)}
+    return tuple(_with_lines(one.measurement, added.get(id(one), ())) for one in measured)
+
+
+def _with_lines(measurement: PartMeasurement, lines: Sequence[BudgetLine]) -> PartMeasurement:
+    if not lines:
+        return measurement
+    budget = (*measurement.budget, *lines)
+    return replace(measurement, budget=budget, u_c=float(np.sqrt(sum(line.u_k**2 for line in budget))))
 
 
 def _measure_part(
@@ -136,7 +171,7 @@ def _measure_part(
     top_doubt_px: float,
     ambient_c: float,
     reflected_c: float,
-) -> PartMeasurement:
+) -> _Measured:
     jacobian = local_scale(registration.px_from_mm, [[seen.x_mm, seen.y_mm]])[0]
     placement_px = float(np.hypot(placement_mm * np.mean(body_scale_px_per_mm(part, jacobian)), top_doubt_px))
     body = find_inner_body(
@@ -158,7 +193,7 @@ def _measure_part(
         reason = reasons.PLACE_UNCERTAIN
     pixels = reading.pixels if reading else 0
     if reading is None or reason is not None:
-        return _unmeasured(part, reason or reasons.BAD_PIXELS, pixels, reading.mean_c if reading else None)
+        return _Measured(_unmeasured(part, reason or reasons.BAD_PIXELS, pixels, reading.mean_c if reading else None))
 
     surface = part.surface
     angled = emissivity_at_angle(surface.emissivity, view_angle_deg=view_angle_deg).emissivity
@@ -167,7 +202,7 @@ def _measure_part(
         for value in (reading.mean_c, reading.peak_c)
     )
     if not np.isfinite(mean_c):
-        return _unmeasured(part, reasons.UNPHYSICAL, pixels, reading.mean_c)
+        return _Measured(_unmeasured(part, reasons.UNPHYSICAL, pixels, reading.mean_c))
     lines = part_budget(
         reading.mean_c,
         emissivity=surface.emissivity,
@@ -184,7 +219,7 @@ def _measure_part(
         placement_k=placement_px * float(np.hypot(*reading.slope_k_per_px)),
     )
     budget = tuple(BudgetLine(line.source, line.u_k, line.shared) for line in lines)
-    return PartMeasurement(
+    measurement = PartMeasurement(
         part=part,
         pixels=pixels,
         mean_c=mean_c,
@@ -195,6 +230,8 @@ def _measure_part(
         view_angle_deg=view_angle_deg,
         budget=budget,
     )
+    slopes = surface_sensitivities(reading.mean_c, emissivity=angled, reflected_c=reflected_c, band_um=image.band)
+    return _Measured(measurement, reading.footprint, float(slopes.per_apparent))
 
 
 def _emissivity_name(surface: Surface) -> str:
@@ -248,7 +285,7 @@ def _read_body(image: ThermalImage, body: InnerBody) -> _Reading | None:
         peak_c=_peak_c(image, body, counts) + blend_k,
         u_blend_k=float(np.hypot(BLEND_DOUBT * blend_k, wider_k - blend_k)),
         slope_k_per_px=_slope(values[counts], body.rows[counts], body.cols[counts]),
-        pixels=int(counts.sum()),
+        footprint=Footprint(body.rows[counts], body.cols[counts]),
     )
 
 

@@ -17,6 +17,7 @@ import numpy as np
 from thermscan.frames.frame import Frame
 from thermscan.inspection import Inspection
 from thermscan.judge.finding import Finding, PartVerdict, UnmappedHeat
+from thermscan.regions.sensor_lines import told_lines
 from thermscan.registration.registration import Registration
 from thermscan.report.gathering import verdicts_in_layout_order
 from thermscan.runs.describe import run_document
@@ -216,7 +217,9 @@ def _part_entry(verdict: PartVerdict) -> dict[str, Any]:
         **measured_entry(verdict),
         "suspicion": verdict.suspicion,
         "view_angle_deg": measured.view_angle_deg,
-        "budget": [{"source": line.source, "u_k": line.u_k, "shared": line.shared} for line in measured.budget],
+        "budget": [
+            {"source": line.source, "u_k": line.u_k, "shared": line.shared} for line in told_lines(measured.budget)
+        ],
     }
 
 
