@@ -196,7 +196,11 @@ def view_of(run: Run, *, progress: Progress) -> View:
     progress("reading")
     camera = read_camera(run.camera)
     unit = COUNTS if camera.reads_counts else run.unit
-    read = [frame for path in run.frames for frame in read_frames(path, unit=unit, ambient_c=run.ambient_c)]
+    read = [
+        frame
+        for path in run.frames
+        for frame in read_frames(path, unit=unit, ambient_c=run.ambient_c, size_px=run.size_px)
+    ]
     frames = without_repeats(repair_frames(read))
     quality = quality_remarks(frames, ambient_c=run.ambient_c)
 

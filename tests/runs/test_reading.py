@@ -44,6 +44,7 @@ landmarks = [
 def job(tmp_path: Path) -> Path:
     for name in ("f1.tiff", "f2.tiff", "f10.tiff", "board.toml", "camera.toml"):
         (tmp_path / name).write_text("x")
+    (tmp_path / "empty").mkdir()
     return tmp_path
 
 
@@ -166,7 +167,7 @@ def test_all_faults_of_a_run_are_told_at_once(job):
         ("ambient_c = 21\nreflected_c = 1000", "reflected_c: 1000 is not within -80 to 300"),
         ("ambient_c = 21\nframes = 7", "frames: 7 is not a list of files"),
         ("ambient_c = 21\nframes = []", "frames: the list is empty"),
-        ("ambient_c = 21\nframes = ['.']", 'frames: "." is a folder'),
+        ("ambient_c = 21\nframes = ['empty']", 'frames: "empty" is a folder without frames'),
         ("ambient_c = 21\ncamera_emissivity = 0", "camera_emissivity: 0 is not above 0 and at most 1"),
         ("ambient_c = 21\nunit = 'counts'", "unit: counts need a camera file"),
         ("ambient_c = 21\nunit = 'camera.toml'\ncamera = 'board.toml'", "unit: unit names one camera file and camera another"),

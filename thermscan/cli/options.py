@@ -48,6 +48,18 @@ _OPTIONS = (
         "--landmark", "--landmarks", "landmarks", multiple=True, metavar="REF=X,Y",
         help="A part's body centre in the frame; give four or more.",
     ),
+    click.option("--rate-hz", type=float, metavar="HZ", help="Frames a second, where the files state no times."),
+    click.option("--times", metavar="FILE", help="Table of the frames' times: columns frame,time_s."),
+    click.option(
+        "--power-on", "--power-on-s", "power_on_s", type=float, metavar="S",
+        help="When the power came on, in seconds on the recording's clock.",
+    ),
+    click.option(
+        "--period", "--drive-period-s", "drive_period_s", type=float, metavar="S",
+        help="Period with which the supply was switched on and off.",
+    ),
+    click.option("--off-frames", multiple=True, metavar="FRAME", help="The same board with the power off."),
+    click.option("--size-px", metavar="COLS,ROWS", help="Size of a frame in a log of one line a frame, such as 32,24."),
 )  # fmt: skip
 
 
@@ -86,6 +98,10 @@ def run_from(inputs: Sequence[str], options: dict[str, Any]) -> Run:
         overrides["supply"] = [_supply(text) for text in overrides["supply"]]
     if "corners_px" in overrides:
         overrides["corners_px"] = [_numbers(pair, "--corners") for pair in overrides["corners_px"].split()]
+    if "size_px" in overrides:
+        overrides["size_px"] = [int(n) if n == int(n) else n for n in _numbers(overrides["size_px"], "--size-px")]
+    if "off_frames" in overrides:
+        overrides["off_frames"] = list(overrides["off_frames"])
     if "landmarks" in overrides:
         overrides["landmarks"] = [_landmark(text) for text in overrides["landmarks"]]
     if not run_files:

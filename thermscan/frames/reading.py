@@ -9,11 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.errors import InputError
+from thermscan.frames.clock import written_times
 from thermscan.frames.csv_text import read_csv
 from thermscan.frames.files import TIFF, file_digest, file_kind
 from thermscan.frames.frame import Frame, FrameSource
 from thermscan.frames.settle import settle_unit
-from thermscan.frames.stored import StoredPages
+from thermscan.frames.stored import MAX_FILE_PIXELS, StoredPages
+from thermscan.frames.text_log import find_text_log
 from thermscan.frames.tiff import read_tiff
 from thermscan.frames.units import COUNTS, celsius, kelvin_a_step
 from thermscan.scales import ZERO_C_ABS_K
@@ -30,7 +32,13 @@ _INTEGER_ENDS = {name: float(np.iinfo(name).max) for name in ("uint8", "uint16",
 MIN_SIDE_PX = 2
 
 
-def read_frames(path: Path, *, unit: str | None = None, ambient_c: float | None = None) -> tuple[Frame, ...]:
+def read_frames(
+    path: Path,
+    *,
+    unit: str | None = None,
+    ambient_c: float | None = None,
+    size_px: tuple[int, int] | None = None,
+) -> tuple[Frame, ...]:
     """
     The frames in a TIFF or CSV file, one a page, with their unit settled.
 
@@ -44,6 +52,8 @@ def read_frames(path: Path, *, unit: str | None = None, ambient_c: float | None 
         ``cK dK K C F mK``, or ``counts`` where a camera file turns counts into temperatures.
     ambient_c : float, optional
         Room temperature; it narrows down what is plausible.
+    size_px : tuple of int, optional
+        Columns and rows of a frame, where a text holds each frame in one line.
 
     Returns
     -------
@@ -67,7 +77,7 @@ def read_frames(path: Path, *, unit: str | None = None, ambient_c: float | None 
     """
     path = Path(path)
     kind = file_kind(path)
-    stored = read_tiff(path) if kind == TIFF else read_csv(path)
+    stored = read_tiff(path) if kind == TIFF else _read_text(path, size_px=size_px)
     _check_shape(stored, where=str(path))
     settled = settle_unit(stored, unit=unit, ambient_c=ambient_c, where=str(path))
     digest = file_digest(path)
@@ -94,6 +104,25 @@ def read_frames(path: Path, *, unit: str | None = None, ambient_c: float | None 
         remark = f"{blank} of {len(stored.pages)} pages hold no number and were left out"
         return tuple(replace(frame, remarks=(*frame.remarks, remark)) for frame in frames)
     return tuple(frames)
+
+
+def _read_text(path: Path, *, size_px: tuple[int, int] | None) -> StoredPages:
+    """A log of one row a frame, or a table."""
+    log = find_text_log(path, size_px=size_px)
+    if log is None or log.leading < 0:
+        return read_csv(path)
+    if log.count * log.shape[0] * log.shape[1] > MAX_FILE_PIXELS:
+        fix = "give it to 'thermscan warmup', which reads frame by frame, or split it"
+        raise InputError(f"its {log.count} frames are more than can be held", where=str(path), fix=fix)
+    times = written_times(log.times)
+    return StoredPages(
+        pages=tuple(page.astype(np.float64) for page in log.frames()),
+        file_format="CSV",
+        stored_as="text",
+        texts=log.texts,
+        times_s=None if times is None else tuple((times - times[0]).tolist()),
+        remarks=(f"{log.count} frames of {log.shape[1]} x {log.shape[0]} pixels, one in each row", *log.remarks),
+    )
 
 
 def _check_shape(stored: StoredPages, *, where: str) -> None:

@@ -62,9 +62,28 @@ def _value(number: str, unit: str | None) -> float:
     return float(number.replace(",", ".")) * (0.001 if unit and unit.lower() == "ms" else 1.0)
 
 
-def _time_in(text: str) -> float | None:
-    if match := _SECONDS.search(text):
-        return _value(match.group(1), match.group(2))
+def seconds_written(text: str) -> float | None:
+    """
+    Seconds written behind a word for time, or None.
+
+    Examples
+    --------
+    >>> seconds_written("frame 3, t = 250 ms")
+    0.25
+    """
+    match = _SECONDS.search(text)
+    return _value(match.group(1), match.group(2)) if match else None
+
+
+def stamp_written(text: str) -> float | None:
+    """
+    A written date and time, in seconds since the year 2000, or None.
+
+    Examples
+    --------
+    >>> stamp_written("2000-01-01T00:01:30.5")
+    90.5
+    """
     if match := _STAMP.search(text):
         year, month, day, hour, minute = (int(part) for part in match.groups()[:5])
         second = float(match.group(6).replace(",", "."))
@@ -74,6 +93,11 @@ def _time_in(text: str) -> float | None:
             return None
         return (start - datetime(2000, 1, 1)).total_seconds() + second
     return None
+
+
+def _time_in(text: str) -> float | None:
+    seconds = seconds_written(text)
+    return stamp_written(text) if seconds is None else seconds
 
 
 def _interval_in(text: str) -> float | None:

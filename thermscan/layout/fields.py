@@ -22,6 +22,8 @@ _EXAMPLES = {
     "_mm": "millimetres, such as 12.5",
     "_c": "degrees Celsius, such as 85",
     "_px": "pixels, such as 120.5",
+    "_s": "seconds, such as 20",
+    "_hz": "frames a second, such as 9",
     "_on": "minutes, such as 15",
     "_k_per_w": "kelvin per watt, such as 8",
     "emissivity": "a number above 0 and at most 1, such as 0.95",

@@ -51,6 +51,12 @@ def run_document(run: Run) -> dict[str, object]:
         "supply": [{"rail": rail.rail, "volts": rail.volts, "amps": rail.amps} for rail in run.supply],
         "corners_px": [list(point) for point in run.corners_px] if run.corners_px is not None else None,
         "targets": run.targets,
+        "off_frames": [_relative(path, base) for path in run.off_frames],
+        "rate_hz": run.rate_hz,
+        "times": text(run.times),
+        "power_on_s": run.power_on_s,
+        "drive_period_s": run.drive_period_s,
+        "size_px": list(run.size_px) if run.size_px is not None else None,
         "landmarks": [{"ref": landmark.ref, "px": list(landmark.px)} for landmark in run.landmarks],
     }
 

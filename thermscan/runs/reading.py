@@ -21,6 +21,10 @@ COUNTS = "counts"
 # An ambient above this is allowed, but a bench is seldom so hot: most likely it is in degrees Fahrenheit.
 DOUBTFUL_AMBIENT_C = 50.0
 
+# How files of frames are named, and a table of their times.
+FRAME_SUFFIXES = frozenset({".tif", ".tiff", ".csv", ".txt", ".tsv"})
+TIMES_NAME = "times.csv"
+
 # Keys whose option is not simply the key with hyphens.
 _OPTIONS = {
     "ambient_c": "--ambient",
@@ -28,6 +32,8 @@ _OPTIONS = {
     "corners_px": "--corners",
     "landmarks": "--landmark",
     "frames": "FRAME",
+    "power_on_s": "--power-on",
+    "drive_period_s": "--period",
 }
 
 
@@ -43,7 +49,7 @@ def option_name(key: str) -> str:
     return _OPTIONS.get(key, f"--{key.replace('_', '-')}")
 
 
-def read_run(path: Path | None, *, overrides: Mapping[str, object]) -> Run:
+def read_run(path: Path | None, *, overrides: Mapping[str, object], frames_needed: bool = True) -> Run:
     """
     A run from its file, from options, or from both.
 
@@ -54,6 +60,8 @@ def read_run(path: Path | None, *, overrides: Mapping[str, object]) -> Run:
     overrides : mapping
         Keys of the run file with Python values; None or an empty list means not given. They win over the file.
         Relative paths in them are relative to the current directory, those in the file to the file.
+    frames_needed : bool
+        False: the frames are yet to come, and those that the file names need not be there.
 
     Returns
     -------
@@ -83,12 +91,18 @@ def read_run(path: Path | None, *, overrides: Mapping[str, object]) -> Run:
             return f"{path}, {key}" if key else str(path)
         return option_name(key)
 
+    if not frames_needed:
+        values["frames"] = values.get("frames") or ["."]
     faults: list[Fault] = []
     record = read_record(RunRecord, values, where=where, faults=faults, hints=HINTS, nested=NESTED_KEYS)
     if record is not None and record.targets and (record.corners_px is not None or record.landmarks):
         also = "corners_px" if record.corners_px is not None else "landmarks"
         faults.append(Fault(f"targets and {also} both tell where the board is", where("targets"), "keep one of them"))
-    files = _find_files(values, _Places(path, frozenset(given), where, faults))
+    if record is not None and record.times is not None and record.rate_hz is not None:
+        faults.append(
+            Fault("times and rate_hz both tell when the frames were taken", where("times"), "keep one of them")
+        )
+    files = _find_files(values, _Places(path, frozenset(given), where, faults), frames_needed=frames_needed)
     if record is None or faults:
         raise InputError.from_faults(faults)
     return Run(
@@ -100,7 +114,8 @@ def read_run(path: Path | None, *, overrides: Mapping[str, object]) -> Run:
         supply=tuple(Supply(rail.rail, rail.volts, rail.amps) for rail in record.supply),
         corners_px=tuple(record.corners_px) if record.corners_px is not None else None,
         landmarks=tuple(Landmark(landmark.ref, landmark.px) for landmark in record.landmarks),
-        targets=record.targets,
+        targets=record.targets, off_frames=files.off_frames, rate_hz=record.rate_hz, times=files.times,
+        power_on_s=record.power_on_s, drive_period_s=record.drive_period_s, size_px=record.size_px,
         path=path.absolute() if path else None, remarks=_remarks(record),
     )  # fmt: skip
 
@@ -120,6 +135,8 @@ class _Files:
     """The files that a run names, and its unit, which may be one of them."""
 
     frames: tuple[Path, ...]
+    off_frames: tuple[Path, ...]
+    times: Path | None
     layout: Path | None
     camera: Path | None
     unit: str | None
@@ -152,31 +169,43 @@ class _Places:
         self.fault(key, f'"{name}" is a folder' if folder else f'no file "{name}"', "check the name and the folder")
         return None
 
-    def frames(self, names: Iterable[str]) -> tuple[Path, ...]:
-        """Files and globs in the order given, globs in natural order; each file once, or averaging would cheat."""
+    def frames(self, names: Iterable[str], *, key: str = "frames", times: Path | None = None) -> tuple[Path, ...]:
+        """Files, globs and folders in the order given, in natural order; each file once, or averaging would cheat."""
         found: dict[Path, Path] = {}
         for name in names:
-            if glob.has_magic(name) and not _is_file(self.path("frames", name)):
-                matches = sorted(glob.glob(str(self.path("frames", name)), recursive=True), key=natural_key)
+            place = self.path(key, name)
+            if glob.has_magic(name) and not _is_file(place):
+                matches = sorted(glob.glob(str(place), recursive=True), key=natural_key)
                 paths = [Path(match) for match in matches if _is_file(Path(match))]
+                if len(paths) > 1:
+                    paths = [path for path in paths if path.name.lower() != TIMES_NAME]
                 if not paths:
-                    self.fault("frames", f'no file matches "{name}"', "check the name and the folder")
+                    self.fault(key, f'no file matches "{name}"', "check the name and the folder")
+            elif "\0" not in name and place.is_dir():
+                paths = frame_files(place)
+                if not paths:
+                    self.fault(key, f'"{name}" is a folder without frames', "name a folder of TIFF or CSV frames")
             else:
-                paths = [path] if (path := self.file("frames", name)) else []
+                paths = [path] if (path := self.file(key, name)) else []
             for path in paths:
                 found.setdefault(path.resolve(), path)
+        if times is not None:
+            found.pop(times.resolve(), None)
         return tuple(found.values())
 
 
-def _find_files(values: Mapping[str, Any], places: _Places) -> _Files:
+def _find_files(values: Mapping[str, Any], places: _Places, *, frames_needed: bool) -> _Files:
     """The files of a run, looked for even where other keys are faulty, so that one look tells all that is wrong."""
 
     def text(key: str) -> str | None:
         value = values.get(key)
         return str(value) if isinstance(value, str | Path) and str(value) else None
 
-    frames = values.get("frames")
-    names = frames if isinstance(frames, list | tuple) else [frames]
+    def names(key: str) -> list[str]:
+        value = values.get(key)
+        listed = value if isinstance(value, list | tuple) else [value]
+        return [str(name) for name in listed if isinstance(name, str | Path) and str(name)]
+
     camera_name, unit = text("camera"), text("unit")
     camera = places.file("camera", camera_name) if camera_name else None
     if unit == COUNTS and camera_name is None:
@@ -191,8 +220,12 @@ def _find_files(values: Mapping[str, Any], places: _Places) -> _Files:
             places.fault("unit", "unit names one camera file and camera another", "keep one of them")
         camera, unit = unit_file, COUNTS
     layout_name = text("layout")
+    times_name = text("times")
+    times = places.file("times", times_name) if times_name else None
     return _Files(
-        frames=places.frames(str(name) for name in names if isinstance(name, str | Path) and str(name)),
+        frames=places.frames(names("frames"), times=times) if frames_needed else (),
+        off_frames=places.frames(names("off_frames"), key="off_frames"),
+        times=times,
         layout=places.file("layout", layout_name) if layout_name else None,
         camera=camera,
         unit=unit,
@@ -218,6 +251,12 @@ def natural_key(name: str) -> list[tuple[int, int, str]]:
     """
     pieces = re.findall(r"[0-9]+|[^0-9]+", name)
     return [(0, int(piece), "") if piece[0].isdigit() else (1, 0, piece.casefold()) for piece in pieces]
+
+
+def frame_files(folder: Path) -> list[Path]:
+    """The files of a folder that are named as frames, in natural order; a table of times is none of them."""
+    inside = (path for path in folder.iterdir() if path.suffix.lower() in FRAME_SUFFIXES and _is_file(path))
+    return sorted((path for path in inside if path.name.lower() != TIMES_NAME), key=lambda path: natural_key(path.name))
 
 
 def _is_file(path: Path) -> bool:

@@ -8,6 +8,7 @@ from typing import Annotated
 from pydantic import AfterValidator, BeforeValidator, Field
 
 from thermscan.layout.fields import (
+    AboveZero,
     Emissivity,
     Label,
     Name,
@@ -85,6 +86,12 @@ def _list_of(what: str, example: str) -> BeforeValidator:
     return BeforeValidator(check)
 
 
+def _size(value: object) -> object:
+    if isinstance(value, list | tuple) and len(value) == 2 and all(isinstance(n, int) and n > 1 for n in value):
+        return tuple(value)
+    raise complaint(f"{shown(value)} is not a size in whole pixels", "write columns and rows, such as [32, 24]")
+
+
 def _corners(points: list[tuple[float, float]]) -> list[tuple[float, float]]:
     if fault := corner_fault(points):
         raise complaint(fault.what, fault.fix)
@@ -121,6 +128,12 @@ class RunRecord(Record):
 
     layout: Annotated[Name, BeforeValidator(_path_text)] | None = None
     frames: Annotated[list[Name], BeforeValidator(_frames)]
+    off_frames: Annotated[list[Name], BeforeValidator(_frames)] = Field(default_factory=list)
+    rate_hz: AboveZero | None = None
+    times: Annotated[Name, BeforeValidator(_path_text)] | None = None
+    power_on_s: Number | None = None
+    drive_period_s: AboveZero | None = None
+    size_px: Annotated[tuple[int, int], BeforeValidator(_size)] | None = None
     unit: Annotated[Name, BeforeValidator(_path_text)] | None = None
     ambient_c: Annotated[Number, _within(LOWEST_AMBIENT_C, HIGHEST_AMBIENT_C)]
     reflected_c: Annotated[Number, _within(LOWEST_REFLECTED_C, HIGHEST_REFLECTED_C)] | None = None

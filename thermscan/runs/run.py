@@ -44,6 +44,16 @@ class Run:
         Camera file.
     targets : bool
         Four corner targets lie on the board; the frame tells where.
+    off_frames : tuple of Path
+        The same board on the same bench with the power off.
+    rate_hz : float or None
+        Frames a second of a recording that states no times; or ``times``, a table of them.
+    power_on_s : float or None
+        When the power came on, on the recording's clock; may be before the first frame.
+    drive_period_s : float or None
+        The supply was switched on and off with this period.
+    size_px : tuple of int, or None
+        Columns and rows of a frame in a log that writes each in one line.
     camera_emissivity : float or None
         What the camera itself was set to when it turned radiance into temperature. None: what the camera
         file says, or 1.
@@ -66,5 +76,11 @@ class Run:
     corners_px: tuple[tuple[float, float], ...] | None = None
     landmarks: tuple[Landmark, ...] = field(default=())
     targets: bool = False
+    off_frames: tuple[Path, ...] = ()
+    rate_hz: float | None = None
+    times: Path | None = None
+    power_on_s: float | None = None
+    drive_period_s: float | None = None
+    size_px: tuple[int, int] | None = None
     path: Path | None = None
     remarks: tuple[str, ...] = field(default=())
