@@ -93,9 +93,7 @@ def test_a_claim_of_a_thousand_million_pixels_is_refused_before_anything_is_allo
     path.write_bytes(lying_tiff(width=width, length=length))
     tracemalloc.start()
     try:
-        with pytest.raises(
-            InputError, match=f"vast.tif, page 1: it claims {width} x {length} pixels; up to 50 million"
-        ):
+        with pytest.raises(InputError, match=f"vast.tif, page 1: it claims {width} x {length} pixels; up to 5 million"):
             read_frames(path)
         _, peak = tracemalloc.get_traced_memory()
     finally:
@@ -127,9 +125,8 @@ def test_a_size_of_nothing_is_refused(tmp_path, size):
         read_frames(path)
 
 
-@pytest.mark.parametrize("size", [112, 8])
-def test_pages_that_lead_in_a_circle_are_refused(tmp_path, size):
-    body = bytearray(lying_tiff(width=8, length=7, counts=size).ljust(400, b"\x40"))
+def test_pages_that_lead_in_a_circle_are_refused(tmp_path):
+    body = bytearray(lying_tiff(width=8, length=7, counts=112).ljust(400, b"\x40"))
     struct.pack_into("<I", body, 10 + 9 * 12, 8)  # the next page is this page
     path = tmp_path / "circle.tif"
     path.write_bytes(body)

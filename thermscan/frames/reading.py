@@ -84,7 +84,7 @@ def read_frames(
     frames = []
     blank = 0
     for number, page in enumerate(stored.pages):
-        values, remarks = _mark_bad(page, settled.unit, stored_as=stored.stored_as)
+        values, remarks = _mark_bad(np.asarray(page, dtype=np.float64), settled.unit, stored_as=stored.stored_as)
         if not np.isfinite(values).any():
             blank += 1
             continue

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,9 +67,9 @@ def settle_unit(stored: StoredPages, *, unit: str | None, ambient_c: float | Non
     return settled
 
 
-def _sample(pages: Sequence[NDArray[np.float64]]) -> NDArray[np.float64]:
+def _sample(pages: Sequence[NDArray[Any]]) -> NDArray[np.float64]:
     picked = sorted({round(i) for i in np.linspace(0, len(pages) - 1, min(len(pages), SAMPLED_PAGES))})
-    return np.concatenate([pages[i].ravel() for i in picked])
+    return np.concatenate([np.asarray(pages[i], dtype=np.float64).ravel() for i in picked])
 
 
 def _stated(stored: StoredPages) -> tuple[StatedUnit, ...]:

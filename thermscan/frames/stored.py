@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
-import numpy as np
 from numpy.typing import NDArray
 
-# The largest thermal detectors have a few million pixels; ten times that is a damaged or hostile header.
-MAX_FRAME_PIXELS = 50_000_000
+# The largest thermal detectors have 2048 x 2048 pixels, and finer grids made from several frames about as many; beyond
+# this a header is damaged or hostile. Reading and judging the quality takes some 100 bytes a pixel.
+MAX_FRAME_PIXELS = 5_000_000
 # Values are held as 8-byte floats, so this is 2 GB: what a small computer can still hold.
 MAX_FILE_PIXELS = 250_000_000
+# A sensor's noise, two bits a pixel or more, cannot be packed: what has more pixels than the first figure and fewer
+# bytes a pixel than the second was never seen by a camera, and is a small file made to fill the memory.
+UNQUESTIONED_PIXELS = 20_000_000
+LEAST_BYTES_A_PIXEL = 0.25
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -21,7 +26,7 @@ class StoredPages:
     Attributes
     ----------
     pages : tuple of ndarray of shape (rows, cols)
-        NaN where the file has no number.
+        In the file's own type, byte order included. NaN where the file has no number.
     file_format, stored_as : str
         Such as ``TIFF`` and ``uint16``.
     texts : tuple of str
@@ -35,7 +40,7 @@ class StoredPages:
     remarks : tuple of str
     """
 
-    pages: tuple[NDArray[np.float64], ...]
+    pages: tuple[NDArray[Any], ...]
     file_format: str
     stored_as: str
     texts: tuple[str, ...] = field(default=())

@@ -2,46 +2,106 @@
 
 from __future__ import annotations
 
-import logging
+import json
 import math
-import struct
-from collections.abc import Iterator
+import re
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import tifffile
 from numpy.typing import NDArray
 
 from thermscan.errors import InputError
-from thermscan.frames.stored import MAX_FILE_PIXELS, MAX_FRAME_PIXELS, StoredPages
+from thermscan.frames.files import unreadable
+from thermscan.frames.stored import LEAST_BYTES_A_PIXEL, MAX_FILE_PIXELS, UNQUESTIONED_PIXELS, StoredPages
+from thermscan.frames.tiff_page import (
+    WHITE_IS_ZERO,
+    TiffPage,
+    describe_page,
+    is_colour,
+    marked_as_colour,
+    why_no_frame,
+)
+from thermscan.frames.tiff_pixels import contiguous_planes, is_plain, page_planes
+from thermscan.frames.tiff_tags import Bytes, Directory, directory_at, read_directories
 from thermscan.frames.times import page_times
 
-# What the TIFF and codec libraries raise on damaged files; codec errors are RuntimeErrors.
-_DAMAGE = (
-    tifffile.TiffFileError,
-    ArithmeticError,
-    AssertionError,
-    AttributeError,
-    EOFError,
-    ImportError,
-    LookupError,
-    MemoryError,
-    OSError,
-    RuntimeError,
-    struct.error,
-    TypeError,
-    ValueError,
-)
 _EXPORT = "export the temperature of each pixel as a single-channel TIFF or as CSV"
-_AGAIN = "copy or export it again"
-_COLOUR = frozenset({"RGB", "PALETTE", "YCBCR", "SEPARATED", "CIELAB", "ICCLAB", "ITULAB"})
-_TEXT_TAGS = frozenset({"ImageDescription", "DocumentName", "PageName"})
-_FIRST_PRIVATE_TAG = 32768  # TIFF 6.0, section 8: private fields
-_NO_COMPRESSION = 1
-_UPRIGHT = 1  # TIFF 6.0, section 8: Orientation, row 0 at the top and column 0 at the left
+_COLOUR = "this is a colour picture rather than a radiometric frame"
+_SUB_DIRECTORIES = 330
+# A page has a preview and a few sizes below it at most.
+_MOST_SUB_DIRECTORIES = 16
 _NO_DATA_TAG = 42113  # GDAL raster format documentation, GTiff: GDAL_NODATA
+# Pages that state units state the same one; the texts of these are looked at.
+_PAGES_WITH_TEXTS = 16
+# How two widespread scientific programs say that further planes follow the only directory's.
+_MOST_AXES = 8
+_BYTE_BITS = 8
+_STACK = re.compile(r"\AImageJ=.*?^images=(\d+)", re.DOTALL | re.MULTILINE)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TiffFrames:
+    """
+    The pages of an open TIFF that hold frames, not yet unpacked.
+
+    Attributes
+    ----------
+    pages : tuple of TiffPage
+        All of one size.
+    remarks : tuple of str
+    no_data : float or None
+        The value that the file itself declares to be none.
+    planes_in_one : int or None
+        So many planes follow one another under the only directory.
+    """
+
+    pages: tuple[TiffPage, ...]
+    remarks: tuple[str, ...]
+    no_data: float | None
+    planes_in_one: int | None = None
+
+    @property
+    def count(self) -> int:
+        """Number of frames."""
+        return self.planes_in_one or sum(page.frames for page in self.pages)
+
+    @property
+    def texts(self) -> tuple[str, ...]:
+        """What is written at the first pages, each text once."""
+        return tuple(dict.fromkeys(text for page in self.pages[:_PAGES_WITH_TEXTS] for text in page.texts))
+
+    @property
+    def times_s(self) -> tuple[float, ...] | None:
+        """Seconds since the first frame, where the file says."""
+        return page_times([page.texts for page in self.pages], pages=self.count)
+
+    def planes(self) -> Iterator[NDArray[Any]]:
+        """One frame after the other, in the file's own type; only one page at a time is held."""
+        for page in self.pages:
+            yield from page_planes(page) if self.planes_in_one is None else contiguous_planes(page, self.planes_in_one)
+
+
+@contextmanager
+def open_tiff(path: Path) -> Iterator[TiffFrames]:
+    """
+    The frames of a TIFF, to be unpacked one at a time while it is open.
+
+    Raises
+    ------
+    InputError
+        As `read_tiff`.
+    """
+    where = str(path)
+    try:
+        stream = path.open("rb")
+    except OSError as error:
+        raise unreadable(path, error) from error
+    with stream:
+        yield _frames_of(Bytes(stream, where=where), where=where)
 
 
 def read_tiff(path: Path) -> StoredPages:
@@ -51,7 +111,7 @@ def read_tiff(path: Path) -> StoredPages:
     Parameters
     ----------
     path : Path
-        TIFF or BigTIFF, strips or tiles, any byte order and compression.
+        TIFF or BigTIFF, strips or tiles, any byte order; plain, LZW, deflate, PackBits, Zstandard or LZMA.
 
     Returns
     -------
@@ -63,221 +123,167 @@ def read_tiff(path: Path) -> StoredPages:
     InputError
         A colour picture, a damaged or cut-short file, more pixels than can be held, or pages of several sizes.
     """
-    where = str(path)
-    with _heard_from_tifffile() as complaints:
-        try:
-            with tifffile.TiffFile(path) as tiff:
-                pages = _pages_once(tiff, where=where)
-                _check_sizes(pages, where=where)
-                _check_complete(tiff, path)
-                if complaints:
-                    raise InputError(f"the TIFF is damaged ({complaints[0]})", where=where, fix=_AGAIN)
-                stored = _pages_of(tiff, where=where)
-        except _DAMAGE as error:
-            raise InputError(f"the TIFF is damaged ({_brief(error)})", where=where, fix=_AGAIN) from error
-    if complaints:
-        raise InputError(f"the TIFF is damaged ({complaints[0]})", where=where, fix=_AGAIN)
-    return stored
+    with open_tiff(path) as tiff:
+        check_total(tiff, where=str(path))
+        pages = tuple(tiff.planes())
+        if tiff.no_data is not None:
+            pages = tuple(_without(page, tiff.no_data) for page in pages)
+        return StoredPages(
+            pages=pages,
+            file_format="TIFF",
+            stored_as=" and ".join(sorted({str(page.dtype.newbyteorder("=")) for page in tiff.pages})),
+            texts=tiff.texts,
+            times_s=tiff.times_s,
+            looks_like_colour=any(marked_as_colour(page) for page in tiff.pages),
+            remarks=tiff.remarks,
+        )
 
 
-@contextmanager
-def _heard_from_tifffile() -> Iterator[list[str]]:
-    """Keep the TIFF library's log off the screen; its errors mean that the file is damaged."""
-    complaints: list[str] = []
+def check_total(tiff: TiffFrames, *, where: str) -> None:
+    """
+    Refuse more pixels than can be held, before any is unpacked.
 
-    class Listener(logging.Handler):
-        def emit(self, record: logging.LogRecord) -> None:
-            if record.levelno >= logging.ERROR:
-                complaints.append(_brief(record.getMessage()))
-
-    log = logging.getLogger("tifffile")
-    listener, propagate = Listener(), log.propagate
-    log.addHandler(listener)
-    log.propagate = False
-    try:
-        yield complaints
-    finally:
-        log.removeHandler(listener)
-        log.propagate = propagate
-
-
-def _pages_once(tiff: Any, *, where: str) -> list[Any]:
-    """The file's pages but for thumbnails; each page points at the next, and a damaged file may lead in a circle."""
-    pages, seen = [], set()
-    for page in tiff.pages:
-        if page.offset in seen:
-            raise InputError("its pages lead in a circle", where=where, fix=_AGAIN)
-        seen.add(page.offset)
-        if not page.is_reduced:
-            pages.append(page)
-    if not pages:
-        raise InputError("the TIFF holds no page", where=where, fix=_AGAIN)
-    return pages
-
-
-def _brief(error: object) -> str:
-    # Library messages begin with the object they speak of, in angle brackets.
-    words = " ".join(str(error).split())
-    words = words.rpartition("> ")[2] or words
-    return words[:120] or type(error).__name__
-
-
-def _check_sizes(pages: list[Any], *, where: str) -> None:
-    """Refuse before anything is allocated."""
-    total = 0
-    for number, page in enumerate(pages, start=1):
-        rows, cols = int(page.imagelength), int(page.imagewidth)
-        if rows < 1 or cols < 1:
-            raise InputError(f"it claims {cols} x {rows} pixels", where=f"{where}, page {number}", fix=_AGAIN)
-        depth = max(int(page.imagedepth), 1)
-        if rows * cols > MAX_FRAME_PIXELS:
-            raise InputError(
-                f"it claims {cols} x {rows} pixels; up to {MAX_FRAME_PIXELS // 10**6} million are read",
-                where=f"{where}, page {number}",
-                fix="it is damaged or no frame; export it again",
-            )
-        total += rows * cols * depth * max(int(page.samplesperpixel), 1)
-    _check_total(total, where=where)
-
-
-def _check_total(pixels: int, *, where: str) -> None:
-    if pixels > MAX_FILE_PIXELS:
+    Raises
+    ------
+    InputError
+        They are too many, or far too many for the bytes of the file.
+    """
+    first = tiff.pages[0]
+    total = first.rows * first.cols * tiff.count
+    if total > MAX_FILE_PIXELS:
         raise InputError(
-            f"it claims {pixels / 1e6:.0f} million pixels over all pages; "
+            f"it claims {total / 1e6:.0f} million pixels over all pages; "
             f"up to {MAX_FILE_PIXELS // 10**6} million are read",
             where=where,
             fix="split the recording, or keep every second frame",
         )
-
-
-def _check_complete(tiff: Any, path: Path) -> None:
-    """Bytes that a page points at must lie in the file: the TIFF library gives zeros for those that do not."""
-    size = path.stat().st_size
-    for number, page in enumerate(tiff.pages, start=1):
-        where = f"{path}, page {number}"
-        offsets, counts = tuple(page.dataoffsets), tuple(page.databytecounts)
-        wanted = math.prod(page.chunked)
-        if (
-            len(offsets) < wanted
-            or len(counts) < wanted
-            or any(n <= 0 or at <= 0 for at, n in zip(offsets, counts, strict=False))
-        ):
-            raise InputError("parts of the picture are missing", where=where, fix=_AGAIN)
-        end = max(at + n for at, n in zip(offsets, counts, strict=False))
-        needs = page.imagelength * page.imagewidth * page.samplesperpixel * page.bitspersample // 8
-        if end > size:
-            raise InputError(f"the file is cut short: it has {size} bytes and needs {end}", where=where, fix=_AGAIN)
-        if page.compression == _NO_COMPRESSION and sum(counts) < needs:
-            raise InputError(f"the page has {sum(counts)} bytes and needs {needs}", where=where, fix=_AGAIN)
-    for series in tiff.series:
-        start = series.dataoffset
-        if start is not None and start + series.nbytes > size:
-            raise InputError(
-                f"the file is cut short: it has {size} bytes and needs {start + series.nbytes}",
-                where=str(path),
-                fix=_AGAIN,
-            )
-        _check_total(math.prod(series.shape), where=str(path))
-
-
-def _pages_of(tiff: Any, *, where: str) -> StoredPages:
-    stacks: list[NDArray[Any]] = []
-    remarks: list[str] = []
-    colour, doubtful = 0, False
-    for series in tiff.series:
-        page = series.keyframe
-        if page.is_reduced:
-            continue
-        planes = _planes_first(series, where=where)
-        if planes is None:
-            colour += 1
-            continue
-        doubtful = doubtful or page.photometric.name in _COLOUR
-        stacks.append(planes)
-    if not stacks:
-        raise InputError("this is a colour picture rather than a radiometric frame", where=where, fix=_EXPORT)
-    if colour:
-        remarks.append("the file also holds a colour picture, which was left out")
-    shapes = {stack.shape[1:] for stack in stacks}
-    if len(shapes) > 1:
-        sizes = ", ".join(sorted(f"{cols} x {rows}" for rows, cols in shapes))
-        raise InputError(f"its pages differ in size ({sizes})", where=where, fix="give each frame in a file of its own")
-    pages = tuple(np.asarray(plane, dtype=np.float64) for stack in stacks for plane in stack)
-    empty = _nodata(tiff)
-    if empty is not None:
-        pages = tuple(np.where(page == empty, np.nan, page) for page in pages)
-    if any(_turned(page) for page in tiff.pages):
-        remarks.append("the TIFF asks to be shown turned or mirrored; it is read as stored")
-    texts = _texts(tiff)
-    return StoredPages(
-        pages=pages,
-        file_format="TIFF",
-        stored_as=" and ".join(sorted({str(stack.dtype.name) for stack in stacks})),
-        texts=texts,
-        times_s=page_times([_texts_of(page) for page in tiff.pages], pages=len(pages)),
-        looks_like_colour=doubtful,
-        remarks=tuple(remarks),
-    )
-
-
-def _planes_first(series: Any, *, where: str) -> NDArray[Any] | None:
-    """A series as (planes, rows, cols); None for a colour picture."""
-    page, axes, shape = series.keyframe, str(series.axes), tuple(series.shape)
-    kind = np.dtype(series.dtype)
-    if kind.kind not in "uif" or page.bitspersample < 8:
+    if total > UNQUESTIONED_PIXELS and first.file.size < LEAST_BYTES_A_PIXEL * total:
         raise InputError(
-            f"its pixels are stored as {kind.name} of {page.bitspersample} bits, not as numbers",
+            f"its {first.file.size} bytes unpack to {total / 1e6:.0f} million pixels, as no camera's frames do; "
+            f"beyond {UNQUESTIONED_PIXELS // 10**6} million, a pixel takes {LEAST_BYTES_A_PIXEL} bytes at least",
             where=where,
-            fix=_EXPORT,
+            fix="it is no recording, or a drawn one: keep fewer frames",
         )
-    photometric = page.photometric.name
-    samples_last = axes.endswith("S") and shape[-1] > 1
-    planar_numbers = photometric == "RGB" and not samples_last and page.samplesperpixel > 1 and kind != np.uint8
-    # Planes one after the other, marked as red, green and blue, are how some programs save a stack of three
-    # frames; whole bytes are a picture all the same.
-    if photometric in _COLOUR and not planar_numbers:
+
+
+def _frames_of(file: Bytes, *, where: str) -> TiffFrames:
+    pages: list[TiffPage] = []
+    below: list[Directory] = []
+    remarks: list[str] = []
+    no_data = None
+    for directory in read_directories(file):
+        if not pages:
+            no_data = _no_data(directory)
+        if _SUB_DIRECTORIES in directory:
+            below.append(directory)
+        pages.append(describe_page(directory))
+        if directory.open_ended:
+            remarks.append("the file ends before it says whether another page follows")
+    # A smaller copy of a page is no frame, unless it is all that there is.
+    chosen = [page for page in pages if not page.reduced] or pages
+    frames, others = _sorted_out(chosen)
+    finer = [page for page in frames if page.bits > _BYTE_BITS]
+    if finer and len(finer) < len(frames):
+        coarse = [page for page in frames if page.bits <= _BYTE_BITS]
+        what = "was left out: whole bytes beside finer numbers are a preview or a mask"
+        remarks += [f"{_page(page)} {what}" for page in coarse]
+        frames = finer
+    if not frames and below:
+        # The pages that follow one another may be previews, and the numbers lie in a directory below one of them.
+        inner = [page for directory in below for page in _pages_below(directory)]
+        frames, _ = _sorted_out([page for page in inner if not page.reduced])
+    if not frames:
+        raise _no_frame(chosen, where=where)
+    sizes = sorted({f"{page.cols} x {page.rows}" for page in frames})
+    if len(sizes) > 1:
+        what = f"its pages differ in size ({', '.join(sizes[:6])}{', …' if len(sizes) > 6 else ''})"
+        raise InputError(what, where=where, fix="give each frame in a file of its own")
+    remarks += _said_of(frames, others)
+    planes_in_one = _planes_in_one(frames[0]) if len(pages) == 1 else None
+    return TiffFrames(tuple(frames), tuple(dict.fromkeys(remarks)), no_data, planes_in_one)
+
+
+def _sorted_out(pages: Sequence[TiffPage]) -> tuple[list[TiffPage], list[TiffPage]]:
+    """Those that may be frames, and the others."""
+    frames: list[TiffPage] = []
+    others: list[TiffPage] = []
+    for page in pages:
+        (others if is_colour(page) or why_no_frame(page) else frames).append(page)
+    return frames, others
+
+
+def _pages_below(directory: Directory) -> list[TiffPage]:
+    offsets = directory.whole(_SUB_DIRECTORIES)
+    found = [] if offsets is None else offsets[:_MOST_SUB_DIRECTORIES].tolist()
+    where = f"{directory.where}, the directory below it"
+    pages = []
+    for offset in found:
+        try:
+            pages.append(describe_page(directory_at(directory.file, directory.form, offset, where=where)))
+        except InputError:
+            continue  # what is told is what the pages themselves hold
+    return pages
+
+
+def _no_frame(pages: Sequence[TiffPage], *, where: str) -> InputError:
+    reasons = [reason for page in pages if not is_colour(page) and (reason := why_no_frame(page))]
+    if not reasons:
+        return InputError(_COLOUR, where=where, fix=_EXPORT)
+    return InputError(reasons[0], where=where, fix=_EXPORT)
+
+
+def _said_of(frames: Sequence[TiffPage], others: Sequence[TiffPage]) -> list[str]:
+    remarks = [remark for page in frames for remark in page.remarks]
+    if any(is_colour(page) for page in others):
+        remarks.append("the file also holds a colour picture, which was left out")
+    for page in others:
+        if not is_colour(page):
+            remarks.append(f"{_page(page)} was left out: {why_no_frame(page)}")
+    if any(page.turned for page in frames):
+        remarks.append("the TIFF asks to be shown turned or mirrored; it is read as stored")
+    if any(page.photometric == WHITE_IS_ZERO for page in frames):
+        remarks.append("the TIFF asks to be shown with its lowest value white; its values are read as stored")
+    return remarks
+
+
+def _page(page: TiffPage) -> str:
+    return page.where.rpartition(", ")[2]
+
+
+def _planes_in_one(page: TiffPage) -> int | None:
+    """How many planes the only page's description claims to follow one another; None where it claims none."""
+    if not is_plain(page) or page.frames != 1 or page.samples != 1:
         return None
-    array = np.asarray(series.asarray())
-    if array.shape != shape or array.size == 0:
-        raise InputError("parts of the picture are missing", where=where, fix=_AGAIN)
-    if samples_last:
-        transparency = shape[-1] == 2 and page.extrasamples and page.extrasamples[0] in (1, 2)
-        if not transparency:
-            raise InputError(
-                f"it has {shape[-1]} values a pixel, where a radiometric frame has one", where=where, fix=_EXPORT
-            )
-        array, axes = array[..., 0], axes[:-1]
-    if "Y" not in axes or "X" not in axes:
-        raise InputError(f"its axes ({axes}) hold no picture", where=where, fix=_EXPORT)
-    array = np.moveaxis(array, (axes.index("Y"), axes.index("X")), (-2, -1))
-    return array.reshape(-1, *array.shape[-2:])
+    for text in page.texts:
+        match = _STACK.match(text)
+        count = int(match[1][:9]) if match else _shape_claimed(text) // (page.rows * page.cols)
+        if count > 1:
+            return count
+    return None
 
 
-def _nodata(tiff: Any) -> float | None:
-    """The value that the file itself declares to be none, by the tag that geographic TIFFs use."""
-    tag = tiff.pages[0].tags.get(_NO_DATA_TAG)
+def _shape_claimed(text: str) -> int:
+    """Pixels by the shape that a description states together with the word that only one directory is written."""
+    if not text.startswith("{") or '"truncated"' not in text:
+        return 0
     try:
-        return None if tag is None else float(str(tag.value).strip("\0 "))
+        document = json.loads(text)
+    except (ValueError, RecursionError):
+        return 0
+    shape = document.get("shape") if isinstance(document, dict) and document.get("truncated") is True else None
+    if not isinstance(shape, list) or len(shape) > _MOST_AXES:
+        return 0
+    return math.prod(n if type(n) is int and 0 < n <= MAX_FILE_PIXELS else 0 for n in shape)
+
+
+def _without(page: NDArray[Any], no_data: float) -> NDArray[Any]:
+    empty = page == no_data
+    return np.where(empty, np.nan, page) if empty.any() else page
+
+
+def _no_data(directory: Directory) -> float | None:
+    """The value that the file itself declares to be none, by the tag that geographic TIFFs use."""
+    try:
+        return float(directory.text(_NO_DATA_TAG) or "")
     except ValueError:
         return None
-
-
-def _turned(page: Any) -> bool:
-    tag = page.tags.get("Orientation")
-    return tag is not None and tag.value != _UPRIGHT
-
-
-def _texts(tiff: Any) -> tuple[str, ...]:
-    found = dict.fromkeys(text for page in tiff.pages for text in _texts_of(page))
-    return tuple(found)
-
-
-def _texts_of(page: Any) -> tuple[str, ...]:
-    texts = []
-    for tag in page.tags:
-        if tag.name in _TEXT_TAGS or (tag.code >= _FIRST_PRIVATE_TAG and isinstance(tag.value, str)):
-            value = tag.value
-            texts.append(value.decode("utf-8", "replace") if isinstance(value, bytes) else str(value))
-        elif tag.name == "DateTime":
-            texts.append(f"DateTime: {tag.value}")
-    return tuple(texts)
