@@ -21,8 +21,9 @@ from thermscan.frames.files import TIFF, file_kind
 from thermscan.frames.reading import MAX_AT_INTEGER_END_C, read_frames
 from thermscan.frames.settle import settle_unit
 from thermscan.frames.stored import StoredPages
-from thermscan.frames.stream_tiff import TiffStack, find_tiff_stack
+from thermscan.frames.stream_tiff import TiffStack, find_tiff_stack, time_written
 from thermscan.frames.text_log import TextLog, find_text_log
+from thermscan.frames.tiff import open_tiff
 from thermscan.frames.units import COUNTS, KELVIN_A_STEP
 from thermscan.runs.reading import TIMES_NAME
 from thermscan.scales import ZERO_C_ABS_K
@@ -333,11 +334,7 @@ def _time_in_file(path: Path) -> Written | None:
             with path.open(encoding="utf-8", errors="replace") as stream:
                 head = [line for line, _ in zip(stream, range(12), strict=False)]
             return next((found for line in head if (found := time_in_text(line)) is not None), None)
-        import tifffile  # noqa: PLC0415 - only here, for a file at a time
-
-        from thermscan.frames.stream_tiff import texts_of  # noqa: PLC0415
-
-        with tifffile.TiffFile(path) as tiff:
-            return next((found for text in texts_of(tiff.pages[0]) if (found := time_in_text(text)) is not None), None)
-    except (OSError, ValueError, RuntimeError, IndexError):
+        with open_tiff(path) as tiff:
+            return time_written(tiff.pages[0].texts)
+    except (OSError, InputError):
         return None

@@ -27,6 +27,8 @@ _BOMS = (
     (codecs.BOM_UTF16_LE, "utf-16"),
     (codecs.BOM_UTF16_BE, "utf-16"),
 )
+# So much of a file shows which encoding it has.
+_HEAD_BYTES = 4096
 _CONTROL = re.compile(r"[\x00-\x08\x0e-\x1a\x1c-\x1f]")
 _TWO_DIGITS = re.compile(r"\d.*?\d")
 _SUFFIX = re.compile(
@@ -130,30 +132,58 @@ def decode_text(raw: bytes, *, where: str) -> str:
     >>> decode_text("22,5 °C".encode("cp1252"), where="a.csv")
     '22,5 °C'
     """
-    encodings = [name for mark, name in _BOMS if raw.startswith(mark)][:1] or _unmarked(raw)
-    for encoding in encodings:
+    encoding = text_encoding(raw, where=where)
+    try:
+        # Old systems close a text with Ctrl-Z.
+        text = raw.decode(encoding).rstrip("\x1a")
+    except UnicodeDecodeError:
+        text = raw.decode("latin-1" if encoding in ("utf-8", "cp1252") else encoding, errors="replace")
+    if _CONTROL.search(text):
+        raise _no_text(where)
+    return text
+
+
+def text_encoding(head: bytes, *, where: str) -> str:
+    """
+    The encoding of a text by its first bytes, which may end within a character.
+
+    Raises
+    ------
+    InputError
+        The bytes are no text.
+
+    Examples
+    --------
+    >>> text_encoding("22,5;23,1\\n".encode("utf-16-be")[:11], where="a.csv")
+    'utf-16-be'
+    """
+    marked = next((name for mark, name in _BOMS if head.startswith(mark)), None)
+    encoding = marked or _by_zero_bytes(head[:_HEAD_BYTES])
+    if encoding is None:
         try:
-            # Old systems close a text with Ctrl-Z.
-            text = raw.decode(encoding).rstrip("\x1a")
+            codecs.getincrementaldecoder("utf-8")().decode(head)
+            encoding = "utf-8"
         except UnicodeDecodeError:
-            continue
-        if _CONTROL.search(text) is None:
-            return text
-    raise InputError(
-        "it is neither a TIFF nor readable text", where=where, fix="export the temperature of each pixel as TIFF or CSV"
-    )
+            encoding = "cp1252"
+    if _CONTROL.search(head[:_HEAD_BYTES].decode(encoding, errors="replace").rstrip("\x1a")):
+        raise _no_text(where)
+    return encoding
 
 
-def _unmarked(raw: bytes) -> list[str]:
-    # Digits, separators and line ends have a zero byte in UTF-16: first where it is big endian, second where little.
-    head = raw[:4096]
+def _no_text(where: str) -> InputError:
+    fix = "export the temperature of each pixel as TIFF or CSV"
+    return InputError("it is neither a TIFF nor readable text", where=where, fix=fix)
+
+
+def _by_zero_bytes(head: bytes) -> str | None:
+    """Digits, separators and line ends have a zero byte in UTF-16: first where it is big endian, else second."""
     first, second = head[0::2].count(0), head[1::2].count(0)
     half = len(head) // 2
     if second > 0.7 * half and first == 0:
-        return ["utf-16-le"]
+        return "utf-16-le"
     if first > 0.7 * half and second == 0:
-        return ["utf-16-be"]
-    return ["utf-8", "cp1252", "latin-1"]
+        return "utf-16-be"
+    return None
 
 
 def plain_lines(text: str) -> list[str]:

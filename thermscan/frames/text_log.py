@@ -16,7 +16,7 @@ from thermscan.errors import InputError
 from thermscan.frames.clock import Written, time_in_text
 from thermscan.frames.files import unreadable
 from thermscan.frames.log_times import seconds_of, time_columns
-from thermscan.frames.text_dialect import BLANKS, Dialect, decode_text, find_dialect, no_reading
+from thermscan.frames.text_dialect import BLANKS, Dialect, find_dialect, no_reading, text_encoding
 
 Float32 = NDArray[np.float32]
 
@@ -104,7 +104,7 @@ def find_text_log(path: Path, *, size_px: tuple[int, int] | None = None) -> Text
             raw = stream.read(HEAD_BYTES)
     except OSError as error:
         raise unreadable(path, error) from error
-    encoding = _encoding(raw, where=str(path))
+    encoding = text_encoding(raw, where=str(path))
     head = raw.decode(encoding, errors="replace").translate(_BRACKETS).splitlines()
     if len(raw) == HEAD_BYTES:
         head = head[:-1]
@@ -118,18 +118,6 @@ def find_text_log(path: Path, *, size_px: tuple[int, int] | None = None) -> Text
     except InputError:
         return None
     return _row_log(path, encoding, dialect, sniffed, size_px) or _block_log(path, encoding, dialect, head)
-
-
-def _encoding(raw: bytes, *, where: str) -> str:
-    for mark, name in ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16")):
-        if raw.startswith(mark):
-            return name
-    decode_text(raw[:4000].rsplit(b"\n", 1)[0], where=where)
-    try:
-        raw[:-4].decode("utf-8")
-        return "utf-8"
-    except UnicodeDecodeError:
-        return "cp1252"
 
 
 def _lines(path: Path, encoding: str) -> Iterator[str]:

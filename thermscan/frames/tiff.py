@@ -79,6 +79,16 @@ class TiffFrames:
         """Seconds since the first frame, where the file says."""
         return page_times([page.texts for page in self.pages], pages=self.count)
 
+    @property
+    def stored_as(self) -> str:
+        """The type of the stored numbers, such as ``uint16``."""
+        return " and ".join(sorted({str(page.dtype.newbyteorder("=")) for page in self.pages}))
+
+    @property
+    def looks_like_colour(self) -> bool:
+        """Planes that say they are red, green and blue."""
+        return any(marked_as_colour(page) for page in self.pages)
+
     def planes(self) -> Iterator[NDArray[Any]]:
         """One frame after the other, in the file's own type; only one page at a time is held."""
         for page in self.pages:
@@ -131,10 +141,10 @@ def read_tiff(path: Path) -> StoredPages:
         return StoredPages(
             pages=pages,
             file_format="TIFF",
-            stored_as=" and ".join(sorted({str(page.dtype.newbyteorder("=")) for page in tiff.pages})),
+            stored_as=tiff.stored_as,
             texts=tiff.texts,
             times_s=tiff.times_s,
-            looks_like_colour=any(marked_as_colour(page) for page in tiff.pages),
+            looks_like_colour=tiff.looks_like_colour,
             remarks=tiff.remarks,
         )
 

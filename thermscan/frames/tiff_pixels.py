@@ -6,6 +6,7 @@ import importlib
 import lzma
 import math
 import zlib
+from collections.abc import Iterator
 from itertools import product
 from typing import Any
 
@@ -61,7 +62,7 @@ def page_planes(page: TiffPage) -> NDArray[Any]:
     return whole[..., 0].reshape(-1, page.rows, page.cols)
 
 
-def contiguous_planes(page: TiffPage, count: int) -> NDArray[Any]:
+def contiguous_planes(page: TiffPage, count: int) -> Iterator[NDArray[Any]]:
     """
     So many planes of a page's size from where its pixels begin on: how some programs save a stack under one directory.
 
@@ -71,8 +72,11 @@ def contiguous_planes(page: TiffPage, count: int) -> NDArray[Any]:
         The file is too short for them.
     """
     plane = page.rows * page.cols * page.dtype.itemsize
-    raw = page.file.at(int(page.offsets[0]), plane * count, where=page.where)
-    return np.frombuffer(raw, dtype=page.dtype).reshape(count, page.rows, page.cols)
+    start = int(page.offsets[0])
+    page.file.check(start, plane * count, where=page.where)
+    for number in range(count):
+        raw = page.file.at(start + number * plane, plane, where=page.where)
+        yield np.frombuffer(raw, dtype=page.dtype).reshape(page.rows, page.cols)
 
 
 def is_plain(page: TiffPage) -> bool:

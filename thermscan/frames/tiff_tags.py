@@ -75,16 +75,18 @@ class Bytes:
 
     def at(self, offset: int, length: int, *, where: str | None = None) -> bytes:
         """So many bytes from an offset; InputError where the file ends before."""
-        if offset + length <= self.size:
-            self._stream.seek(offset)
-            data = self._stream.read(length)
-            if len(data) == length:
-                return data
-        raise InputError(
-            f"the file is cut short: it has {self.size} bytes and needs {offset + length}",
-            where=where or self.where,
-            fix=AGAIN,
-        )
+        self.check(offset, length, where=where)
+        self._stream.seek(offset)
+        data = self._stream.read(length)
+        if len(data) < length:
+            raise InputError("the file became shorter while it was read", where=where or self.where, fix=AGAIN)
+        return data
+
+    def check(self, offset: int, length: int, *, where: str | None = None) -> None:
+        """InputError where the file ends before so many bytes from an offset."""
+        if offset + length > self.size:
+            what = f"the file is cut short: it has {self.size} bytes and needs {offset + length}"
+            raise InputError(what, where=where or self.where, fix=AGAIN)
 
 
 @dataclass(frozen=True, slots=True)
