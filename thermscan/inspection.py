@@ -27,6 +27,7 @@ from thermscan.radiometry.sensor_estimate import with_sensor
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions.blur import estimate_blur
 from thermscan.regions.covering import find_cover
+from thermscan.regions.leaning import possible_leaning
 from thermscan.regions.measure import measure_parts
 from thermscan.regions.measurement import PartMeasurement, Rectified
 from thermscan.regions.rectify import rectify_frame
@@ -156,6 +157,7 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
         noise_k=image.noise_k,
         registration=registration,
         band_um=image.band,
+        leaning=possible_leaning(board, registration, shape=image.shape, fov_deg=fov_deg),
     )
     return Inspection(
         run=run,

@@ -105,7 +105,8 @@ def test_a_first_layout_is_written_and_inspected_like_any_other(frame, tmp_path,
     assert document["registration"]["method"] == "outline"
     corners = " ".join(f"{x},{y}" for x, y in document["registration"]["corners_px"])
     status, again, _ = run(capsys, frame, "--layout", layout, "--ambient", 22, "--corners", corners, "--json")
-    assert status == 0
+    # Without groups, limits or known-good runs there is nothing to compare its parts with.
+    assert (status, json.loads(again)["not_compared"]) == (3, [part.ref for part in board.parts])
     by_ref = {part["ref"]: part for part in json.loads(again)["parts"]}
     for region in document["regions"]:
         assert by_ref[region["ref"]]["mean_c"] == pytest.approx(region["mean_c"], abs=0.4)

@@ -7,6 +7,7 @@ import pytest
 
 from thermscan.judge.calibration import LEAST_SCALE, MOST_SCALE, calibrated, score_scale
 from thermscan.judge.comparison import Comparison
+from thermscan.judge.holds import PROPOSED
 from thermscan.judge.spread import shrunk_scale
 
 
@@ -41,7 +42,7 @@ def test_no_board_makes_scores_boundlessly_large_or_small():
 
 
 def test_comparisons_that_are_held_back_neither_give_nor_get_a_scale():
-    held = _many(np.full(50, 9.0), at_most_watch="only alike in kind")
+    held = _many(np.full(50, 9.0), at_most_watch=PROPOSED)
     assert {each.scale for each in calibrated(held)} == {1.0}
 
 

@@ -18,7 +18,8 @@ def test_boards_of_few_parts_are_judged(count: int):
     board = replace(small_board(), parts=small_board().parts[:count])
     judgement = look_at(usual_powers(), board=board).judge()
     assert len(judgement.parts) == count
-    assert judgement.overall == ("clear" if count else "undecided")
+    # One or two parts of a group of eight have nothing to be compared with.
+    assert judgement.overall == ("clear" if count > 2 else "undecided")
 
 
 def test_a_part_off_the_board_and_one_that_is_nowhere_near_do_no_harm():

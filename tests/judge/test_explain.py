@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
-import numpy as np
 import pytest
 
-from tests.judge.scenes import NOISE_K, Scene, look_at, usual_powers
+from tests.judge.scenes import Scene, look_at, usual_powers
 from thermscan.errors import InputError
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.explain import explain_part
+from thermscan.judge.finding import Judgement
 from thermscan.judge.learning import learn_baseline
-from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions import reasons
 
 
@@ -21,9 +21,9 @@ class _Inspection:
     scene: Scene
     baseline: Baseline | None = None
 
-    @property
-    def image(self) -> ThermalImage:
-        return ThermalImage(np.zeros((2, 2)), NOISE_K, 1.2, (8.0, 14.0), 0.6)
+    @cached_property
+    def judgement(self) -> Judgement:
+        return self.scene.judge(baseline=self.baseline)
 
     def __getattr__(self, name: str) -> object:
         return getattr(self.scene, name)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from thermscan.judge import holding_back
+from thermscan.judge import holds
 from thermscan.judge.comparison import Comparison, difference_u_k
 from thermscan.judge.peers import compare_peers, peer_groups
 from thermscan.judge.weighing import weigh
@@ -23,7 +23,7 @@ def test_one_hot_part_of_three_is_told_from_the_two_that_agree():
 
 def test_two_hot_parts_of_four_divide_the_group_and_nobody_is_accused():
     found = _compare([10.0, 10.2, 17.0, 17.3])
-    assert {c.at_most_watch for c in found} == {holding_back.DIVIDED}
+    assert {c.at_most_watch for c in found} == {holds.DIVIDED}
     assert "act" not in _levels(found).values()
     assert "watch" in _levels(found).values()
 
@@ -77,7 +77,7 @@ def test_without_a_split_a_part_near_a_hotter_one_is_only_watched():
     group = [_part(f"U{i}", x_mm=20.0 + 30 * i) for i in range(5)]
     heater = _part("VR1", group=None, x_mm=150.0)
     found = _compare([10.0, 10.2, 9.9, 10.1, 17.0, 60.0], parts=[*group, heater])
-    assert next(c for c in found if c.ref == "U4").at_most_watch == holding_back.NO_SPLIT
+    assert next(c for c in found if c.ref == "U4").at_most_watch == holds.NO_SPLIT
     alone = _compare([10.0, 10.2, 9.9, 10.1, 17.0, 10.0], parts=[*group, heater])
     assert next(c for c in alone if c.ref == "U4").at_most_watch is None
 

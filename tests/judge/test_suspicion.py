@@ -6,6 +6,7 @@ import pytest
 
 from tests.judge.scenes import look_at, usual_powers
 from thermscan.judge.comparison import Comparison
+from thermscan.judge.holds import DIVIDED
 from thermscan.judge.learning import learn_baseline
 from thermscan.judge.suspicion import FAULTS_A_BOARD, UNTOLD, suspicions
 from thermscan.layout.board import Part, Surface
@@ -50,7 +51,7 @@ def test_what_was_compared_with_nothing_or_not_measured_has_no_probability():
 
 
 def test_a_divided_group_is_not_more_likely_at_fault_than_not():
-    found = suspicions([_measured("U1")], [_peer("U1", 9.0, at_most_watch="of a reason")], [])
+    found = suspicions([_measured("U1")], [_peer("U1", 9.0, at_most_watch=DIVIDED)], [])
     assert found["U1"] == UNTOLD
 
 

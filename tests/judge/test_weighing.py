@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from thermscan.judge.comparison import Comparison
-from thermscan.judge.weighing import SAME_BEFORE, weigh
+from thermscan.judge.holds import PROPOSED, SAME_BEFORE
+from thermscan.judge.weighing import weigh
 
 
 def _one(ref: str = "U1", **change: object) -> Comparison:
@@ -51,7 +52,7 @@ def test_hardly_any_heat_left_counts_however_little_it_was():
 
 
 def test_what_cannot_be_accused_is_watched():
-    assert _level(_one(excess_k=6.0, at_most_watch="of a reason"))[0] == "watch"
+    assert _level(_one(excess_k=6.0, at_most_watch=PROPOSED))[0] == "watch"
 
 
 def test_warmth_that_is_received_is_told_from_warmth_that_may_be_its_own():

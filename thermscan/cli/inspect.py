@@ -87,10 +87,19 @@ def command(
         for line in explained or summary_lines(inspection):
             click.echo(line)
     if inspection.judgement.overall == "undecided":
-        click.echo("could not judge: no part could be measured; each part's reason is in the result", err=True)
+        click.echo(_why_undecided(inspection), err=True)
     if written:
         click.echo(f"report written to {out}", err=True)
     return EXIT_STATUS[inspection.judgement.overall]
+
+
+def _why_undecided(inspection: Any) -> str:
+    if not any(each.measurement.measurable for each in inspection.judgement.parts):
+        return "could not judge: no part could be measured; each part's reason is in the result"
+    return (
+        "could not judge: nothing to compare any part with; give known-good runs (--baseline), or state groups, limits "
+        "(max_c), watts or families in the layout"
+    )
 
 
 def _explained(inspection: Any, ref: str) -> list[str]:

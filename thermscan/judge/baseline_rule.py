@@ -17,6 +17,7 @@ from thermscan.judge.board_wide import FEWEST_FOR_SCALE, BoardWide, fit_board_wi
 from thermscan.judge.calibration import calibrated
 from thermscan.judge.comparison import Comparison, look_u_k
 from thermscan.judge.expected import Expected, comparison_u_k, factor_bounds
+from thermscan.judge.holds import Hold, HoldCode
 from thermscan.judge.spread import shrunk_scale
 from thermscan.layout.board import Board
 from thermscan.regions.measurement import PartMeasurement
@@ -163,7 +164,7 @@ def compare_baseline(
                 own_expected_k=float(own_usual[i]),
                 count=int(runs[i]),
                 against=f"{runs[i]} known-good run{'s' if runs[i] > 1 else ''}",
-                at_most_watch=not_comparable,
+                at_most_watch=Hold(HoldCode.NOT_EQUALLY_WARM, not_comparable) if not_comparable else None,
             )
             for i, m in enumerate(common)
         ]

@@ -9,6 +9,7 @@ import numpy as np
 from scipy import stats
 
 from thermscan.judge import thresholds
+from thermscan.judge.holds import Hold
 from thermscan.judge.places import PLACE_DEGREES
 from thermscan.regions.measurement import PartMeasurement
 from thermscan.regions.sensor_lines import frame_u_k, is_sensors
@@ -45,7 +46,7 @@ class Comparison:
         The share of it that every part shows at least, and with it the camera's offset.
     count : int
         Peers or runs it is compared with.
-    at_most_watch : str or None
+    at_most_watch : Hold or None
         Why this comparison can carry no more than a watch.
     against : str
         What it is compared with, in words.
@@ -64,7 +65,7 @@ class Comparison:
     own_expected_k: float
     count: int
     against: str
-    at_most_watch: str | None = None
+    at_most_watch: Hold | None = None
     refs: tuple[str, ...] = field(default=())
     shared_k: float = 0.0
     place_k: float = 0.0

@@ -7,28 +7,27 @@ from typing import Protocol
 from thermscan.errors import InputError, nearest_name
 from thermscan.heat.split import HeatSplit
 from thermscan.judge import thresholds
-from thermscan.judge.baseline import Baseline
 from thermscan.judge.comparison import Comparison
-from thermscan.judge.judging import Evidence, judge_with_evidence
-from thermscan.judge.learning import Inspected
+from thermscan.judge.finding import Judgement
+from thermscan.judge.judging import Evidence
 from thermscan.judge.limits import junction_of
 from thermscan.judge.unmapped import plain_name
 from thermscan.judge.weighing import Weighed
-from thermscan.radiometry.thermal_image import ThermalImage
+from thermscan.judge.wording import chance_text
 from thermscan.regions.measurement import PartMeasurement
 from thermscan.regions.sensor_lines import told_lines
-from thermscan.registration.registration import Registration
+from thermscan.runs.run import Run
 
 
-class Judged(Inspected, Protocol):
+class Judged(Protocol):
     """What is read of an inspection to explain a verdict."""
 
     @property
-    def image(self) -> ThermalImage: ...
+    def run(self) -> Run: ...
     @property
-    def registration(self) -> Registration: ...
+    def measurements(self) -> tuple[PartMeasurement, ...]: ...
     @property
-    def baseline(self) -> Baseline | None: ...
+    def judgement(self) -> Judgement: ...
 
 
 def explain_part(inspection: Judged, ref: str) -> tuple[str, ...]:
@@ -54,20 +53,12 @@ def explain_part(inspection: Judged, ref: str) -> tuple[str, ...]:
     if measurement is None:
         near = nearest_name(ref, [m.part.ref for m in inspection.measurements])
         raise InputError(f"the layout has no part {ref}", fix=f"did you mean {near}?" if near else "check the name")
-    judgement, evidence = judge_with_evidence(
-        inspection.measurements,
-        inspection.rectified,
-        inspection.board,
-        inspection.run,
-        baseline=inspection.baseline,
-        noise_k=inspection.image.noise_k,
-        registration=inspection.registration,
-        band_um=inspection.image.band,
-    )
+    judgement = inspection.judgement
+    evidence = judgement.evidence
     verdict = next(part for part in judgement.parts if part.measurement.part.ref == ref)
     lines = [f"{ref}: {verdict.verdict}"]
     lines += _measured_lines(measurement, inspection.run.ambient_c)
-    if measurement.measurable:
+    if measurement.measurable and evidence is not None:
         lines += _heat_lines(evidence.split, measurement)
         lines += _board_lines(evidence)
         for weighed in evidence.weighed:
@@ -143,8 +134,8 @@ def _comparison_lines(weighed: Weighed, *, tests: int) -> list[str]:
         f"  measured to ± {c.u_k:.2f} K; good ones differ by ± {c.spread_k:.2f} K ({c.degrees:.0f} degrees of freedom)",
         *([f"  their places on the board make ± {c.place_k:.2f} K more"] if c.place_k > 0 else []),
         *([f"  this board's parts scatter by {c.scale:.2f} times that"] if c.scale != 1.0 else []),
-        f"  score {c.score:+.1f}; chance among good parts {c.p_value:.2g}, "
-        f"false discovery rate over {tests} comparisons {weighed.chance:.2g}",
+        f"  score {c.score:+.1f}; chance among good parts {chance_text(c.p_value)}, "
+        f"false discovery rate over {tests} comparisons {chance_text(weighed.chance)}",
         f"  act asks for at most {thresholds.ACT_FALSE_RATE:g}, and at least {thresholds.ACT_LEAST_K:g} K and "
         f"{thresholds.ACT_LEAST_SHARE:.0%} of what they give: {weighed.level or 'nothing to say'}",
         *([f"  at most a watch: {c.at_most_watch}"] if c.at_most_watch else []),

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from thermscan.regions.measurement import PartMeasurement
+
+if TYPE_CHECKING:
+    from thermscan.judge.judging import Evidence
 
 Level = Literal["watch", "act"]
 Direction = Literal["hot", "cold"]
@@ -80,10 +83,18 @@ class PartVerdict:
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """The judge's answer about one run."""
+    """The judge's answer about one run; ``evidence`` is what it rests on, for explaining it."""
 
     parts: tuple[PartVerdict, ...]
     findings: tuple[Finding, ...]
     unmapped: tuple[UnmappedHeat, ...]
     overall: Overall
     remarks: tuple[str, ...] = field(default=())
+    evidence: Evidence | None = field(default=None, compare=False, repr=False)
+
+    @property
+    def not_compared(self) -> tuple[str, ...]:
+        """Parts that were measured, but that no rule had anything to hold against."""
+        return tuple(
+            each.measurement.part.ref for each in self.parts if each.measurement.measurable and not each.compared_by
+        )

@@ -8,6 +8,7 @@ import numpy as np
 
 from thermscan.heat.split import HeatSplit, PartHeat
 from thermscan.judge import thresholds
+from thermscan.judge.holds import DIVIDED, NO_SPLIT, NOT_ITS_OWN, PROPOSED, Hold
 from thermscan.judge.small_parts import gives_no_heat
 from thermscan.layout.board import Part
 from thermscan.regions.measurement import PartMeasurement
@@ -20,11 +21,6 @@ LEAST_OWN_SHARE = 0.5
 SURE_OWN_SHARE = 0.5
 SURE_OWN_DEVIATIONS = 3.0
 
-DIVIDED = "the group falls into two camps, and which of them is right cannot be told"
-PROPOSED = "these parts are not declared as a group, only alike in kind and package"
-NO_SPLIT = "a hotter part is near, and own heat could not be told from received heat"
-NOT_ITS_OWN = "its neighbours explain most of its rise, and those of its peers more than theirs"
-
 
 def held_back(
     member: PartMeasurement,
@@ -34,7 +30,7 @@ def held_back(
     divided: bool,
     proposed: bool,
     split: HeatSplit | None,
-) -> str | None:
+) -> Hold | None:
     """
     Why this difference is at most to be watched, or None.
 

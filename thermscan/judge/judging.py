@@ -17,13 +17,16 @@ from thermscan.judge.heat_seen import HeatSeen, View, see_heat
 from thermscan.judge.limits import check_junctions, check_limits, junction_of
 from thermscan.judge.peers import compare_peers
 from thermscan.judge.remarks import run_remarks, why_alone
+from thermscan.judge.silent_groups import judge_silent_groups
 from thermscan.judge.suspicion import suspicions
+from thermscan.judge.uncertain_places import hold_hidden, name_unplaced
 from thermscan.judge.warm_places import judge_warm_places
 from thermscan.judge.weighing import Weighed, known_before, weigh
 from thermscan.judge.wording import finding_of
 from thermscan.layout.board import Board
 from thermscan.layout.digest import layout_digest
 from thermscan.radiometry.planck import Band
+from thermscan.regions.leaning import Leaning
 from thermscan.regions.measurement import PartMeasurement, Rectified
 from thermscan.registration.registration import Registration
 from thermscan.runs.run import Run
@@ -52,6 +55,7 @@ def judge_run(
     noise_k: float,
     registration: Registration,
     band_um: Band = BAND_UM,
+    leaning: Leaning | None = None,
 ) -> Judgement:
     """
     What is hotter or colder than it should be, by every rule that can be applied.
@@ -70,6 +74,8 @@ def judge_run(
     registration : Registration
     band_um : Band
         The camera's.
+    leaning : Leaning, optional
+        What bodies of unknown height may hide: such places are not accused.
 
     Returns
     -------
@@ -89,6 +95,7 @@ def judge_run(
         noise_k=noise_k,
         registration=registration,
         band_um=band_um,
+        leaning=leaning,
     )
     return judgement
 
@@ -103,27 +110,35 @@ def judge_with_evidence(
     noise_k: float,
     registration: Registration,
     band_um: Band = BAND_UM,
+    leaning: Leaning | None = None,
 ) -> tuple[Judgement, Evidence]:
     """As `judge_run`, with the evidence that it rests on."""
     if baseline is not None:
         check_same_board(baseline, board, digest=layout_digest(board))
     view = View(rectified.mm_per_px, registration, noise_k, band_um)
     heat = see_heat(measurements, rectified, board, run, view=view)
-    return judge_heat(heat, measurements, board, run, baseline=baseline)
+    return judge_heat(heat, measurements, board, run, baseline=baseline, leaning=leaning)
 
 
 def judge_heat(
-    heat: HeatSeen, measurements: Sequence[PartMeasurement], board: Board, run: Run, *, baseline: Baseline | None
+    heat: HeatSeen,
+    measurements: Sequence[PartMeasurement],
+    board: Board,
+    run: Run,
+    *,
+    baseline: Baseline | None,
+    leaning: Leaning | None = None,
 ) -> tuple[Judgement, Evidence]:
     """As `judge_with_evidence`, once the heat has been seen; it does not depend on a baseline."""
     comparisons = list(compare_peers(measurements, board, heat.split))
     against = against_baseline(measurements, run, baseline, heat=heat) if baseline is not None else None
     if against is not None:
         comparisons += against.comparisons
+    comparisons = hold_hidden(comparisons, measurements, leaning, ambient_c=run.ambient_c)
     weighed = weigh(comparisons)
     parts = {part.ref: part for part in board.parts}
     findings = [finding_of(w, parts[w.comparison.ref], heat.split) for w in weighed if w.level is not None]
-    findings += check_limits(measurements)
+    findings += check_limits(measurements, leaning)
     findings += check_junctions(measurements, heat.split)
     unmapped = judge_warm_places(
         heat,
@@ -132,21 +147,27 @@ def judge_heat(
         ambient_c=run.ambient_c,
         new_k=new_on_bare_k(baseline, heat) if baseline is not None and against is not None else None,
         change=against.change if against is not None else None,
+        leaning=leaning,
     )
     findings += unmapped.findings
     if against is not None:
         findings += board_findings(against.board_wide)
+    else:
+        findings += judge_silent_groups(measurements, heat.split)
+    findings += name_unplaced(measurements, baseline=baseline, ambient_c=run.ambient_c)
     ordered = tuple(sorted(findings, key=_importance))
     suspect = suspicions(measurements, [w.comparison for w in weighed if not known_before(w)], findings)
-    verdicts = (_verdict(m, ordered, comparisons, board, heat.split) for m in measurements)
+    verdicts = tuple(_verdict(m, ordered, comparisons, board, heat.split) for m in measurements)
+    evidence = Evidence(heat.split, weighed, against.board_wide if against else None, heat.spots)
     judgement = Judgement(
         parts=tuple(replace(each, suspicion=suspect[each.measurement.part.ref]) for each in verdicts),
         findings=ordered,
         unmapped=unmapped.places,
-        overall=_overall(measurements, ordered),
+        overall=_overall(verdicts, ordered),
         remarks=run_remarks(measurements, heat.split, baseline=baseline, against=against, spots=unmapped.remarks),
+        evidence=evidence,
     )
-    return judgement, Evidence(heat.split, weighed, against.board_wide if against else None, heat.spots)
+    return judgement, evidence
 
 
 def _verdict(
@@ -174,11 +195,12 @@ def _verdict(
     return PartVerdict(measurement, verdict, compared, None if compared else why_alone(measurement, board))
 
 
-def _overall(measurements: Sequence[PartMeasurement], findings: Sequence[Finding]) -> Overall:
+def _overall(verdicts: Sequence[PartVerdict], findings: Sequence[Finding]) -> Overall:
     levels = {finding.level for finding in findings}
     if "act" in levels:
         return "act"
-    if not any(measurement.measurable for measurement in measurements):
+    # What nothing was compared with is neither clear nor watched.
+    if not any(each.compared_by for each in verdicts):
         return "undecided"
     return "watch" if levels else "clear"
 

@@ -8,12 +8,12 @@ from dataclasses import replace
 
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.finding import Finding, Judgement, Overall, PartVerdict
+from thermscan.judge.holds import ALIKE_IN_SIZE
 from thermscan.judge.peers import compare_peers
 from thermscan.judge.weighing import Weighed, weigh
 from thermscan.layout.board import Board, Part
 from thermscan.regions.measurement import PartMeasurement
 
-ALIKE_IN_SIZE = "they are alike in size only: what they are, and whether they work alike, is not known"
 ALONE = "it has no like-sized neighbours that could be measured, so there is nothing to compare it with"
 # Where more of a group than this stands out, it is of more than one sort, and nobody in it is accused.
 MOST_ODD = 0.25

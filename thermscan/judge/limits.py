@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from thermscan.heat.split import HeatSplit
 from thermscan.judge.finding import Finding
 from thermscan.judge.junction import Junction, estimate_junction
 from thermscan.judge.thresholds import LIMIT_COVERAGE
+from thermscan.judge.uncertain_places import hidden_by, may_be_hidden
+from thermscan.regions.leaning import Leaning
 from thermscan.regions.measurement import PartMeasurement
 
 
-def check_limits(measurements: Sequence[PartMeasurement]) -> tuple[Finding, ...]:
+def check_limits(measurements: Sequence[PartMeasurement], leaning: Leaning | None = None) -> tuple[Finding, ...]:
     """
     A finding for each part above its ``max_c``, or so near that it cannot be told.
 
@@ -21,12 +24,15 @@ def check_limits(measurements: Sequence[PartMeasurement]) -> tuple[Finding, ...]
     Parameters
     ----------
     measurements : sequence of PartMeasurement
+    leaning : Leaning, optional
+        What taller bodies may hide: what is read there may be theirs.
 
     Returns
     -------
     tuple of Finding
         In the order of the measurements.
     """
+    by_ref = {m.part.ref: m for m in measurements}
     findings = []
     for m in measurements:
         if m.part.max_c is None or not m.measurable or m.max_c is None or m.u_c is None:
@@ -41,7 +47,13 @@ def check_limits(measurements: Sequence[PartMeasurement]) -> tuple[Finding, ...]
         else:
             side = "above" if excess > 0 else "below"
             text = f"{reading}, {abs(excess):.1f} K {side} {limit}: whether it is exceeded cannot be told."
-        findings.append(_over_limit(m.part.ref, "limit", excess_k=excess, u_k=m.u_c, text=text))
+        hiding = None
+        if leaning is not None and excess > reach:
+            hiding = hidden_by(m, by_ref, leaning, usual_c=m.part.max_c, excess_k=excess)
+        if hiding:
+            text += f" Only to be watched, since {may_be_hidden(hiding)}."
+        finding = _over_limit(m.part.ref, "limit", excess_k=excess, u_k=m.u_c, text=text)
+        findings.append(replace(finding, level="watch") if hiding else finding)
     return tuple(findings)
 
 

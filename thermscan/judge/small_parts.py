@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from thermscan.heat.spots import WarmSpot
 from thermscan.judge import thresholds
 from thermscan.judge.finding import Finding
-from thermscan.judge.unmapped import SHOULDER, UnmappedResult, doubt_of, stands_out
+from thermscan.judge.unmapped import SHOULDER, UnmappedResult, doubt_of, may_lean, nothing_leans, stands_out
 from thermscan.judge.wording import hypotheses
 from thermscan.layout.board import Board, Part
 from thermscan.regions.measure import LEAST_EMISSIVITY
@@ -47,6 +47,7 @@ def judge_small_parts(
     ambient_c: float,
     new: bool,
     beside_k: Callable[[WarmSpot], float | None],
+    leans: Callable[[WarmSpot], str | None] = nothing_leans,
 ) -> UnmappedResult:
     """
     What warm spots at parts that could not be measured say.
@@ -61,6 +62,8 @@ def judge_small_parts(
         Whether they are what is new since the known-good runs, rather than all that is warm.
     beside_k : callable
         See `thermscan.judge.unmapped.doubt_of`.
+    leans : callable
+        The part whose top may be what is seen there, or None.
 
     Returns
     -------
@@ -78,6 +81,8 @@ def judge_small_parts(
         doubt = doubt_of(spot, ambient_c=ambient_c, new=new, beside_k=beside_k(spot), may_mirror=False)
         if part is None or doubt is SHOULDER or not stands_out(spot):
             continue
+        over = leans(spot)
+        doubt = doubt or (may_lean(over) if over else None)
         large = spot.excess_k >= thresholds.UNMAPPED_ACT_K
         if not new and not gives_no_heat(part):
             if large:

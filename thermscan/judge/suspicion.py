@@ -10,6 +10,7 @@ from scipy import stats
 from thermscan.judge import thresholds
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.finding import Finding
+from thermscan.judge.wording import LEAST_CHANCE
 from thermscan.regions.measurement import PartMeasurement
 
 # Before anything is measured: a board on this bench has a part with a fault that shows as heat every second time.
@@ -86,6 +87,7 @@ def suspicions(
             log_odds += _limit_log_ratio(limits.get(m.part.ref))
         chance = 1.0 / (1.0 + float(np.exp(-np.clip(log_odds, -50.0, 50.0))))
         held_back = bool(about) and all(comparison.at_most_watch is not None for comparison in about)
+        chance = min(max(chance, LEAST_CHANCE), 1.0 - LEAST_CHANCE)
         found[m.part.ref] = min(chance, UNTOLD) if held_back and m.part.ref not in limits else chance
     return found
 

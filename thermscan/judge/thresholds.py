@@ -98,3 +98,13 @@ UNMAPPED_LEAST_SKIRT = (0.08, 0.2)
 # What mirrors the person at the bench reads no warmer than a person, and a little more once the reading has been
 # corrected for the emissivity of solder mask, which bare metal has not.
 PERSON_C = 40.0
+
+# --- what cannot be placed, and groups as a whole ----------------------------------------------------------
+# A reading at a wrong place is a blend of a part and the board about it, which differ by a few kelvin, or by a third of
+# the part's rise: what is named must be more than either.
+UNPLACED_LEAST_K = 8.0
+UNPLACED_LEAST_SHARE = 0.33
+# A group is silent where all of it gives less than this share of what the board's parts usually give, on a board whose
+# parts give at least so much: below that, all are nearly silent.
+SILENT_SHARE = 0.1
+AT_WORK_K = 4.0

@@ -66,6 +66,16 @@ def stands(spot: WarmSpot) -> bool:
     return share is not None and share >= thresholds.UNMAPPED_STANDS_SHARE
 
 
+def nothing_leans(spot: WarmSpot) -> str | None:  # noqa: ARG001 - for views in which heights are of no account
+    """No body's top may be seen at any place of the bare board."""
+    return None
+
+
+def may_lean(ref: str) -> str:
+    """Why a spot behind a body may be no heat of the board."""
+    return f"the top of {ref}, whose height is not known for sure, may be seen there"
+
+
 def judge_spots(
     spots: Sequence[WarmSpot],
     board: Board,
@@ -74,6 +84,7 @@ def judge_spots(
     camera_px_mm: float,
     new: bool,
     beside_k: Callable[[WarmSpot], float | None],
+    leans: Callable[[WarmSpot], str | None] = nothing_leans,
 ) -> UnmappedResult:
     """
     Which warm spots are heat that no mapped part gives.
@@ -90,6 +101,8 @@ def judge_spots(
         Whether the spots are what is new since the known-good runs, rather than all that is warm.
     beside_k : callable
         See `doubt_of`.
+    leans : callable
+        The part whose top may be what is seen there, or None.
 
     Returns
     -------
@@ -103,6 +116,8 @@ def judge_spots(
         large = spot.excess_k >= thresholds.UNMAPPED_ACT_K
         if doubt is _HEMMED_IN and not large:
             continue
+        over = leans(spot)
+        doubt = doubt or (may_lean(over) if over else None)
         nearest, distance = nearest_part(board, spot)
         places.append(
             UnmappedHeat(

@@ -14,8 +14,10 @@ from thermscan.heat.heat_split import HeatSplit
 from thermscan.heat.spots import WarmSpot, distance_mm
 from thermscan.judge.heat_seen import HeatSeen, spots_in
 from thermscan.judge.small_parts import gives_no_heat, judge_small_parts
+from thermscan.judge.uncertain_places import leaning_over
 from thermscan.judge.unmapped import SHOULDER, UnmappedResult, doubt_of, judge_spots, place_of, stands_out
 from thermscan.layout.board import Board
+from thermscan.regions.leaning import Leaning
 from thermscan.regions.measurement import PartMeasurement
 
 # Two spots so near are one.
@@ -32,6 +34,7 @@ def judge_warm_places(
     ambient_c: float,
     new_k: NDArray[np.float64] | None = None,
     change: HeatSplit | None = None,
+    leaning: Leaning | None = None,
 ) -> UnmappedResult:
     """
     What warm places say that no measured part accounts for.
@@ -46,6 +49,8 @@ def judge_warm_places(
         What is new on the raster since the known-good runs: with it, only what is new counts.
     change : HeatSplit, optional
         What changes of parts explain of it.
+    leaning : Leaning, optional
+        Where tops of bodies of unknown height may be seen.
 
     Returns
     -------
@@ -55,12 +60,18 @@ def judge_warm_places(
     def beside_k(spot: WarmSpot) -> float | None:
         return _warmest_beside_k(spot, measurements, ambient_c=ambient_c)
 
+    def leans(spot: WarmSpot) -> str | None:
+        at_mm, peak_c = (spot.x_mm, spot.y_mm), ambient_c + spot.rise_k
+        return leaning_over(leaning, measurements, at_mm=at_mm, peak_c=peak_c, besides=spot.unread_ref)
+
     def judged(spots: Sequence[WarmSpot], *, new: bool) -> UnmappedResult:
         px_mm = camera_px_mm(heat.view.registration, board)
         bare = [spot for spot in spots if spot.unread_ref is None]
         small = [spot for spot in spots if spot.unread_ref is not None]
-        at_bare = judge_spots(bare, board, ambient_c=ambient_c, camera_px_mm=px_mm, new=new, beside_k=beside_k)
-        at_small = judge_small_parts(small, board, ambient_c=ambient_c, new=new, beside_k=beside_k)
+        at_bare = judge_spots(
+            bare, board, ambient_c=ambient_c, camera_px_mm=px_mm, new=new, beside_k=beside_k, leans=leans
+        )
+        at_small = judge_small_parts(small, board, ambient_c=ambient_c, new=new, beside_k=beside_k, leans=leans)
         return UnmappedResult(at_bare.places, at_bare.findings + at_small.findings, at_small.remarks)
 
     if new_k is None:

@@ -4,15 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from enum import Enum, StrEnum
 
 from thermscan.judge import thresholds
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.finding import Level
+from thermscan.judge.holds import SAME_BEFORE
 from thermscan.judge.multiplicity import adjusted_p_values
 
 OWN_HALF = 0.5
-SAME_BEFORE = "the known-good runs show the same"
+
+
+class Meaning(StrEnum):
+    """What stands out of a part that is watched or accused."""
+
+    OWN = "own"
+    RECEIVED = "received"
+
+
+class Why(Enum):
+    """Why a comparison is watched only."""
+
+    HELD_BACK = "held back"
+    SMALL = "too small to matter"
+    COMMON = "good parts differ by as much"
+    MANY = "one of many"
+    OPPOSED = "its temperature says the opposite"
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,16 +41,22 @@ class Weighed:
     ----------
     level : str or None
         None: nothing to say.
-    meaning : str
-        ``own``: the part's own heat stands out; ``received``: only its temperature does.
+    meaning : Meaning
+        Whether the part's own heat stands out, or only its temperature.
     chance : float
         False discovery rate at which this would just be called.
+    why : Why or None
+        What keeps a watch from being an act.
+    tests : int
+        Comparisons on the board.
     """
 
     comparison: Comparison
     level: Level | None
-    meaning: Literal["own", "received"]
+    meaning: Meaning
     chance: float
+    why: Why | None = None
+    tests: int = 1
 
 
 def weigh(comparisons: Sequence[Comparison]) -> tuple[Weighed, ...]:
@@ -62,7 +85,7 @@ def weigh(comparisons: Sequence[Comparison]) -> tuple[Weighed, ...]:
         notable = notable or comparison.looks_dead
         warm = comparison.at_most_watch != SAME_BEFORE and comparison.temp_excess_k >= _warmed_least_k(comparison)
         level: Level | None = None
-        meaning: Literal["own", "received"] = "own"
+        meaning = Meaning.OWN
         rare = chance <= thresholds.ACT_FALSE_RATE and comparison.p_value <= thresholds.ACT_CHANCE
         unusual = chance <= thresholds.WATCH_FALSE_RATE and comparison.p_value <= thresholds.WATCH_CHANCE
         # Where its temperature says the opposite, received heat carries all of the evidence: not enough to act on.
@@ -74,9 +97,22 @@ def weigh(comparisons: Sequence[Comparison]) -> tuple[Weighed, ...]:
         elif warm and temp_chance <= thresholds.WATCH_FALSE_RATE and comparison.temp_p_value <= thresholds.WATCH_CHANCE:
             # Where half of it or more seems to be its own, to call it received would be a wrong 'normal'.
             mostly_own = notable and comparison.excess_k >= OWN_HALF * comparison.temp_excess_k
-            level, meaning = "watch", "own" if mostly_own else "received"
-        weighed.append(Weighed(comparison, level, meaning, float(chance)))
+            level, meaning = "watch", Meaning.OWN if mostly_own else Meaning.RECEIVED
+        why = None if level != "watch" else _why(comparison, large=large, agrees=agrees)
+        weighed.append(Weighed(comparison, level, meaning, float(chance), why, len(comparisons)))
     return tuple(weighed)
+
+
+def _why(comparison: Comparison, *, large: bool, agrees: bool) -> Why:
+    """The first reason that keeps a watch from being an act."""
+    if comparison.at_most_watch is not None:
+        return Why.HELD_BACK
+    if not agrees:
+        return Why.OPPOSED
+    if not large:
+        return Why.SMALL
+    # By itself it would be sure enough: it is their number that makes one such difference no surprise.
+    return Why.MANY if comparison.p_value <= thresholds.ACT_CHANCE else Why.COMMON
 
 
 def known_before(weighed: Weighed) -> bool:

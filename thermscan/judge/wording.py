@@ -8,7 +8,7 @@ from thermscan.heat.split import HeatSplit, PartHeat
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.finding import Finding
 from thermscan.judge.unmapped import plain_name
-from thermscan.judge.weighing import Weighed
+from thermscan.judge.weighing import Meaning, Weighed, Why
 from thermscan.layout.board import Part
 
 # Below this nothing is said of received heat.
@@ -17,6 +17,8 @@ RECEIVED_WORTH_SAYING_K = 1.0
 CONSTANT_WORTH_SAYING_K = 0.5
 # Expanded uncertainty in sentences: two standard uncertainties, about 95 %.
 COVERAGE = 2.0
+# No model of boards and cameras has been tried on more than thousands of cases: a chance far below is not earned.
+LEAST_CHANCE = 1e-6
 
 
 def finding_of(weighed: Weighed, part: Part, split: HeatSplit | None) -> Finding:
@@ -32,7 +34,7 @@ def finding_of(weighed: Weighed, part: Part, split: HeatSplit | None) -> Finding
     """
     comparison = weighed.comparison
     heat = split.of(part.ref) if split is not None else None
-    received = weighed.meaning == "received"
+    received = weighed.meaning is Meaning.RECEIVED
     excess = comparison.temp_excess_k if received else comparison.excess_k
     source = heat.sources[0] if heat is not None and heat.sources else None
     return Finding(
@@ -94,6 +96,18 @@ def hypotheses(part: Part, *, hot: bool, dead: bool) -> tuple[str, ...]:  # noqa
     )
 
 
+def chance_text(chance: float) -> str:
+    """
+    A probability in words, no smaller than what a model of this sort can support.
+
+    Examples
+    --------
+    >>> chance_text(0.0312), chance_text(2.6e-36)
+    ('0.031', 'below one in a million')
+    """
+    return f"{chance:.2g}" if chance >= LEAST_CHANCE else "below one in a million"
+
+
 def _own_text(weighed: Weighed, heat: PartHeat | None, split: HeatSplit | None) -> str:
     c = weighed.comparison
     word = "warmer" if c.excess_k > 0 else "cooler"
@@ -107,11 +121,23 @@ def _own_text(weighed: Weighed, heat: PartHeat | None, split: HeatSplit | None) 
     text += _split_clause(heat, split.constant_k if split is not None else 0.0) + "."
     if c.looks_dead:
         text += " It gives hardly any heat of its own."
-    if c.at_most_watch is not None:
-        text += f" Only to be watched, since {c.at_most_watch}."
-    elif weighed.level == "watch":
-        text += " Among so many parts that is not sure enough to act on."
-    return text
+    return text + _why_watched(weighed)
+
+
+def _why_watched(weighed: Weighed) -> str:
+    """Why it is not to be acted on, as a sentence to follow; empty where it is."""
+    c = weighed.comparison
+    if weighed.level != "watch":
+        return ""
+    if weighed.why is Why.HELD_BACK:
+        return f" Only to be watched, since {c.at_most_watch}."
+    if weighed.why is Why.OPPOSED:
+        return " Only to be watched, since its temperature differs the other way."
+    if weighed.why is Why.SMALL:
+        return " That is too little to act on."
+    if weighed.why is Why.MANY:
+        return f" Among {weighed.tests} comparisons on this board one such difference may well be chance."
+    return f" Good parts differ as much as that with a chance of {chance_text(c.p_value)}: not sure enough to act on."
 
 
 def _received_text(comparison: Comparison, heat: PartHeat | None) -> str:

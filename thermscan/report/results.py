@@ -68,6 +68,7 @@ def results_document(inspection: Inspection) -> dict[str, Any]:
         "frames": [_frame_entry(frame) for frame in inspection.frames],
         "registration": _registration_entry(inspection.registration),
         "parts": [_part_entry(each) for each in verdicts_in_layout_order(inspection)],
+        "not_compared": judgement.not_compared,
         "unmapped": [_unmapped_entry(heat) for heat in judgement.unmapped],
         "findings": [_finding_entry(finding) for finding in judgement.findings],
         "remarks": list(inspection.remarks),

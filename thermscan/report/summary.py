@@ -42,6 +42,7 @@ def summary_lines(inspection: Inspection) -> list[str]:
     lines.extend(_suspect_lines(suspicion))
     measured = sum(each.measurement.measurable for each in judgement.parts)
     lines.append(f"Measured {measured} of {len(judgement.parts)} parts.")
+    lines.extend(not_compared_lines(inspection))
     lines.extend(f"  {line}" for line in not_measured_lines(inspection))
     lines.append(registration_line(inspection))
     lines.extend(f"Remark: {remark}" for remark in inspection.remarks)
@@ -56,6 +57,15 @@ def _suspect_lines(suspicion: dict[str, float]) -> list[str]:
         return []
     named = listed([f"{ref} {min(chance, 0.99):.0%}" for chance, ref in suspect])
     return [f"Probably at fault, all rules together: {named}."]
+
+
+def not_compared_lines(inspection: Inspection, *, most_refs: int | None = None) -> list[str]:
+    """The parts that nothing was compared with, all by name; none where there are none."""
+    refs = inspection.judgement.not_compared
+    if not refs:
+        return []
+    told = listed(refs, most=len(refs) if most_refs is None else most_refs)
+    return [f"Measured, but compared with nothing, {len(refs)}: {told}. Whether they run as they should is not told."]
 
 
 def not_measured_lines(inspection: Inspection, *, most_refs: int = _MOST_REFS) -> list[str]:

@@ -13,7 +13,7 @@ from thermscan.report.flowing import Block, heading
 from thermscan.report.gathering import findings_by_weight
 from thermscan.report.lettering import signed
 from thermscan.report.results import software_versions
-from thermscan.report.summary import not_measured_lines, registration_line
+from thermscan.report.summary import not_compared_lines, not_measured_lines, registration_line
 from thermscan.report.verdicts import OVERALL_MARKS, OVERALL_SENTENCES, VERDICT_MARKS, Mark
 
 _INDENT_PT = 14.0
@@ -32,6 +32,7 @@ def findings_blocks(inspection: Inspection) -> list[Block]:
         Block(f"Overall: {mark.word}", size_pt=13.0, bold=True, indent_pt=_INDENT_PT + 5.0, gap_pt=0.0, mark=mark),
         Block(OVERALL_SENTENCES[judgement.overall]),
         Block(_counts(judgement.parts)),
+        *(Block(line) for line in not_compared_lines(inspection)),
         heading("Findings"),
     ]
     if not judgement.findings:

@@ -57,7 +57,7 @@ OVERALL_SENTENCES: Mapping[Overall, str] = MappingProxyType(
     {
         "act": "Something was found that calls for action before going on.",
         "watch": "Something was found that is worth watching; it is not sure enough, or not large enough, to act on.",
-        "clear": "Nothing was found beyond the stated uncertainty among the parts that could be measured.",
+        "clear": "Nothing was found beyond the stated uncertainty among the parts that could be measured and compared.",
         "undecided": "Too little could be measured or compared to tell.",
     }
 )

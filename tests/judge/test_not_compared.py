@@ -1,0 +1,69 @@
+"""Clear means compared: what nothing was held against is named, and a board of such parts is undecided."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from tests.judge.scenes import look_at, small_board, usual_powers
+from thermscan.judge.weighing import Why
+from thermscan.layout.board import Board
+from thermscan.regions.reasons import METAL
+
+
+def _without_groups() -> Board:
+    board = small_board()
+    return replace(board, parts=tuple(replace(part, group=None, max_c=None, kind=None) for part in board.parts))
+
+
+def test_parts_that_no_rule_speaks_about_are_named():
+    judgement = look_at(usual_powers(), unseen={"U1": METAL}).judge()
+    # The CPU has no peers and no limit; the regulator has a limit; what is not measured is told elsewhere.
+    assert judgement.not_compared == ("U20",)
+    assert judgement.overall == "clear"
+
+
+def test_where_nothing_could_be_compared_the_board_is_undecided():
+    judgement = look_at(usual_powers(), board=_without_groups()).judge()
+    assert judgement.overall == "undecided"
+    assert set(judgement.not_compared) == {part.ref for part in small_board().parts}
+
+
+def test_heat_at_no_part_is_to_be_acted_on_though_no_part_was_compared():
+    judgement = look_at(usual_powers(), board=_without_groups(), spot=(68.0, 56.0, 0.5)).judge()
+    assert judgement.overall == "act"
+
+
+def test_a_group_that_gives_no_heat_at_all_while_the_rest_works_is_not_clear():
+    silent = {f"U{i}": 0.0 for i in range(1, 9)}
+    judgement = look_at(usual_powers() | silent).judge()
+    assert judgement.overall == "watch"
+    (finding,) = [finding for finding in judgement.findings if finding.rule == "group"]
+    assert (finding.ref, finding.direction) == (None, "cold")
+    assert "group memory (U1, U2" in finding.text
+
+
+def test_a_board_that_is_switched_off_has_no_silent_group():
+    assert [f.rule for f in look_at(usual_powers(0.02)).judge().findings] == []
+
+
+def test_silent_capacitors_are_as_they_should_be():
+    board = small_board()
+    parts = tuple(
+        replace(part, kind="ceramic capacitor", ref=part.ref.replace("U", "C")) if part.group == "memory" else part
+        for part in board.parts
+    )
+    watts = {part.ref: 0.0 if part.ref.startswith("C") else usual_powers()[part.ref] for part in parts}
+    assert [f.rule for f in look_at(watts, board=replace(board, parts=parts)).judge().findings] == []
+
+
+def test_with_few_parts_the_reason_for_a_watch_is_not_their_number():
+    board = small_board()
+    few = replace(board, parts=tuple(part for part in board.parts if part.ref in {"U11", "U12", "U13", "U14"}))
+    for watts in (0.10, 0.105, 0.11, 0.115, 0.12):
+        judgement = look_at(usual_powers() | {"U12": watts}, board=few).judge()
+        watched = [w for w in judgement.evidence.weighed if w.level == "watch" and w.comparison.ref == "U12"]
+        if watched:
+            break
+    assert watched[0].why in {Why.SMALL, Why.COMMON}
+    (finding,) = [finding for finding in judgement.findings if finding.ref == "U12"]
+    assert "Among" not in finding.text

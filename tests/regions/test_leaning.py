@@ -1,0 +1,56 @@
+"""As far as bodies of unknown height may reach in a slanted view."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from samples.simulator import place_camera
+from tests.regions.rendering import make_board, make_part, make_registration
+from thermscan.layout.board import Surface
+from thermscan.regions.leaning import Leaning, possible_leaning
+
+PLASTIC = Surface("plastic", 0.95, 0.02)
+
+
+def _seen(*, tilt_deg: float, azimuth_deg: float = 0.0, gap_mm: float = 3.0, **can: float) -> Leaning:
+    chip = make_part("U1", length_mm=20.0, width_mm=8.0, x_mm=50.0, y_mm=40.0, height_mm=3.5, surface=PLASTIC)
+    made = {"length_mm": 24.0, "width_mm": 12.0, "x_mm": 50.0, "y_mm": 30.0 - gap_mm, "surface": PLASTIC} | can
+    board = make_board(chip, make_part("C1", **made))
+    pose = place_camera(board, (240, 320), tilt_deg=tilt_deg, azimuth_deg=azimuth_deg, fov_deg=35.0)
+    registration = replace(make_registration(board, pose.px_from_mm / pose.px_from_mm[2, 2]), view_angle_deg=tilt_deg)
+    return possible_leaning(board, registration, shape=(240, 320), fov_deg=35.0)
+
+
+def test_from_above_nothing_leans_over_a_chip_that_stands_apart():
+    assert _seen(tilt_deg=0.0, height_mm=None).hidden_by == {}
+
+
+def test_from_one_of_four_sides_a_can_of_unknown_height_may_hide_the_chip():
+    looks = [_seen(tilt_deg=45.0, azimuth_deg=angle, height_mm=None) for angle in (0.0, 90.0, 180.0, 270.0)]
+    shares = [sum(each.share for each in look.hidden_by.get("U1", ())) for look in looks]
+    assert max(shares) > 0.8
+    assert sorted(shares)[1] < 0.5
+
+
+def test_a_stated_height_bounds_what_may_be_hidden():
+    shares = []
+    for height_mm in (2.0, 5.0, 20.0):
+        looks = [_seen(tilt_deg=45.0, azimuth_deg=angle, height_mm=height_mm) for angle in (0.0, 90.0, 180.0, 270.0)]
+        shares.append(max(sum(each.share for each in look.hidden_by.get("U1", ())) for look in looks))
+    assert shares[0] == 0.0
+    assert 0.1 < shares[1] < 0.8 < shares[2]
+
+
+def test_bodies_that_the_layout_draws_over_one_another_may_hide_each_other():
+    (found,) = _seen(tilt_deg=0.0, gap_mm=-6.0, height_mm=None).hidden_by["U1"]
+    # The can reaches from 30 to 42 mm, the chip from 36 to 44; a pixel at the edge, and rows of points.
+    assert found.ref == "C1"
+    assert found.share == pytest.approx(6 / 8, abs=0.15)
+
+
+def test_a_place_behind_the_can_may_show_its_top_and_one_far_off_may_not():
+    looks = [_seen(tilt_deg=45.0, azimuth_deg=angle, height_mm=None) for angle in (0.0, 90.0, 180.0, 270.0)]
+    assert any("C1" in look.over(50.0, 35.0) for look in looks)
+    assert not any("C1" in look.over(90.0, 75.0) for look in looks)

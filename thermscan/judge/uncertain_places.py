@@ -1,0 +1,201 @@
+"""Places that are not known are not accused: what may be hidden is watched, and what cannot be placed is named."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from thermscan.coordinates import sample_bilinear
+from thermscan.judge import thresholds
+from thermscan.judge.baseline import Baseline
+from thermscan.judge.comparison import Comparison, own_u_k
+from thermscan.judge.finding import Finding
+from thermscan.judge.holds import Hold, HoldCode
+from thermscan.judge.peers import FEWEST_PEERS, peer_groups
+from thermscan.layout.board import Part
+from thermscan.regions.leaning import Leaning
+from thermscan.regions.measurement import PartMeasurement
+from thermscan.regions.reasons import PLACE_UNCERTAIN
+
+# What may hide a part must be able to make this share of its excess: less leaves most of it to the part itself.
+EXPLAINS_SHARE = 0.5
+# A part that cannot be placed may be seen so far from where it is looked for: a high body at 45 degrees.
+LOOKED_FOR_MM = 12.0
+RULE = "unplaced"
+
+
+def hold_hidden(
+    comparisons: Sequence[Comparison],
+    measurements: Sequence[PartMeasurement],
+    leaning: Leaning | None,
+    *,
+    ambient_c: float,
+) -> list[Comparison]:
+    """
+    The comparisons, those held back whose excess another body's top may make.
+
+    Parameters
+    ----------
+    comparisons : sequence of Comparison
+    measurements : sequence of PartMeasurement
+        Of all parts.
+    leaning : Leaning or None
+        None: nothing may be hidden.
+    ambient_c : float
+    """
+    if leaning is None:
+        return list(comparisons)
+    by_ref = {m.part.ref: m for m in measurements}
+    held = []
+    for each in comparisons:
+        hiding = None
+        if each.at_most_watch is None and each.ref in leaning.hidden_by:
+            hiding = hidden_by(
+                by_ref[each.ref],
+                by_ref,
+                leaning,
+                usual_c=ambient_c + each.expected_k,
+                excess_k=each.temp_excess_k,
+            )
+        held.append(replace(each, at_most_watch=may_be_hidden(hiding)) if hiding else each)
+    return held
+
+
+def may_be_hidden(ref: str) -> Hold:
+    """The reason that a taller part may hide this one."""
+    return Hold(HoldCode.MAY_BE_HIDDEN, f"{ref}, whose height is not known for sure, may hide it in this view")
+
+
+def hidden_by(
+    member: PartMeasurement,
+    by_ref: Mapping[str, PartMeasurement],
+    leaning: Leaning,
+    *,
+    usual_c: float,
+    excess_k: float,
+) -> str | None:
+    """
+    The part whose top may make another one's excess by hiding a share of it, or None.
+
+    Parameters
+    ----------
+    member : PartMeasurement
+        Whose excess it is.
+    by_ref : mapping of ref to PartMeasurement
+    leaning : Leaning
+    usual_c : float
+        What the member should read.
+    excess_k : float
+    """
+    for other in leaning.hidden_by.get(member.part.ref, ()):
+        seen_c = _shows_c(by_ref[other.ref])
+        # A part that was not read may show anything.
+        makes_k = np.inf if seen_c is None else other.share * (seen_c - usual_c) * np.sign(excess_k)
+        if makes_k >= EXPLAINS_SHARE * abs(excess_k):
+            return other.ref
+    return None
+
+
+def leaning_over(
+    leaning: Leaning | None,
+    measurements: Sequence[PartMeasurement],
+    *,
+    at_mm: tuple[float, float],
+    peak_c: float,
+    besides: str | None = None,
+) -> str | None:
+    """
+    The part whose warm top may be what is seen at a place, or None.
+
+    Parameters
+    ----------
+    leaning : Leaning or None
+    measurements : sequence of PartMeasurement
+    at_mm : tuple of float
+    peak_c : float
+        What is seen there; only a body that is as warm can be it.
+    besides : str, optional
+        A part that is not meant.
+    """
+    if leaning is None:
+        return None
+    by_ref = {m.part.ref: m for m in measurements}
+    for ref in leaning.over(*at_mm):
+        m = by_ref.get(ref)
+        seen_c = _shows_c(m) if m is not None else None
+        if m is not None and ref != besides and (seen_c is None or seen_c + 2.0 * own_u_k(m) >= peak_c):
+            return ref
+    return None
+
+
+def name_unplaced(
+    measurements: Sequence[PartMeasurement],
+    *,
+    baseline: Baseline | None,
+    ambient_c: float,
+) -> tuple[Finding, ...]:
+    """
+    A watch for each part that cannot be placed and shows far more heat than its like or its known-good runs.
+
+    Parameters
+    ----------
+    measurements : sequence of PartMeasurement
+    baseline : Baseline or None
+    ambient_c : float
+    """
+    peers = {ref: group for group in peer_groups([m.part for m in measurements]) for ref in group.refs}
+    rises = {m.part.ref: m.rise_k for m in measurements if m.measurable and m.rise_k is not None}
+    findings = []
+    for m in measurements:
+        if m.reason is not PLACE_UNCERTAIN or m.apparent_mean_c is None:
+            continue
+        rise_k = m.apparent_mean_c - ambient_c
+        group = peers.get(m.part.ref)
+        alike = [rises[ref] for ref in group.refs if ref in rises] if group is not None else []
+        told: list[tuple[float, str]] = []
+        if baseline is not None and (usual := _usual_k(m.part, baseline)) is not None:
+            told.append((rise_k - usual, "in the good runs"))
+        elif len(alike) >= FEWEST_PEERS - 1:
+            told.append((rise_k - max(alike), f"its warmest peer of the group {group.name if group else ''}"))
+        # A wrong place mixes in what lies about it, which is seldom as far off as this.
+        least = max(thresholds.UNPLACED_LEAST_K, thresholds.UNPLACED_LEAST_SHARE * rise_k)
+        findings += [_unplaced(m.part.ref, excess, than) for excess, than in told if excess >= least]
+    return tuple(findings)
+
+
+def _unplaced(ref: str, excess_k: float, than: str) -> Finding:
+    return Finding(
+        ref=ref,
+        rule=RULE,
+        level="watch",
+        direction="hot",
+        excess_k=excess_k,
+        u_k=None,
+        score=None,
+        text=(
+            f"{ref}, not measurable: something there is {excess_k:.0f} K hotter than {than}. Only to be watched, since "
+            "its place in this view is too uncertain to say what it is."
+        ),
+        hypotheses=(f"take the frame from nearer the normal, or state height_mm of {ref}, and judge again",),
+    )
+
+
+def _usual_k(part: Part, baseline: Baseline) -> float | None:
+    """The most that the good runs show at a part: by itself, or anywhere that it may have been seen."""
+    known = [run.rise_k[part.ref] for run in baseline.runs if part.ref in run.rise_k]
+    if known:
+        return max(known)
+    reach = LOOKED_FOR_MM + 0.5 * max(part.length_mm, part.width_mm)
+    steps = np.arange(-reach, reach + 0.5, 0.5)
+    x, y = np.meshgrid(part.x_mm + steps, part.y_mm + steps)
+    points = np.column_stack([x.ravel(), y.ravel()]) / baseline.mm_per_px - 0.5
+    seen = sample_bilinear(baseline.rise_raster_k, points)
+    return float(np.nanmax(seen)) if np.isfinite(seen).any() else None
+
+
+def _shows_c(m: PartMeasurement) -> float | None:
+    if m.max_c is not None:
+        return m.max_c
+    return m.apparent_mean_c if m.reason is not PLACE_UNCERTAIN else None

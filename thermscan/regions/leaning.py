@@ -1,0 +1,146 @@
+"""What parts whose heights are not known may hide, or lean over, in a slanted view."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.layout.board import Board, Part
+from thermscan.regions.hiding import LEAST_HIGHER_MM, Silhouette
+from thermscan.registration.parallax import pose_seen, seen_height_mm, seen_part
+from thermscan.registration.pose import Pose, body_corners_px
+from thermscan.registration.registration import Registration
+
+# How high a part may stand beyond what is held of it, at two standard uncertainties: a stated height as measured with a
+# calliper (a tenth); a usual one of its package (a quarter), and a socket beneath it (4 mm, common practice).
+STATED_TIMES, USUAL_TIMES, SOCKET_MM = 1.2, 1.5, 4.0
+# Where nothing is known of it: standing capacitors and transistors are up to twice as high as they are thin, and chips
+# with their socket up to 10 mm; heat sinks end at about 25 mm (common practice, no standard).
+UNKNOWN_PER_SIDE, UNKNOWN_LEAST_MM, UNKNOWN_MOST_MM = 2.0, 10.0, 25.0
+# Points along each side of a body that are asked whether something may hide them.
+POINTS_A_SIDE = 7
+
+
+@dataclass(frozen=True, slots=True)
+class MayHide:
+    """A part that may hide a share of another one's body."""
+
+    ref: str
+    share: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Leaning:
+    """
+    As far as bodies may reach in the frame, given what is known of their heights.
+
+    Attributes
+    ----------
+    farthest : tuple of Silhouette
+        From foot to the highest possible top.
+    hidden_by : dict of ref to tuple of MayHide
+        What may hide each part, the greatest share first; parts that nothing may hide are left out.
+    registration : Registration
+    """
+
+    farthest: tuple[Silhouette, ...]
+    hidden_by: dict[str, tuple[MayHide, ...]]
+    registration: Registration
+
+    def over(self, x_mm: float, y_mm: float) -> tuple[str, ...]:
+        """The parts whose top may be seen at a place of the bare board."""
+        at_px = self.registration.px(np.array([[x_mm, y_mm]]))
+        return tuple(each.ref for each in self.farthest if each.covers(at_px)[0])
+
+
+def possible_leaning(
+    board: Board, registration: Registration, *, shape: tuple[int, int], fov_deg: float | None = None
+) -> Leaning:
+    """
+    What bodies may hide in this view, as far as their heights are not known.
+
+    Parameters
+    ----------
+    board : Board
+    registration : Registration
+    shape : tuple of int
+        Rows and columns of the frame.
+    fov_deg : float, optional
+        The camera's horizontal field of view; else told from the view itself.
+
+    Returns
+    -------
+    Leaning
+
+    Notes
+    -----
+    Bodies that the layout draws over one another count as well: which lies on top is not known.
+    """
+    pose = pose_seen(registration, shape=shape, corners_mm=board.corners_mm, fov_deg=fov_deg)
+    farthest = tuple(_farthest(part, registration, pose) for part in board.parts)
+    if not farthest:
+        return Leaning((), {}, registration)
+    low = np.array([each.hull_px.min(axis=0) for each in farthest])
+    high = np.array([each.hull_px.max(axis=0) for each in farthest])
+    hidden_by: dict[str, tuple[MayHide, ...]] = {}
+    for part in board.parts:
+        points_px = registration.px(_points(seen_part(part, registration, pose)))
+        meets = np.all((low <= points_px.max(axis=0)) & (high >= points_px.min(axis=0)), axis=1)
+        near = [farthest[i] for i in np.flatnonzero(meets)]
+        if found := _hiding(part, points_px, near, least_mm=seen_height_mm(part, registration) + LEAST_HIGHER_MM):
+            hidden_by[part.ref] = found
+    return Leaning(farthest, hidden_by, registration)
+
+
+def highest_mm(part: Part, registration: Registration) -> float:
+    """
+    How high a part may stand, by all that is known of it.
+
+    Examples
+    --------
+    >>> from thermscan.layout.board import Surface
+    >>> can = Part("C1", 10.0, 10.0, 0.0, 0.0, 0.0, Surface("plastic", 0.95, 0.02), height_mm=20.0)
+    >>> found = Registration("corners", np.eye(3), np.zeros((4, 2)), np.eye(8), 0.0, 0.0, 0.0)
+    >>> highest_mm(can, found), highest_mm(replace(can, height_mm=None), found)
+    (24.0, 20.0)
+    >>> highest_mm(replace(can, height_mm=None, usual_height_mm=4.0), found)
+    10.0
+    """
+    if part.height_mm is not None:
+        return STATED_TIMES * max(part.height_mm, seen_height_mm(part, registration))
+    if part.usual_height_mm is not None:
+        return USUAL_TIMES * max(part.usual_height_mm, seen_height_mm(part, registration)) + SOCKET_MM
+    thin_mm = min(part.length_mm, part.width_mm)
+    return float(np.clip(UNKNOWN_PER_SIDE * thin_mm, UNKNOWN_LEAST_MM, UNKNOWN_MOST_MM))
+
+
+def _farthest(part: Part, registration: Registration, pose: Pose) -> Silhouette:
+    height_mm = highest_mm(part, registration)
+    top_px = body_corners_px(registration, replace(part, height_mm=height_mm), pose)
+    around = np.vstack([registration.px(part.corners_mm()), top_px])
+    hull = cv2.convexHull(around.astype(np.float32))[:, 0]
+    return Silhouette(part.ref, height_mm, np.asarray(hull, dtype=np.float32))
+
+
+def _points(part: Part) -> NDArray[np.float64]:
+    """Points spread evenly over a body; shape (n, 2), in millimetres."""
+    along = (np.arange(POINTS_A_SIDE) + 0.5) / POINTS_A_SIDE - 0.5
+    body = np.stack(np.meshgrid(along * part.length_mm, along * part.width_mm), axis=-1).reshape(-1, 2)
+    return part.board_from_body(body)
+
+
+def _hiding(
+    part: Part, points_px: NDArray[np.float64], near: Sequence[Silhouette], *, least_mm: float
+) -> tuple[MayHide, ...]:
+    found = []
+    for other in near:
+        if other.ref == part.ref or other.height_mm < least_mm:
+            continue
+        share = float(other.covers(points_px).mean())
+        if share > 0:
+            found.append(MayHide(other.ref, share))
+    return tuple(sorted(found, key=lambda each: -each.share))
