@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from thermscan.layout.board import Board, Part
 from thermscan.regions.hiding import LEAST_HIGHER_MM, Silhouette
-from thermscan.registration.parallax import pose_seen, seen_height_mm, seen_part
-from thermscan.registration.pose import Pose, body_corners_px
+from thermscan.registration.geometry.parallax import pose_seen, seen_height_mm, seen_part
+from thermscan.registration.geometry.pose import Pose, body_corners_px
 from thermscan.registration.registration import Registration
 
 # How high a part may stand beyond what is held of it, at two standard uncertainties: a stated height as measured with a
