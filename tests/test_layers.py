@@ -1,8 +1,9 @@
-"""The house's layers: no stage imports a later one, and each library stays in its room."""
+"""The house's layers: no stage imports a later one, each library stays in its room, and one room writes."""
 
 from __future__ import annotations
 
 import ast
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -13,6 +14,7 @@ PACKAGE = Path(__file__).parents[1] / "thermscan"
 # In the order of the flow; a module may import from its own level and from those before it.
 LEVELS = (
     ("errors", "scales", "coordinates", "resources"),
+    ("writing",),
     ("layout",),
     ("runs",),
     ("frames",),
@@ -87,6 +89,34 @@ def test_the_rooms_of_registration_form_no_circle(path: Path) -> None:
 def test_every_room_has_a_level() -> None:
     rooms = {room_of(path) for path in MODULES} - ENTRY
     assert rooms == rooms & set(LEVEL_OF)
+
+
+# What puts anything on the disk; it goes through one room, which never replaces an input or somebody's own file.
+WRITING_CALLS = {"write_text", "write_bytes", "mkdir", "replace_file", "mkstemp", "mkdtemp", "NamedTemporaryFile",
+                 "copyfile", "copy2", "copytree", "move", "rmtree", "unlink", "rmdir", "touch", "symlink_to",
+                 "hardlink_to", "TemporaryFile", "imwrite", "tofile", "savetxt", "savez"}  # fmt: skip
+OS_CALLS = {"replace", "rename", "remove", "link", "symlink", "makedirs", "open", "truncate"}
+
+
+def writing_calls(path: Path) -> list[str]:
+    found = []
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if not isinstance(node, ast.Call):
+            continue
+        name = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
+        of_os = isinstance(node.func, ast.Attribute) and ast.unparse(node.func.value) == "os"
+        mode = [
+            ast.unparse(each) for each in (*node.args[:2], *(key.value for key in node.keywords if key.arg == "mode"))
+        ]
+        opens_to_write = name == "open" and any(re.fullmatch(r"'[rbt]*[wax+][rwxabt+]*'", each) for each in mode)
+        if name in WRITING_CALLS or (of_os and name in OS_CALLS) or opens_to_write:
+            found.append(f"line {node.lineno}: {ast.unparse(node.func)}")
+    return found
+
+
+@pytest.mark.parametrize("path", [path for path in MODULES if room_of(path) != "writing"], ids=str)
+def test_only_the_writing_room_writes(path: Path) -> None:
+    assert writing_calls(path) == []
 
 
 def test_only_the_command_line_prints() -> None:

@@ -125,9 +125,14 @@ def test_the_report_holds_document_table_and_numbered_picture(frame, tmp_path, c
     folder = tmp_path / "report"
     status, out, _ = run(capsys, frame, "--no-layout", "--ambient", 22, "--out", folder, "--json")
     assert status == 0
-    assert sorted(path.name for path in folder.iterdir()) == ["numbered-regions.png", "parts.csv", "results.json"]
+    assert sorted(path.name for path in folder.iterdir()) == [
+        "numbered-regions.png",
+        "report.sha256",
+        "results.csv",
+        "results.json",
+    ]
     assert json.loads((folder / "results.json").read_text()) == json.loads(out)
-    rows = (folder / "parts.csv").read_text().splitlines()
+    rows = (folder / "results.csv").read_text().splitlines()
     assert len(rows) == 8
     assert rows[1].startswith("R1,,A,,plastic,")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import shutil
 from pathlib import Path
 
 import jsonschema
@@ -44,7 +45,7 @@ def test_the_printed_document_meets_the_schema(inspected: tuple[Path, Result]) -
 
 def test_the_table_has_the_documents_parts_in_its_order(inspected: tuple[Path, Result]) -> None:
     out, result = inspected
-    with (out / "parts.csv").open(encoding="utf-8", newline="") as file:
+    with (out / "results.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     parts = json.loads(result.stdout)["parts"]
     assert [(row["ref"], row["verdict"]) for row in rows] == [(part["ref"], part["verdict"]) for part in parts]
@@ -74,9 +75,11 @@ def test_without_json_the_summary_goes_to_standard_output(capsys: pytest.Capture
 
 @pytest.mark.usefixtures("built")
 def test_a_report_in_a_folder_of_others_leaves_their_files_alone(tmp_path: Path) -> None:
-    (tmp_path / "notes.txt").write_text("mine")
+    mine = {"notes.txt": "mine", "parts.csv": "ref,x_mm\nU1,3\n", "board.toml": "[board]\n"}
+    for name, text in mine.items():
+        (tmp_path / name).write_text(text)
     assert main(["inspect", RUN, "--out", str(tmp_path)]) == 1
-    assert (tmp_path / "notes.txt").read_text() == "mine"
+    assert {name: (tmp_path / name).read_text() for name in mine} == mine
     assert (tmp_path / "report.pdf").is_file()
 
 
@@ -89,7 +92,7 @@ def test_the_registration_check_is_one_picture_and_no_report(tmp_path: Path) -> 
 
 
 @pytest.mark.parametrize(
-    ("name", "words"), [("check.pdf", "does not end in .png"), ("no/check.png", "its folder is not there")]
+    ("name", "words"), [("check.pdf", "does not end in .png"), ("no/check.png", "No such file or directory")]
 )
 @pytest.mark.usefixtures("built")
 def test_a_place_where_no_picture_can_be_is_one_line_and_status_2(
@@ -111,3 +114,63 @@ def test_a_file_in_the_reports_place_is_one_line_and_status_2(
     assert said.out == ""
     assert said.err.startswith(f"{tmp_path / 'report'}: this is a file, not a folder; ")
     assert said.err.count("\n") == 1
+
+
+@pytest.mark.usefixtures("built")
+def test_a_file_of_the_users_under_a_reports_name_is_one_line_and_status_2_before_any_work(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("thermscan.inspection.inspect_run", None)
+    (tmp_path / "results.csv").write_text("mine")
+    assert main(["inspect", RUN, "--out", str(tmp_path)]) == 2
+    said = capsys.readouterr()
+    assert "there is a results.csv that thermscan did not write" in said.err
+    assert said.err.count("\n") == 1
+    assert [path.name for path in tmp_path.iterdir()] == ["results.csv"]
+
+
+@pytest.fixture
+def job(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The sample in a folder of its own, to work in."""
+    folder = tmp_path / "job"
+    shutil.copytree(data_path("samples", "departure_display"), folder)
+    monkeypatch.chdir(folder)
+    return folder
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["layout", "draw", "board.toml", "--out", "board.toml"],
+        ["layout", "draw", "board.toml", "--out", "./parts.csv"],
+        ["layout", "place", "good-1.tiff", "--out", "good-1.tiff"],
+        ["layout", "place", "good-1.tiff", "--layout", "board.toml", "--out", "link.html"],
+        ["layout", "import", "parts.csv", "--width-mm", "200", "--height-mm", "140", "--out", "parts.csv"],
+        ["inspect", "shorted-latch.toml", "--show-registration", "link.png"],
+        ["inspect", "good-1.tiff", "--no-layout", "--ambient=22", "--width-mm=180", "--write-layout", "good-1.tiff"],
+        ["baseline", "good-1.toml", "good-2.toml", "--out", "good-2.toml"],
+        ["baseline", "good-1.toml", "--out", "link.html"],
+        ["camera", "lens", "good-1.tiff", "--grid", "3x3", "--pitch", "20", "--force", "--out", "good-1.tiff"],
+        ["camera", "fit", "parts.csv", "--force", "--out", "parts.csv"],
+        ["camera", "fit", "parts.csv", "--plot", "link.png"],
+    ],
+    ids=" ".join,
+)
+def test_no_command_replaces_what_it_reads(arguments: list[str], job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (job / "link.html").symlink_to("board.toml")
+    (job / "link.png").hardlink_to(job / {"inspect": "shorted-latch.tiff"}.get(arguments[0], "parts.csv"))
+    before = {path.name: path.read_bytes() for path in job.iterdir()}
+    assert main(arguments) == 2
+    assert "this is what the command reads" in capsys.readouterr().err
+    assert {path.name: path.read_bytes() for path in job.iterdir()} == before
+
+
+def test_the_demo_written_again_keeps_what_was_worked_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("thermscan.cli.demo._run_sample", lambda _: {})
+    assert main(["demo", str(tmp_path / "d")]) == 0
+    (tmp_path / "d" / "board.toml").write_text("# hours of work\n")
+    assert main(["demo", str(tmp_path / "d")]) == 0
+    assert (tmp_path / "d" / "board.toml.bak").read_text() == "# hours of work\n"
+    assert "board.toml.bak" in capsys.readouterr().err

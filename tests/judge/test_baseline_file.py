@@ -45,11 +45,12 @@ def test_rasters_come_back_to_a_hundredth_of_a_kelvin(
     np.testing.assert_allclose(read_baseline(path).rise_raster_k, rows, atol=0.00501)
 
 
-def test_nothing_but_the_file_is_left_behind_and_an_old_one_is_replaced(tmp_path: Path):
+def test_nothing_but_the_file_is_left_behind_and_what_was_there_is_kept(tmp_path: Path):
     path = tmp_path / "good.json"
     path.write_text("old")
-    write_baseline(BASELINE, path)
-    assert [item.name for item in tmp_path.iterdir()] == ["good.json"]
+    assert write_baseline(BASELINE, path) == tmp_path / "good.json.bak"
+    assert write_baseline(BASELINE, path) is None
+    assert sorted(item.name for item in tmp_path.iterdir()) == ["good.json", "good.json.bak"]
     assert read_baseline(path).board_name == "board"
 
 

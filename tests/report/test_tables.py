@@ -1,4 +1,4 @@
-"""parts.csv as a spreadsheet reads it."""
+"""results.csv as a spreadsheet reads it."""
 
 from __future__ import annotations
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from thermscan.cli.options import run_from, run_options
+from thermscan.cli.options import run_from, run_options, tell_backups
 from thermscan.cli.progress import stage_progress
 
 LEARN = "learn"
@@ -65,15 +65,20 @@ def learn(runs: tuple[str, ...], out: str, extend: bool, as_json: bool, **option
     from thermscan.inspection import inspect_run
     from thermscan.judge.baseline_file import baseline_text, read_baseline, write_baseline
     from thermscan.judge.learning import extend_baseline, learn_baseline
+    from thermscan.writing import check_place
 
     target = Path(out)
+    looks = [run_from([name], dict(options)) for name in runs]
+    read = [path for run in looks for path in run.files]
+    check_place(target, read)
     known = read_baseline(target) if target.exists() else None  # refuses what is not a baseline
     inspections = []
     with stage_progress("learning", runs=len(runs)) as progress:
-        for name in runs:
-            inspections.append(inspect_run(run_from([name], dict(options)), progress=progress))
+        for run in looks:
+            inspections.append(inspect_run(run, progress=progress))
     baseline = extend_baseline(known, inspections) if known and extend else learn_baseline(inspections)
-    write_baseline(baseline, target)
+    backup = write_baseline(baseline, target, inputs=(*read, *inspections[0].board.files))
+    tell_backups([backup])
     if as_json:
         click.echo(baseline_text(baseline))
     for name, inspection in zip(runs, inspections, strict=True):
@@ -126,7 +131,8 @@ def forget(file: str, number: int, out: str | None) -> int:
     from thermscan.judge.learning import forget_run
 
     baseline = forget_run(read_baseline(Path(file)), number)
-    write_baseline(baseline, Path(out or file))
+    # Without --out the user means the file itself; what it was is kept beside it.
+    tell_backups([write_baseline(baseline, Path(out or file), inputs=[Path(file)] if out else [])])
     for remark in baseline.remarks:
         click.echo(f"remark: {remark}", err=True)
     click.echo(f"run {number} forgotten; {len(baseline.runs)} run(s) left in {out or file}", err=True)

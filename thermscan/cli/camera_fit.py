@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from thermscan.cli.options import tell_backups
 from thermscan.errors import InputError
 
 if TYPE_CHECKING:
@@ -78,6 +79,7 @@ def fit(points_path: Path, as_json: bool, **options: Any) -> int:
     from thermscan.radiometry.camera import read_camera, write_camera
     from thermscan.radiometry.fitting import fit_calibration
     from thermscan.radiometry.reference_points import read_reference_points
+    from thermscan.writing import check_places
 
     for key, option in (("u_reference_k", "--u-reference"), ("u_drift_k", "--u-drift")):
         if not (math.isfinite(options[key]) and options[key] >= 0):
@@ -87,6 +89,8 @@ def fit(points_path: Path, as_json: bool, **options: Any) -> int:
         raise InputError("the file exists", where=str(out), fix="choose another name, or add --force to replace it")
     if plot is not None and plot.suffix.lower() != ".png":
         raise InputError("the picture is a PNG", where=str(plot), fix="let its name end in .png")
+    read = (points_path, options["camera_path"])
+    check_places((out, plot), read)
     base = read_camera(options["camera_path"])
     points = read_reference_points(
         points_path,
@@ -106,11 +110,11 @@ def fit(points_path: Path, as_json: bool, **options: Any) -> int:
     )
     camera = _calibrated(base, found, options)
     if out is not None:
-        write_camera(camera, out, overwrite=options["force"])
+        tell_backups([write_camera(camera, out, overwrite=options["force"], inputs=read)])
     if plot is not None:
         from thermscan.report.camera_figures import write_fit_figure
 
-        write_fit_figure(found, plot)
+        tell_backups([write_fit_figure(found, plot, inputs=read)])
     if as_json:
         click.echo(json.dumps(_document(found, camera), ensure_ascii=False, allow_nan=False, indent=2))
     else:

@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from thermscan.cli.options import tell_backups
 from thermscan.errors import InputError
 
 
@@ -39,10 +40,13 @@ def lens(files: tuple[Path, ...], as_json: bool, **options: Any) -> int:
     from thermscan.frames.reading import read_frames
     from thermscan.radiometry.camera import read_camera, write_camera
     from thermscan.radiometry.lens_fit import fit_lens
+    from thermscan.writing import check_places
 
     out = options["out"]
     if out is not None and out.exists() and not options["force"]:
         raise InputError("the file exists", where=str(out), fix="choose another name, or add --force to replace it")
+    read = (*files, options["camera_path"])
+    check_places((out,), read)
     base = read_camera(options["camera_path"])
     frames = [frame for path in files for frame in read_frames(path, unit=options["unit"])]
     found = fit_lens(
@@ -54,7 +58,8 @@ def lens(files: tuple[Path, ...], as_json: bool, **options: Any) -> int:
     )
     rows, cols = frames[0].shape
     if out is not None:
-        write_camera(replace(base, pixels=(cols, rows), lens=found.lens, path=None), out, overwrite=options["force"])
+        camera = replace(base, pixels=(cols, rows), lens=found.lens, path=None)
+        tell_backups([write_camera(camera, out, overwrite=options["force"], inputs=read)])
     lens_values = {key: getattr(found.lens, key) for key in found.lens.__slots__}
     if as_json:
         document = {

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import json
-import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from thermscan.cli.options import tell_backups
 from thermscan.cli.progress import stage_progress
 from thermscan.errors import InputError
 from thermscan.resources import data_path
+from thermscan.writing import make_folder, put_files
 
 if TYPE_CHECKING:
     from thermscan.inspection import Inspection
 
+ANOTHER = "name a folder that you may write to"
 DEFAULT_FOLDER = "thermscan-demo"
 # Its presence says that the folder is the demo's own and may be written again.
 MARKER = "made-by-thermscan-demo.txt"
@@ -55,15 +57,12 @@ def _write_sample(target: Path) -> None:
     if target.is_dir() and any(target.iterdir()) and not (target / MARKER).is_file():
         fix = "name another folder, such as: thermscan demo try-it"
         raise InputError("the folder is not empty and was not made by the demo", where=str(target), fix=fix)
-    try:
-        target.mkdir(parents=True, exist_ok=True)
-        (target / MARKER).write_text("thermscan demo made this folder and may write it again.\n", encoding="utf-8")
-        for source in sorted(data_path("samples", "departure_display").iterdir()):
-            if source.is_file():
-                shutil.copyfile(source, target / source.name)
-    except OSError as error:
-        what = f"cannot be written ({error.strerror or error})"
-        raise InputError(what, where=str(target), fix="name a folder that you may write to") from error
+    sources = [path for path in sorted(data_path("samples", "departure_display").iterdir()) if path.is_file()]
+    contents = {target / source.name: source.read_bytes() for source in sources}
+    contents[target / MARKER] = b"thermscan demo made this folder and may write it again.\n"
+    make_folder(target, fix=ANOTHER)
+    # What was worked on since the last time is kept beside it.
+    tell_backups(put_files(contents, inputs=sources, fix=ANOTHER))
 
 
 def _run_sample(target: Path) -> dict[str, Inspection]:
@@ -77,7 +76,7 @@ def _run_sample(target: Path) -> dict[str, Inspection]:
     with stage_progress("running the sample", runs=len(GOOD_RUNS) + len(TEST_RUNS)) as progress:
         good = [inspect_run(read_run(target / f"{name}.toml", overrides={}), progress=progress) for name in GOOD_RUNS]
         baseline = learn_baseline(good)
-        write_baseline(baseline, target / BASELINE_FILE)
+        tell_backups([write_baseline(baseline, target / BASELINE_FILE)])
         inspections = {}
         for name in TEST_RUNS:
             run = read_run(target / f"{name}.toml", overrides={})

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
 import click
 
 from thermscan.cli.no_layout import check_together, inspect_without, no_layout_options, taken_out
-from thermscan.cli.options import run_from, run_options
+from thermscan.cli.options import run_from, run_options, tell_backups
 from thermscan.cli.progress import stage_progress
 
 EXIT_STATUS = {"clear": 0, "watch": 0, "act": 1, "undecided": 3}
@@ -20,7 +21,7 @@ EXIT_STATUS = {"clear": 0, "watch": 0, "act": 1, "undecided": 3}
 @click.option(
     "--baseline", "baseline_file", metavar="FILE", help="Known-good runs, as 'thermscan baseline' wrote them."
 )
-@click.option("--out", metavar="DIR", help="Write the report there: PDF, pictures, results.json, parts.csv.")
+@click.option("--out", metavar="DIR", help="Write the report there: PDF, pictures, results.json, results.csv.")
 @click.option("--json", "as_json", is_flag=True, help="Print results.json to standard output and nothing else.")
 @click.option("--explain", metavar="REF", help="Print the whole chain for one part, from reading to verdict.")
 @click.option(
@@ -58,27 +59,25 @@ def command(
     run = run_from(inputs, options)
     if without["no_layout"]:
         return inspect_without(run, without, out=out, as_json=as_json)
-    if out:
-        from thermscan.report.report import check_folder
+    with ExitStack() as kept:
+        read = (*run.files, Path(baseline_file) if baseline_file else None)
+        if out:
+            from thermscan.report.report import reserved_report, write_report
 
-        check_folder(Path(out))
-    if show_registration:
-        from thermscan.report.report import check_picture
+            folder = kept.enter_context(reserved_report(Path(out), inputs=read))
+        if show_registration:
+            from thermscan.report.report import check_picture, write_registration_check
 
-        check_picture(Path(show_registration))
-    baseline = read_baseline(Path(baseline_file)) if baseline_file else None
-    with stage_progress("inspecting") as progress:
-        inspection = inspect_run(run, baseline=baseline, progress=progress)
-    explained = _explained(inspection, explain) if explain else None
-    written: tuple[Path, ...] = ()
-    if out:
-        from thermscan.report.report import write_report
-
-        written = write_report(inspection, Path(out))
-    if show_registration:
-        from thermscan.report.report import write_registration_check
-
-        write_registration_check(inspection, Path(show_registration))
+            check_picture(Path(show_registration), inputs=read)
+        baseline = read_baseline(Path(baseline_file)) if baseline_file else None
+        with stage_progress("inspecting") as progress:
+            inspection = inspect_run(run, baseline=baseline, progress=progress)
+        explained = _explained(inspection, explain) if explain else None
+        if out:
+            write_report(inspection, folder)
+        if show_registration:
+            backup = write_registration_check(inspection, Path(show_registration), inputs=read)
+            tell_backups([backup])
     if as_json:
         click.echo(results_text(results_document(inspection)), nl=False)
         for remark in inspection.remarks:
@@ -88,7 +87,7 @@ def command(
             click.echo(line)
     if inspection.judgement.overall == "undecided":
         click.echo(_why_undecided(inspection), err=True)
-    if written:
+    if out:
         click.echo(f"report written to {out}", err=True)
     return EXIT_STATUS[inspection.judgement.overall]
 

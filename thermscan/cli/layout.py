@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from thermscan.cli.layout_targets import targets
+from thermscan.cli.options import tell_backups
 
 if TYPE_CHECKING:
     from thermscan.layout.picture import PagePicture
@@ -95,7 +96,7 @@ def import_(files: tuple[Path, ...], *, out: Path, side: Side, unit: str | None,
         dual_rows=dual_rows,
         y_down=y_down,
     )
-    backups = save_imported(imported, out)
+    backups = save_imported(imported, out, inputs=files)
     result = check_layout(out)
     for line in (
         *(f"not understood: {text}" for text in imported.not_understood),
@@ -183,7 +184,7 @@ def photo(photo: Path, *, layout: Path, corners: str | None, out: Path, as_json:
     corners_px = None if corners is None else _corners("--corners", corners)
     board = read_board(layout)
     made = rectify_photo(photo_pixels(photo), board, corners_px=corners_px)
-    backup = save_photo(made, out)
+    backup = save_photo(made, out, inputs=(photo, *(path for path in board.files if path != board.photo)))
     for line in (*made.remarks, *([f"kept as {backup}"] if backup else [])):
         click.echo(f"{out}: {line}", err=True)
     rows, cols = made.pixels.shape[:2]
@@ -239,14 +240,16 @@ def place(file: Path, *, width_mm: float | None, height_mm: float | None, layout
     """
     from thermscan.layout.placing import page_text
     from thermscan.layout.reading import read_board
-    from thermscan.layout.saving import save_bytes
+    from thermscan.writing import put_file
 
     if (width_mm is None) != (height_mm is None):
         raise click.UsageError("--width-mm and --height-mm belong together")
     board = read_board(layout) if layout else None
     picture = _picture(file, unit)
     size_mm = None if width_mm is None or height_mm is None else (width_mm, height_mm)
-    save_bytes(out, page_text(picture, board=board, size_mm=size_mm).encode("utf-8"), keep=False)
+    read = (file, *(board.files if board else ()))
+    page = page_text(picture, board=board, size_mm=size_mm).encode("utf-8")
+    tell_backups([put_file(out, page, inputs=read, drawn=True)])
     click.echo(f"{out}: open it in a browser to place parts on the {picture.kind}")
     return 0
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
+from thermscan.cli.options import tell_backups
 from thermscan.cli.progress import stage_progress
 from thermscan.runs.run import Run
 
@@ -79,23 +81,30 @@ def inspect_without(run: Run, options: dict[str, Any], *, out: str | None, as_js
     from thermscan.regions.found_layout import BoardSize
     from thermscan.report.regions_results import regions_document, regions_lines
     from thermscan.report.results import results_text
+    from thermscan.writing import check_place
 
     try:
         surface = surface_named(options["surface"] or "plastic")
     except InputError as error:
         raise InputError(error.faults[0].what, where="--surface", fix=error.faults[0].fix) from error
     size = BoardSize(options["width_mm"], options["height_mm"])
-    with stage_progress("looking") as progress:
-        found = inspect_without_layout(run, surface=surface, size=size, progress=progress)
-    if out:
-        from thermscan.report.regions_report import write_regions_report
+    layout_file = Path(options["write_layout"]) if options["write_layout"] else None
+    with ExitStack() as kept:
+        if layout_file:
+            check_place(layout_file, run.files)
+        if out:
+            from thermscan.report.regions_report import write_regions_report
+            from thermscan.report.report import reserved_report
 
-        write_regions_report(found, Path(out))
-    if options["write_layout"] and found.layout is not None:
-        backups = write_board(found.layout, Path(options["write_layout"]))
-        click.echo(f"first layout written to {options['write_layout']}", err=True)
-        for backup in backups:
-            click.echo(f"what was there before is kept as {backup}", err=True)
+            folder = kept.enter_context(reserved_report(Path(out), inputs=run.files))
+        with stage_progress("looking") as progress:
+            found = inspect_without_layout(run, surface=surface, size=size, progress=progress)
+        if out:
+            write_regions_report(found, folder)
+    if layout_file and found.layout is not None:
+        backups = write_board(found.layout, layout_file, inputs=run.files)
+        click.echo(f"first layout written to {layout_file}", err=True)
+        tell_backups(backups)
     if as_json:
         click.echo(results_text(regions_document(found)), nl=False)
         for remark in found.remarks:

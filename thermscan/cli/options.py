@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -61,6 +61,13 @@ _OPTIONS = (
     click.option("--off-frames", multiple=True, metavar="FRAME", help="The same board with the power off."),
     click.option("--size-px", metavar="COLS,ROWS", help="Size of a frame in a log of one line a frame, such as 32,24."),
 )  # fmt: skip
+
+
+def tell_backups(backups: Iterable[Path | None]) -> None:
+    """Say where what was there before is kept."""
+    for backup in backups:
+        if backup is not None:
+            click.echo(f"what was there before is kept as {backup}", err=True)
 
 
 def run_options(command: _Command) -> _Command:

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-import os
-import tempfile
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from thermscan.errors import InputError
 from thermscan.judge.baseline import Baseline, BaselineRun
+from thermscan.writing import put_file
 
 SCHEMA = "thermscan.baseline/1"
 # The raster is only drawn and subtracted: 0.01 K is well below a camera's noise.
@@ -88,28 +88,28 @@ def baseline_text(baseline: Baseline) -> str:
     return f'{head[:-2]},\n "rise_raster_k": [\n  {rows}\n ]\n}}\n'
 
 
-def write_baseline(baseline: Baseline, path: Path) -> None:
+def write_baseline(baseline: Baseline, path: Path, *, inputs: Iterable[Path | None] = ()) -> Path | None:
     """
-    Write a baseline beside its place, then rename: a reader never sees half a file.
+    Write a baseline: a reader never sees half a file, and one that was there with other contents is kept.
+
+    Parameters
+    ----------
+    baseline : Baseline
+    path : Path
+    inputs : iterable of Path
+        Files that the command reads: none of them is replaced.
+
+    Returns
+    -------
+    Path or None
+        The backup of what was there, if anything was.
 
     Raises
     ------
     InputError
         The place cannot be written to.
     """
-    try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-                file.write(baseline_text(baseline))
-            os.chmod(name, 0o644)
-            os.replace(name, path)
-        except BaseException:
-            Path(name).unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        why = error.strerror or str(error)
-        raise InputError(f"cannot be written ({why})", where=str(path), fix="choose another place") from error
+    return put_file(path, baseline_text(baseline).encode("utf-8"), inputs=inputs)
 
 
 def read_baseline(path: Path) -> Baseline:

@@ -175,6 +175,11 @@ class Board:
         object.__setattr__(self, "outline_mm", read_only(self.outline_mm))
 
     @property
+    def files(self) -> tuple[Path, ...]:
+        """What it was read from: layout, parts file, photo."""
+        return tuple(path for path in (self.path, self.parts_path, self.photo) if path)
+
+    @property
     def width_mm(self) -> float:
         """Extent of the outline along x."""
         return float(self.outline_mm[:, 0].max())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,8 +15,8 @@ from thermscan.layout.board import Board
 from thermscan.layout.photo_corners import find_corners
 from thermscan.layout.photo_file import MM_A_METRE, photo_remark, read_scale, with_scale
 from thermscan.layout.picture import LONGEST_SIDE_PX, photo_pixels
-from thermscan.layout.saving import save_bytes
 from thermscan.scales import read_only
+from thermscan.writing import put_file
 
 # Never coarser, however small the board appears: labels of parts could not be drawn over it.
 LEAST_SIDE_PX = 200
@@ -134,9 +135,11 @@ def board_photo(board: Board) -> BoardPhoto | None:
     return BoardPhoto(np.asarray(cv2.cvtColor(pixels, cv2.COLOR_BGR2RGB), np.uint8), scale.mm_per_px)
 
 
-def save_photo(photo: BoardPhoto, path: Path) -> Path | None:
+def save_photo(photo: BoardPhoto, path: Path, *, inputs: Iterable[Path | None] = ()) -> Path | None:
     """
     Write the photo as a PNG; one that was there is kept as a backup, whose path is handed back.
+
+    None of ``inputs``, the files that the command reads, is replaced.
 
     Raises
     ------
@@ -151,7 +154,7 @@ def save_photo(photo: BoardPhoto, path: Path) -> Path | None:
     """
     if path.suffix.lower() != ".png":
         raise InputError("the photo is written as a PNG", where=str(path), fix="give a name that ends with .png")
-    return save_bytes(path, photo.png())
+    return put_file(path, photo.png(), inputs=inputs)
 
 
 def _px_per_m(corners_px: NDArray[np.float64], board: Board) -> int:

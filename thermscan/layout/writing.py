@@ -15,11 +15,13 @@ from thermscan.layout.board import Board, Part, Sticker, Surface
 from thermscan.layout.packages import package_body
 from thermscan.layout.part_reading import DEFAULT_SURFACE
 from thermscan.layout.records import PART_COLUMNS
-from thermscan.layout.saving import save_text
 from thermscan.layout.surfaces import known_surfaces
+from thermscan.writing import put_files
 
 
-def write_board(board: Board, path: Path, *, parts_name: str | None = None) -> tuple[Path, ...]:
+def write_board(
+    board: Board, path: Path, *, parts_name: str | None = None, inputs: Iterable[Path | None] = ()
+) -> tuple[Path, ...]:
     """
     Write a layout, and its parts file if one is named; a file that was there is kept as a backup.
 
@@ -30,6 +32,8 @@ def write_board(board: Board, path: Path, *, parts_name: str | None = None) -> t
         Of the layout (TOML).
     parts_name : str, optional
         Name of a parts file (CSV) in the same folder; without it the parts stand in the layout.
+    inputs : iterable of Path
+        Files that the command reads: none of them is replaced.
 
     Returns
     -------
@@ -53,8 +57,7 @@ def write_board(board: Board, path: Path, *, parts_name: str | None = None) -> t
     texts = {path: board_text(board, parts_name=parts_name, photo_name=photo_name(board, path))}
     if parts_name is not None:
         texts[path.parent / parts_name] = parts_text(board.parts)
-    backups = [save_text(target, text) for target, text in texts.items()]
-    return tuple(backup for backup in backups if backup)
+    return put_files({target: text.encode("utf-8") for target, text in texts.items()}, inputs=inputs)
 
 
 def board_text(board: Board, *, parts_name: str | None = None, photo_name: str | None = None) -> str:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-import os
-import tempfile
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -26,6 +25,7 @@ from thermscan.radiometry.camera_fields import (
     toml_value,
 )
 from thermscan.radiometry.planck import DEFAULT_BAND_UM, Band, SpectralResponse
+from thermscan.writing import put_file
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,9 +194,25 @@ def read_camera(path: Path | None) -> Camera:
     return Camera(**built, path=path)
 
 
-def write_camera(camera: Camera, path: Path, *, overwrite: bool = False) -> None:
+def write_camera(
+    camera: Camera, path: Path, *, overwrite: bool = False, inputs: Iterable[Path | None] = ()
+) -> Path | None:
     """
-    Write a camera file: beside its place first, then renamed, so that no half-written file is left.
+    Write a camera file, whole or not at all.
+
+    Parameters
+    ----------
+    camera : Camera
+    path : Path
+    overwrite : bool
+        Replace one that is there; it is kept as a backup.
+    inputs : iterable of Path
+        Files that the command reads: none of them is replaced.
+
+    Returns
+    -------
+    Path or None
+        The backup, if there was something to keep.
 
     Raises
     ------
@@ -205,14 +221,7 @@ def write_camera(camera: Camera, path: Path, *, overwrite: bool = False) -> None
     """
     if path.exists() and not overwrite:
         raise InputError("the file exists", where=str(path), fix="choose another name, or add --force to replace it")
-    try:
-        handle, beside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(camera_text(camera))
-        os.chmod(beside, 0o644)
-        os.replace(beside, path)
-    except OSError as error:
-        raise InputError(f"cannot be written ({error.strerror})", where=str(path), fix="check the folder") from error
+    return put_file(path, camera_text(camera).encode("utf-8"), inputs=inputs)
 
 
 def camera_text(camera: Camera) -> str:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
+import io
+from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +14,7 @@ from matplotlib.figure import Figure
 from thermscan.errors import InputError
 from thermscan.radiometry.fitting import CalibrationFit
 from thermscan.report.canvas import FAINT_INK, INK, RULE, report_style
+from thermscan.writing import put_file
 
 _SIZE_IN, _DPI = (5.6, 5.6), 160
 # Past the outer references by this share, so that the ends are seen.
@@ -45,9 +46,9 @@ def draw_fit(fit: CalibrationFit) -> Figure:
     return figure
 
 
-def write_fit_figure(fit: CalibrationFit, path: Path) -> None:
+def write_fit_figure(fit: CalibrationFit, path: Path, *, inputs: Iterable[Path | None] = ()) -> Path | None:
     """
-    Write that picture as PNG: beside its place first, then renamed.
+    Write that picture as PNG; none of ``inputs``, the files that the command reads, is replaced.
 
     Raises
     ------
@@ -56,19 +57,10 @@ def write_fit_figure(fit: CalibrationFit, path: Path) -> None:
     """
     if path.suffix.lower() != ".png":
         raise InputError("the picture is a PNG", where=str(path), fix="let its name end in .png")
-    figure = draw_fit(fit)
-    beside = None
-    try:
-        handle, beside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem}.", suffix=".png")
-        os.close(handle)
-        with report_style():
-            figure.savefig(beside, dpi=_DPI, metadata={"Software": "thermscan"})
-        os.chmod(beside, 0o644)
-        os.replace(beside, path)
-    except OSError as error:
-        if beside is not None:
-            Path(beside).unlink(missing_ok=True)
-        raise InputError(f"cannot be written ({error.strerror})", where=str(path), fix="check the folder") from error
+    stream = io.BytesIO()
+    with report_style():
+        draw_fit(fit).savefig(stream, format="png", dpi=_DPI, metadata={"Software": "thermscan"})
+    return put_file(path, stream.getvalue(), drawn=True, inputs=inputs)
 
 
 def _draw_curve(axes: Axes, fit: CalibrationFit, values: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from itertools import chain
 from pathlib import Path
 from typing import Any
@@ -18,12 +18,12 @@ from matplotlib.patches import Circle, Polygon
 
 from thermscan.layout.board import Board, Part, Sticker
 from thermscan.layout.photo import BoardPhoto, board_photo
-from thermscan.layout.saving import save_bytes
 from thermscan.report.canvas import FAINT_INK, INK, RULE, Sheet, blank_sheet, report_style
 from thermscan.report.lettering import fitted_text, printable, text_width_pt
 from thermscan.report.paper import MARGIN_MM, PAPERS_MM, PT_A_MM
 from thermscan.report.plate_photo import draw_grey
 from thermscan.report.sticker_pages import sticker_pages
+from thermscan.writing import put_file
 
 # What a tile shares with its neighbour for gluing.
 SHARED_MM = 5.0
@@ -39,7 +39,7 @@ SMALLEST_LETTERS_PT, LARGEST_LETTERS_PT = 3.0, 9.0
 ENDS = {"left": (-1, 0), "right": (1, 0), "up": (0, -1), "down": (0, 1)}
 
 
-def write_layout_sheet(board: Board, path: Path, *, paper: str = "A4") -> int:
+def write_layout_sheet(board: Board, path: Path, *, paper: str = "A4", inputs: Iterable[Path | None] = ()) -> int:
     """
     Write a PDF with the board at 1:1, over as many pages as it takes, its capacitors and its stickers as lists.
 
@@ -47,9 +47,11 @@ def write_layout_sheet(board: Board, path: Path, *, paper: str = "A4") -> int:
     ----------
     board : Board
     path : Path
-        A file that was there is replaced: the sheet can be drawn again at any time.
+        A sheet that was there is replaced; any other file is kept as a backup.
     paper : str
         ``A4`` or ``letter``.
+    inputs : iterable of Path
+        Files that the command reads, besides the board's own: none of them is replaced.
 
     Returns
     -------
@@ -79,7 +81,7 @@ def write_layout_sheet(board: Board, path: Path, *, paper: str = "A4") -> int:
             for figure in chain(*pages_of):
                 pdf.savefig(figure)
                 pages += 1
-    save_bytes(path, stream.getvalue(), keep=False)
+    put_file(path, stream.getvalue(), drawn=True, inputs=(*board.files, *inputs))
     return pages
 
 

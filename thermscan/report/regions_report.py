@@ -1,4 +1,4 @@
-"""Regions found without a layout, as files in a folder: results.json, parts.csv and the numbered frame."""
+"""Regions found without a layout, as files in a folder: results.json, results.csv and the numbered frame."""
 
 from __future__ import annotations
 
@@ -10,57 +10,50 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from thermscan.errors import InputError
-from thermscan.layout.saving import save_bytes
 from thermscan.no_layout import RegionsFound
 from thermscan.report.canvas import report_style
 from thermscan.report.pictures import NO_READING_COLOUR, colour_range, thermal_map
 from thermscan.report.regions_results import regions_document, regions_table
-from thermscan.report.report import check_folder
+from thermscan.report.report import LAST_FILE, reserved_report
 from thermscan.report.results import results_text
 from thermscan.report.tables import parts_csv
 from thermscan.report.verdicts import VERDICT_MARKS
+from thermscan.writing import ReservedFolder
 
 PICTURE_NAME = "numbered-regions.png"
 WIDTH_INCH = 9.0
 DOTS_AN_INCH = 160
 
 
-def write_regions_report(found: RegionsFound, out_dir: Path) -> tuple[Path, ...]:
+def write_regions_report(found: RegionsFound, out_dir: Path | ReservedFolder) -> tuple[Path, ...]:
     """
     Write what was found into a folder, which is made where it is missing.
 
     Parameters
     ----------
     found : RegionsFound
-    out_dir : Path
+    out_dir : Path or ReservedFolder
 
     Returns
     -------
     tuple of Path
-        ``results.json``, ``parts.csv`` and the numbered frame. Files of other contents that were there are
-        kept as backups.
+        ``results.json``, ``results.csv`` and the numbered frame; see `thermscan.report.report.write_report`.
 
     Raises
     ------
     InputError
         The folder cannot be made or written to.
     """
-    check_folder(out_dir)
+    if not isinstance(out_dir, ReservedFolder):
+        with reserved_report(out_dir) as folder:
+            return write_regions_report(found, folder)
     document = regions_document(found)
     contents = {
         "results.json": results_text(document).encode("utf-8"),
-        "parts.csv": parts_csv(regions_table(document)).encode("utf-8"),
+        "results.csv": parts_csv(regions_table(document)).encode("utf-8"),
         PICTURE_NAME: _png(found),
     }
-    try:
-        out_dir.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        what = f"the folder cannot be made ({error.strerror or error})"
-        raise InputError(what, where=str(out_dir), fix="name another folder with --out") from error
-    for name, data in contents.items():
-        save_bytes(out_dir / name, data)
-    return tuple(out_dir / name for name in contents)
+    return out_dir.put(contents, last=LAST_FILE, inputs=(*found.run.files, found.camera.path))
 
 
 def numbered_frame(found: RegionsFound) -> Figure:

@@ -1,11 +1,11 @@
-"""The report's files in a folder: results.json, parts.csv, report.pdf and the figures."""
+"""The report's files in a folder: results.json, results.csv, report.pdf and the figures."""
 
 from __future__ import annotations
 
 import io
-import os
 import re
-import secrets
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from matplotlib.backends.backend_pdf import PdfPages
@@ -19,61 +19,76 @@ from thermscan.report.pages import report_pages
 from thermscan.report.plates import plate_figure, plates_of, registration_plate
 from thermscan.report.results import results_document, results_text, software_versions
 from thermscan.report.tables import parts_csv
+from thermscan.writing import ReservedFolder, check_place, put_file, reserved_folder
 
 # Fine enough to print; a figure is then about 1500 pixels wide.
 _PNG_DOTS_AN_INCH = 200
 
-_ANOTHER = "name another folder with --out"
-
 _ANOTHER_PICTURE = "name another file with --show-registration"
 
-_OWN_FILES = ("results.json", "parts.csv", "report.pdf")
-
-# Every name that a report can write. One written before and not called for now would be out of date: it goes.
+# Every name that a report can have: asked for before the work is done, so that it is not done in vain.
+_OWN_FILES = ("results.json", "results.csv", "report.pdf")
 _OWN_FIGURES = re.compile(
-    r"(annotated-frame|rectified-board|photo-overlay|difference-from-baseline|registration-check"
+    r"(annotated-frame|rectified-board|photo-overlay|difference-from-baseline|registration-check|numbered-regions"
     r"|ranked-parts-[1-9][0-9]*|uncertainty-budget-[1-9][0-9]*)\.png"
 )
+# A report without it is not whole.
+LAST_FILE = "results.json"
 
 
-def write_report(inspection: Inspection, out_dir: Path) -> tuple[Path, ...]:
+@contextmanager
+def reserved_report(out_dir: Path, *, inputs: Iterable[Path | None] = ()) -> Iterator[ReservedFolder]:
     """
-    Write the report into a folder, which is made where it is missing.
-
-    All files are made before the first is put in place, so that a fault leaves the folder as it was.
-    A report written there before is replaced; files that are not a report's own are left alone.
+    A folder kept for a report until it is written; to be asked for before the work is done.
 
     Parameters
     ----------
-    inspection : Inspection
     out_dir : Path
-
-    Returns
-    -------
-    tuple of Path
-        What was written: ``results.json``, ``parts.csv``, ``report.pdf`` and the figures.
+        Made where it is missing.
+    inputs : iterable of Path
+        Files that the command reads: none of them is replaced.
 
     Raises
     ------
     InputError
-        The folder cannot be made or written to.
+        It cannot be had, or holds a file of someone else under a name that the report needs.
     """
-    folder = Path(out_dir)
-    check_folder(folder)
-    contents = report_contents(inspection)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        _put_in_place(folder, contents)
-        for path in folder.iterdir():
-            if path.name not in contents and _OWN_FIGURES.fullmatch(path.name) and path.is_file():
-                path.unlink()
-    except OSError as error:
-        what = f"the report cannot be written there ({error.strerror or error})"
-        raise InputError(what, where=str(folder), fix=_ANOTHER) from error
-    return tuple(folder / name for name in contents)
+    with reserved_folder(Path(out_dir), inputs=inputs) as folder:
+        there = [path.name for path in folder.path.iterdir()]
+        folder.check(name for name in there if name in _OWN_FILES or _OWN_FIGURES.fullmatch(name))
+        yield folder
 
 
-def write_registration_check(inspection: Inspection, path: Path) -> None:
+def write_report(inspection: Inspection, out_dir: Path | ReservedFolder) -> tuple[Path, ...]:
+    """
+    Write the report into a folder, which is made where it is missing.
+
+    The folder holds the whole report or, without ``results.json``, none. A report that was there is replaced; files
+    that thermscan did not write, or that were changed since, are never touched.
+
+    Parameters
+    ----------
+    inspection : Inspection
+    out_dir : Path or ReservedFolder
+
+    Returns
+    -------
+    tuple of Path
+        What was written: ``results.json``, ``results.csv``, ``report.pdf`` and the figures.
+
+    Raises
+    ------
+    InputError
+        The folder cannot be made or written to, or a name is taken by someone else's file.
+    """
+    if not isinstance(out_dir, ReservedFolder):
+        with reserved_report(out_dir) as folder:
+            return write_report(inspection, folder)
+    inputs = (*inspection.run.files, *inspection.board.files, inspection.camera.path)
+    return out_dir.put(report_contents(inspection), last=LAST_FILE, inputs=inputs)
+
+
+def write_registration_check(inspection: Inspection, path: Path, *, inputs: Iterable[Path | None] = ()) -> Path | None:
     """
     Write the one picture that shows whether the layout lies where the board is.
 
@@ -81,70 +96,43 @@ def write_registration_check(inspection: Inspection, path: Path) -> None:
     ----------
     inspection : Inspection
     path : Path
-        Of a PNG; one that is there is replaced.
+        Of a PNG; such a picture that is there is replaced, any other file kept as a backup.
+    inputs : iterable of Path
+        More files that the command reads, besides those of the inspection.
+
+    Returns
+    -------
+    Path or None
+        The backup, if there was something to keep.
 
     Raises
     ------
     InputError
         The file cannot be written.
     """
-    check_picture(path)
+    read = (*inputs, *inspection.run.files, *inspection.board.files, inspection.camera.path)
+    check_picture(path, inputs=read)
     with report_style():
         content = _png(plate_figure(registration_plate(inspection)))
-    try:
-        _put_in_place(path.parent, {path.name: content})
-    except OSError as error:
-        what = f"the picture cannot be written there ({error.strerror or error})"
-        raise InputError(what, where=str(path), fix=_ANOTHER_PICTURE) from error
+    return put_file(path, content, drawn=True, inputs=read, fix=_ANOTHER_PICTURE)
 
 
-def check_picture(path: Path) -> None:
+def check_picture(path: Path, *, inputs: Iterable[Path | None] = ()) -> None:
     """
     Refuse a place where a picture cannot be; quick, so that it can be asked before the work is done.
 
     Raises
     ------
     InputError
-        Not named .png, a folder, or in no folder.
+        Not named .png, a folder, in no folder, or an input.
 
     Examples
     --------
     >>> check_picture(Path("check.png"))
     """
-    wrong = None
     if path.suffix.lower() != ".png":
-        wrong = "the name does not end in .png"
-    elif path.is_dir():
-        wrong = "this is a folder, not a file"
-    elif not path.parent.is_dir():
-        wrong = "its folder is not there"
-    if wrong:
-        raise InputError(wrong, where=str(path), fix=_ANOTHER_PICTURE)
-
-
-def check_folder(out_dir: Path) -> None:
-    """
-    Refuse a place where a report cannot be; quick, so that it can be asked before the work is done.
-
-    Raises
-    ------
-    InputError
-        There is a file in the folder's place, or a folder in a file's.
-
-    Examples
-    --------
-    >>> check_folder(Path("no-such-folder-yet"))
-    """
-    try:
-        if out_dir.exists() and not out_dir.is_dir():
-            raise InputError("this is a file, not a folder", where=str(out_dir), fix=_ANOTHER)
-        folders = [path.name for path in out_dir.iterdir() if path.is_dir()] if out_dir.is_dir() else []
-    except OSError as error:
-        what = f"the folder cannot be looked into ({error.strerror or error})"
-        raise InputError(what, where=str(out_dir), fix=_ANOTHER) from error
-    for name in folders:
-        if name in _OWN_FILES or _OWN_FIGURES.fullmatch(name):
-            raise InputError(f"{name} there is a folder", where=str(out_dir), fix=_ANOTHER)
+        raise InputError("the name does not end in .png", where=str(path), fix=_ANOTHER_PICTURE)
+    check_place(path, inputs, fix=_ANOTHER_PICTURE)
 
 
 def report_contents(inspection: Inspection) -> dict[str, bytes]:
@@ -152,7 +140,7 @@ def report_contents(inspection: Inspection) -> dict[str, bytes]:
     document = results_document(inspection)
     contents = {
         "results.json": results_text(document).encode("utf-8"),
-        "parts.csv": parts_csv(document).encode("utf-8"),
+        "results.csv": parts_csv(document).encode("utf-8"),
     }
     with report_style():
         plates = plates_of(inspection)
@@ -180,17 +168,3 @@ def _png(figure: Figure) -> bytes:
     stream = io.BytesIO()
     figure.savefig(stream, format="png", dpi=_PNG_DOTS_AN_INCH, metadata={"Software": "thermscan"})
     return stream.getvalue()
-
-
-def _put_in_place(folder: Path, contents: dict[str, bytes]) -> None:
-    """Write all under temporary names, then rename; what is left of a failed attempt is removed."""
-    mark = secrets.token_hex(4)
-    waiting = {name: folder / f".{name}.{mark}.part" for name in contents}
-    try:
-        for name, path in waiting.items():
-            path.write_bytes(contents[name])
-        for name, path in waiting.items():
-            os.replace(path, folder / name)
-    finally:
-        for path in waiting.values():
-            path.unlink(missing_ok=True)

@@ -1,4 +1,4 @@
-"""parts.csv: one row a part, for a spreadsheet."""
+"""results.csv: one row a part, for a spreadsheet."""
 
 from __future__ import annotations
 

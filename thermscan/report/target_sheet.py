@@ -9,11 +9,11 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.patches import Polygon, Rectangle
 
-from thermscan.layout.saving import save_bytes
 from thermscan.registration.targets.target_design import CARD_MM, CENTRE_MM, TARGETS, Target
 from thermscan.report.canvas import FAINT_INK, INK, Sheet, blank_sheet, report_style
 from thermscan.report.lettering import wrapped_text
 from thermscan.report.paper import MARGIN_MM, PAPERS_MM, PT_A_MM
+from thermscan.writing import put_file
 
 # Length of the bar that is checked with a ruler.
 BAR_MM = 100.0
@@ -44,7 +44,7 @@ def write_target_sheet(path: Path, *, paper: str = "A4") -> None:
     Parameters
     ----------
     path : Path
-        A file that was there is replaced: the sheet can be drawn again at any time.
+        A sheet that was there is replaced; any other file is kept as a backup.
     paper : str
         ``A4`` or ``letter``.
 
@@ -68,7 +68,7 @@ def write_target_sheet(path: Path, *, paper: str = "A4") -> None:
                 _draw_card(axes, target, _card_corner_mm(target, width_mm))
             _draw_bar(axes, (width_mm - BAR_MM) / 2, height_mm - MARGIN_MM - 12.0)
             pdf.savefig(sheet.figure)
-    save_bytes(path, stream.getvalue(), keep=False)
+    put_file(path, stream.getvalue(), drawn=True, inputs=())
 
 
 def _instructions(sheet: Sheet) -> None:

@@ -84,3 +84,8 @@ class Run:
     size_px: tuple[int, int] | None = None
     path: Path | None = None
     remarks: tuple[str, ...] = field(default=())
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """Every file that the run names, and its own."""
+        return tuple(path for path in (self.path, *self.frames, self.layout, self.camera) if path)

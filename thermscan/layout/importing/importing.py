@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,10 +18,10 @@ from thermscan.layout.importing.drawn import Drawing, Point, Side
 from thermscan.layout.importing.gerber import read_gerber
 from thermscan.layout.importing.ipc2581 import read_ipc2581
 from thermscan.layout.importing.layout_from import Imported, layout_from
-from thermscan.layout.saving import save_text
 from thermscan.layout.surfaces import surface_named
 from thermscan.layout.text_file import read_text_file
 from thermscan.layout.writing import board_text, rows_text
+from thermscan.writing import put_files
 
 # In millimetres or degrees: no board is 10 m across, and no program turns a part so often.
 FARTHEST = 10_000.0
@@ -96,9 +96,11 @@ def import_layout(
         ) from error
 
 
-def save_imported(imported: Imported, path: Path) -> tuple[Path, ...]:
+def save_imported(imported: Imported, path: Path, *, inputs: Iterable[Path | None] = ()) -> tuple[Path, ...]:
     """
     Write an imported layout and its parts file (``NAME-parts.csv``); returns backups of what was there.
+
+    None of ``inputs``, the files that the command reads, is replaced.
 
     Rows that need a package or a body stand at the end of the parts file as comments, ready to be completed.
     """
@@ -110,8 +112,7 @@ def save_imported(imported: Imported, path: Path) -> tuple[Path, ...]:
         rows.insert(whole, "# Give each of these a package or a length and width, then take its # away:\n")
         rows[whole + 1 :] = [f"#{row}" for row in rows[whole + 1 :]]
     texts = {path: board_text(board, parts_name=parts_name), path.parent / parts_name: "".join(rows)}
-    backups = [save_text(target, text) for target, text in texts.items()]
-    return tuple(backup for backup in backups if backup)
+    return put_files({target: text.encode("utf-8") for target, text in texts.items()}, inputs=inputs)
 
 
 def _turned_over(drawing: Drawing) -> Drawing:
