@@ -13,6 +13,7 @@ import json
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
@@ -25,6 +26,7 @@ from samples.simulator import (
     WarmThing,
     place_camera,
     render_frame,
+    sample_sensor,
     solve_board,
     write_csv,
     write_tiff,
@@ -35,7 +37,10 @@ HERE = Path(__file__).parent / "departure_display"
 # One seed a run, so that changing one run leaves the others' files as they are.
 SEED = 20260502
 NETD_K = 0.05
+# The bench's camera: one sensor for all runs, whose shading is among the milder ones.
+CAMERA = sample_sensor(np.random.default_rng([SEED, 640]), netd_k=NETD_K, shading_k=0.25)
 MINUTES_ON = 20
+FRAME_S = 1.5
 INPUT_VOLTS = 12.0
 STAGE = "all chips fitted, station clock running, flaps at rest"
 LANDMARKS = ("U1", "U4", "U19", "U12", "U33", "U38")
@@ -157,7 +162,7 @@ def _make_run(folder: Path, board: Board, story: Story) -> dict[str, object]:
     watts = _watts_of(story)
     thermal = _solve(board, watts, story.ambient_c)
     poses = _hand_held(rng, board, story)
-    frames_c = [_look(board, thermal, pose, story, rng) for pose in poses]
+    frames_c = [_look(board, thermal, pose, story, rng, minute=_clock(story, k)) for k, pose in enumerate(poses)]
     paths = _write_frames(folder, story, frames_c)
     _write_run_file(folder, board, story, paths=paths, pose=poses[0], total_w=sum(watts.values()), rng=rng)
     good = _solve(board, _watts_of(story, faults=False), story.ambient_c)
@@ -207,7 +212,15 @@ def _hand_held(rng: np.random.Generator, board: Board, story: Story) -> list[Pos
     ]
 
 
-def _look(board: Board, thermal: BoardField, pose: Pose, story: Story, rng: np.random.Generator) -> np.ndarray:
+def _clock(story: Story, frame: int) -> float:
+    """Minutes since the first run was taken; frames follow every 1.5 s."""
+    since = datetime.fromisoformat(story.taken) - datetime.fromisoformat(STORIES[0].taken)
+    return since.total_seconds() / 60.0 + frame * FRAME_S / 60.0
+
+
+def _look(
+    board: Board, thermal: BoardField, pose: Pose, story: Story, rng: np.random.Generator, *, minute: float
+) -> np.ndarray:
     rows, cols = story.shape
     cup = WarmThing(0.96 * cols, 0.08 * rows, 0.06 * cols, 0.07 * cols, 34.0)
     background = Background(gradient_k=0.6, things=(cup,) if story.cup else ())
@@ -222,8 +235,8 @@ def _look(board: Board, thermal: BoardField, pose: Pose, story: Story, rng: np.r
         offset_k=story.offset_k,
         emissivity=emissivity,
         reflected_c=story.ambient_c,
-        stripes_k=0.02,
-        shading_k=0.1,
+        sensor=CAMERA,
+        minute=minute,
         background=background,
     )
     return rendered.apparent_c
@@ -248,7 +261,7 @@ def _write_frames(folder: Path, story: Story, frames_c: Sequence[np.ndarray]) ->
         head = ["Temperatures [°C]", f"Taken;{story.taken}", ""]
         write_csv(folder / names[0], frames_c[0], separator=";", decimal=",", header=head, indices=True)
     elif story.kind == "stack.tiff":
-        times_s = np.arange(len(frames_c)) * 1.5
+        times_s = np.arange(len(frames_c)) * FRAME_S
         write_tiff(folder / names[0], frames_c, unit="cK", times_s=times_s.tolist())
     else:
         unit = story.kind.split(".")[0]

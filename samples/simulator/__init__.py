@@ -8,10 +8,12 @@ from samples.simulator.boards import Fault, inject_fault, sample_board, sample_p
 from samples.simulator.camera import Rendered, render_frame
 from samples.simulator.pose import Pose, place_camera, sample_pose
 from samples.simulator.scene import Background, WarmThing
+from samples.simulator.sensor import IDEAL, Sensor, sample_sensor
 from samples.simulator.solver import BoardField, HeatDisc, PartTruth, solve_board, warm_up
 from samples.simulator.writing import write_csv, write_layout, write_tiff
 
 __all__ = [
+    "IDEAL",
     "Background",
     "BoardField",
     "Fault",
@@ -19,6 +21,7 @@ __all__ = [
     "PartTruth",
     "Pose",
     "Rendered",
+    "Sensor",
     "WarmThing",
     "inject_fault",
     "place_camera",
@@ -26,6 +29,7 @@ __all__ = [
     "sample_board",
     "sample_pose",
     "sample_powers",
+    "sample_sensor",
     "solve_board",
     "warm_up",
     "write_csv",

@@ -12,6 +12,7 @@ from scipy.ndimage import gaussian_filter
 from samples.simulator.planck import radiance_of, temperature_of
 from samples.simulator.pose import Pose, carry
 from samples.simulator.scene import Background, seen_scene, surroundings_c
+from samples.simulator.sensor import Sensor, sample_sensor
 from samples.simulator.shapes import Array
 from samples.simulator.solver import BoardField, PartTruth
 from thermscan.layout.board import Board
@@ -23,7 +24,7 @@ METAL_BELOW = 0.5
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rendered:
-    """What the camera read, and the truth behind it."""
+    """What the camera read, and the truth behind it; ``offset_k`` holds what the sensor adds to the whole frame."""
 
     apparent_c: Array
     pose: Pose
@@ -45,8 +46,8 @@ def render_frame(
     reflected_c: float | None = None,
     emissivity: Mapping[str, float] | None = None,
     emissivity_spread: float = 0.0,
-    stripes_k: float = 0.0,
-    shading_k: float = 0.0,
+    sensor: Sensor | None = None,
+    minute: float = 0.0,
     dead_pixels: int = 0,
     background: Background | None = None,
     heights: bool = False,
@@ -67,8 +68,11 @@ def render_frame(
         True emissivity by ref, and of the bare board under ``""``, where it is not the layout's.
     emissivity_spread : float
         How many of the surface's standard uncertainties true emissivities deviate by, at random.
-    stripes_k, shading_k : float
-        Standard deviation of a column pattern; amplitude of a slow unevenness over the frame.
+    sensor : Sensor, optional
+        Default: that of another uncooled camera with each call, as uneven as its noise suggests. Frames of one camera
+        are given one sensor, and the ``minute`` of each; `IDEAL` is even.
+    minute : float
+        On that camera's clock.
     heights : bool
         Draw parts as boxes, so that a slanted view displaces their tops.
     slant : bool
@@ -99,16 +103,18 @@ def render_frame(
     mean = fine.reshape(rows, subsamples, cols, subsamples).mean(axis=(1, 3))
     # Noise is the detector's: the same in radiance everywhere, stated at 30 degrees.
     per_k = float(radiance_of(30.5, band_um=band_um) - radiance_of(29.5, band_um=band_um))
-    apparent_c = temperature_of(mean + rng.normal(0.0, netd_k * per_k, mean.shape), band_um=band_um) + offset_k
-    apparent_c += rng.normal(0.0, stripes_k, cols) if stripes_k else 0.0
-    if shading_k:
-        y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : cols * 1j]
-        apparent_c += shading_k * ((x**2 + y**2) / 2 - 1 / 3)
+    # What is new in a frame has a stream of its own, so that a scene stays as it is whatever looks at it.
+    of_sensor = rng.spawn(1)[0]
+    sensor = sensor or sample_sensor(of_sensor, netd_k=netd_k)
+    uneven_k = sensor.unevenness_k(of_sensor, pose.shape, minute=minute)
+    detected = mean + rng.normal(0.0, netd_k * per_k, mean.shape) + uneven_k * per_k
+    apparent_c = temperature_of(detected, band_um=band_um) + offset_k
     dead = np.zeros(pose.shape, dtype=bool)
     if dead_pixels:
         dead.ravel()[rng.choice(dead.size, dead_pixels, replace=False)] = True
         apparent_c[dead] = rng.choice([field.ambient_c - 15.0, field.ambient_c + 60.0], dead_pixels)
     truth = {part.ref: field.truth(part) for part in board.parts}
+    offset_k += float(uneven_k.mean())
     return Rendered(apparent_c, pose, truth, true_emissivity, offset_k, dead)
 
 

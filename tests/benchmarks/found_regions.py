@@ -72,7 +72,7 @@ def trial(rng: np.random.Generator, *, rows: int, max_tilt_deg: float) -> Counte
     view = render_frame(
         field, board, pose, rng=rng, netd_k=float(rng.uniform(0.03, 0.08)), offset_k=float(rng.uniform(-2.0, 2.0)),
         blur_px=float(rng.uniform(0.4, 0.8)), reflected_c=ambient_c + float(rng.normal()), emissivity_spread=1.0,
-        stripes_k=0.02, shading_k=0.1, heights=heights,
+        heights=heights,
     )  # fmt: skip
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder, "frame.tiff")

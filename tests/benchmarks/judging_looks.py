@@ -180,8 +180,6 @@ def draw_look(
         blur_px=blur_px,
         reflected_c=thermal.ambient_c + float(rng.normal(0.0, 1.0)),
         emissivity_spread=1.0,
-        stripes_k=0.02,
-        shading_k=0.1,
         heights=True,
         band_um=options.band_um,
     )

@@ -134,8 +134,6 @@ def take_look(rng: np.random.Generator, truth: Truth, *, cols: int) -> Look:
         blur_px=blur_px,
         reflected_c=field.ambient_c + float(rng.normal(0.0, 1.0)),
         emissivity_spread=1.0,
-        stripes_k=0.02,
-        shading_k=0.1,
         heights=True,
     )
     image = ThermalImage(seen.apparent_c, noise_k, 1.15, BAND_UM, float(np.hypot(blur_px, 0.29)))

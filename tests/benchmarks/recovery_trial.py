@@ -210,8 +210,6 @@ def _look(
         blur_px=float(rng.uniform(0.4, 0.8)),
         reflected_c=thermal.ambient_c + float(rng.normal(0.0, 1.0)),
         emissivity_spread=1.0,
-        stripes_k=0.02,
-        shading_k=0.1,
         heights=options.heights,
     )
     write_tiff(folder / f"{name}.tiff", [view.apparent_c], unit="cK")

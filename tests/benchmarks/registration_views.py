@@ -99,7 +99,6 @@ def benchmark_view(
         offset_k=float(rng.uniform(-2, 2)),
         blur_px=blur_px,
         emissivity_spread=1.0,
-        stripes_k=float(rng.uniform(0, 0.04)),
         background=Background(
             bench_c=AMBIENT_C + float(rng.normal(0, 0.7)),
             gradient_k=float(rng.uniform(0, 1.0)),

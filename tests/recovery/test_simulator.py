@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from samples.simulator import (
+    IDEAL,
     Background,
     inject_fault,
     place_camera,
@@ -144,7 +145,7 @@ def test_noise_and_offset_are_as_stated():
     field = solve_board(board, {}, ambient_c=30.0)
     pose = place_camera(board, SHAPE, tilt_deg=0.0)
     plain = render_frame(field, board, pose, rng=np.random.default_rng(1), netd_k=0.0)
-    noisy = render_frame(field, board, pose, rng=np.random.default_rng(1), netd_k=0.06, offset_k=1.5)
+    noisy = render_frame(field, board, pose, rng=np.random.default_rng(1), netd_k=0.06, offset_k=1.5, sensor=IDEAL)
     difference = noisy.apparent_c - plain.apparent_c
     # 19200 pixels: the standard deviation is known to 0.5 %, the mean to 0.4 mK.
     assert difference.std() == pytest.approx(0.06, rel=0.03)

@@ -85,7 +85,7 @@ def test_a_flat_board_is_not_said_to_be_tall(scene: tuple) -> None:
     board, pose, _, flat = scene
     found = register_board(flat, _unstated(board), corners_px=map_points(pose.px_from_mm, board.corners_mm) + 1.0)
     px, ratio = _errors(found, board, pose)
-    assert px < 0.05
+    assert px < 0.07
     assert ratio < 2.0
     assert found.apparent_height_mm is None
     assert found.remarks == ()
