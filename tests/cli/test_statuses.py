@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +17,7 @@ from thermscan.cli.main import main
 from thermscan.resources import data_path
 
 SAMPLE = data_path("samples", "departure_display")
+FRAME = str(SAMPLE / "good-1.tiff")
 COMMANDS = ("demo", "inspect", "baseline", "frame", "layout", "camera")
 
 
@@ -216,3 +219,43 @@ def test_frames_alone_with_options_are_a_run(capsys, job):
     status, out, _ = run_command(capsys, "inspect", str(job / "frame.tiff"), *arguments, "--json")
     assert status == 0
     assert json.loads(out)["registration"]["method"] == "corners"
+
+
+SHELL = f'"{sys.executable}" -m thermscan frame "{FRAME}"'
+
+
+@pytest.mark.parametrize(
+    ("command", "said"),
+    [
+        (f"{SHELL} > /dev/full", "standard output cannot be written to (No space left on device); send it elsewhere\n"),
+        (f"{SHELL} >&-", "standard output is closed; send it to a file, or to /dev/null\n"),
+        (f"{SHELL} >&- 2>&-", ""),
+        (f"{SHELL} --unit furlong 2> /dev/full", ""),
+    ],
+)
+def test_standard_streams_that_are_full_or_closed_are_one_line_and_status_2(command: str, said: str) -> None:
+    done = subprocess.run(["sh", "-c", command], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout, done.stderr) == (2, "", said)
+
+
+def test_a_closed_error_stream_does_not_hold_up_the_result() -> None:
+    done = subprocess.run(["sh", "-c", f"{SHELL} --json 2>&-"], capture_output=True, text=True, check=False)
+    assert done.returncode == 0
+    assert json.loads(done.stdout)["files"]
+
+
+def test_an_interrupt_at_any_moment_shows_no_traceback(tmp_path: Path) -> None:
+    moments = np.random.default_rng(11).uniform(0.03, 1.2, 12)
+    arguments = ["layout", "draw", str(SAMPLE / "board.toml"), "--out", str(tmp_path / "sheet.pdf")]
+    endings = []
+    for moment in moments:
+        way = subprocess.Popen([sys.executable, "-m", "thermscan", *arguments], stderr=subprocess.PIPE, text=True)
+        time.sleep(moment)
+        way.send_signal(signal.SIGINT)
+        _, err = way.communicate()
+        # Before Python itself is up, a signal simply ends it (-2, which a shell shows as 130).
+        assert not err.strip() or way.returncode == -2
+        endings.append(way.returncode)
+    assert set(endings) <= {130, -2, 0}
+    assert 130 in endings
+    assert not [path for path in tmp_path.iterdir() if path.name != "sheet.pdf"]

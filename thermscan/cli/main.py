@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import importlib
 import os
 import sys
 import traceback
 from collections.abc import Sequence
+from contextlib import suppress
 
 import click
 
@@ -16,6 +18,7 @@ EXIT_BAD_INPUT = 2
 EXIT_INTERNAL_FAULT = 3
 EXIT_INTERRUPTED = 130
 EXIT_CLOSED_PIPE = 141
+_STREAM_ERRORS = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EBADF)
 
 # The matrices here are small: BLAS threads on every core would mostly wait for each other (measured: three times
 # the processor time of one thread). A user's own setting stays. Read by BLAS when numpy is imported, after this.
@@ -70,8 +73,12 @@ def thermscan(debug: bool) -> None:
     """
 
 
-def main(arguments: Sequence[str] | None = None) -> int:  # noqa: PLR0911 - one return a kind of ending
-    """Run the command line and return its exit status; see the table in DEVELOPERS.md."""
+def main(arguments: Sequence[str] | None = None, *, interrupts: Sequence[int] = ()) -> int:  # noqa: PLR0911
+    """
+    Run the command line and return its exit status; see the table in DEVELOPERS.md.
+
+    ``interrupts`` fills as interrupts come: after one, any error is only its consequence.
+    """
     given = list(sys.argv[1:] if arguments is None else arguments)
     debug = "--debug" in given
     for name in BLAS_THREADS:
@@ -91,17 +98,31 @@ def main(arguments: Sequence[str] | None = None) -> int:  # noqa: PLR0911 - one 
     except click.ClickException as error:
         _say([error.format_message()], debug=debug)
         return EXIT_BAD_INPUT
+    except KeyboardInterrupt:
+        return EXIT_INTERRUPTED
     except BrokenPipeError:
         return EXIT_CLOSED_PIPE
     except Exception as error:
+        if interrupts:
+            return EXIT_INTERRUPTED
+        if isinstance(error, OSError) and error.filename is None and error.errno in _STREAM_ERRORS:
+            # Files are written in one room, which tells such faults by the file's name: this is a standard stream.
+            told(f"standard output cannot be written to ({error.strerror}); send it elsewhere")
+            return EXIT_BAD_INPUT
         # The one place where any fault is caught: a traceback helps nobody at the bench.
         fault = f"internal fault ({type(error).__name__}: {error})"
         _say([f"thermscan: {fault}; run again with --debug and send what it shows"], debug=debug)
     return EXIT_INTERNAL_FAULT
 
 
+def told(line: str) -> None:
+    """One line on standard error, where anybody can read it."""
+    with suppress(OSError):
+        click.echo(" ".join(line.split()), err=True)
+
+
 def _say(lines: Sequence[str], *, debug: bool) -> None:
     if debug:
         traceback.print_exc()
     for line in lines:
-        click.echo(" ".join(line.split()), err=True)
+        told(line)
