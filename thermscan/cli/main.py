@@ -31,6 +31,7 @@ COMMANDS = {
     "baseline": ("thermscan.cli.baseline", "Learn what a good board looks like from known-good runs."),
     "frame": ("thermscan.cli.frame", "What is in this frame file, and is it good enough?"),
     "layout": ("thermscan.cli.layout", "Is this layout sound? Draw it, import it, make it."),
+    "record": ("thermscan.cli.record", "Keep what was seen, check it, and follow a board over the years."),
     "camera": ("thermscan.cli.camera", "How far can this camera be trusted? Calibrate and check it."),
 }
 
@@ -84,7 +85,7 @@ def main(arguments: Sequence[str] | None = None, *, interrupts: Sequence[int] = 
     for name in BLAS_THREADS:
         os.environ.setdefault(name, "1")
     try:
-        status = thermscan.main(given, prog_name="thermscan", standalone_mode=False)
+        status = thermscan.main(given, prog_name="thermscan", standalone_mode=False, obj=tuple(given))
         return status if isinstance(status, int) else 0
     except ThermscanError as error:
         _say(error.lines(), debug=debug)

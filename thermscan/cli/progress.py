@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 
 import click
@@ -12,7 +12,7 @@ from thermscan.inspection import STAGES
 
 
 @contextmanager
-def stage_progress(label: str, *, runs: int = 1) -> Iterator[Callable[[str], None]]:
+def stage_progress(label: str, *, runs: int = 1, stages: Sequence[str] = STAGES) -> Iterator[Callable[[str], None]]:
     """
     A callable that is told each stage; a progress bar on a terminal, nothing in a pipe.
 
@@ -22,9 +22,11 @@ def stage_progress(label: str, *, runs: int = 1) -> Iterator[Callable[[str], Non
         What is being done.
     runs : int
         How many times all stages will be gone through.
+    stages : sequence of str
+        Their names.
     """
     if not sys.stderr.isatty():
         yield lambda _stage: None
         return
-    with click.progressbar(length=runs * len(STAGES), label=label, file=sys.stderr) as bar:
+    with click.progressbar(length=runs * len(stages), label=label, file=sys.stderr) as bar:
         yield lambda _stage: bar.update(1)

@@ -6,6 +6,7 @@ import io
 import re
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from datetime import datetime
 from pathlib import Path
 
 from matplotlib.backends.backend_pdf import PdfPages
@@ -135,8 +136,8 @@ def check_picture(path: Path, *, inputs: Iterable[Path | None] = ()) -> None:
     check_place(path, inputs, fix=_ANOTHER_PICTURE)
 
 
-def report_contents(inspection: Inspection) -> dict[str, bytes]:
-    """The report's files, by name, before they are written."""
+def report_contents(inspection: Inspection, *, made: datetime | None = None) -> dict[str, bytes]:
+    """The report's files, by name, before they are written; ``made``: the PDF's date instead of today's."""
     document = results_document(inspection)
     contents = {
         "results.json": results_text(document).encode("utf-8"),
@@ -144,19 +145,21 @@ def report_contents(inspection: Inspection) -> dict[str, bytes]:
     }
     with report_style():
         plates = plates_of(inspection)
-        contents["report.pdf"] = _pdf(report_pages(inspection, plates), inspection)
+        contents["report.pdf"] = _pdf(report_pages(inspection, plates), inspection, made)
         for plate in plates:
             contents[f"{plate.name}.png"] = _png(plate_figure(plate))
     return contents
 
 
-def _pdf(pages: list[Figure], inspection: Inspection) -> bytes:
-    about = {
+def _pdf(pages: list[Figure], inspection: Inspection, made: datetime | None) -> bytes:
+    about: dict[str, str | datetime] = {
         "Title": printable(f"Thermal inspection of {inspection.board.name}", most=200),
         "Subject": f"Overall: {inspection.judgement.overall}",
         "Creator": f"thermscan {software_versions()['thermscan']}",
     }
-    # matplotlib takes the date of creation from SOURCE_DATE_EPOCH where that is set.
+    if made is not None:
+        about["CreationDate"] = made
+    # Else matplotlib takes the date of creation from SOURCE_DATE_EPOCH where that is set.
     stream = io.BytesIO()
     with PdfPages(stream, metadata=about) as pdf:
         for page in pages:

@@ -1,0 +1,233 @@
+"""One run packed into a record that lasts: evidence, result, and all that derives the one from the other again."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
+from thermscan.archive.bag_writing import Written, beside, finish_bag
+from thermscan.archive.checking import CONTENTS_FILE, RECORD_MARK, SIGNATURE_FILE
+from thermscan.archive.crate import METADATA_FILE, crate_text, readme_text
+from thermscan.archive.plain_frames import write_plain_frames
+from thermscan.archive.portable import portable
+from thermscan.archive.signing import fingerprint, raw_key, signature_text
+from thermscan.archive.staging import RUN_FILE, Staged, stage_inputs
+from thermscan.errors import CannotJudge, ThermscanError
+from thermscan.inspection import Inspection, inspect_run
+from thermscan.judge.baseline_file import read_baseline
+from thermscan.layout.board import Board
+from thermscan.layout.reading import read_board
+from thermscan.report.gathering import flagged_verdicts
+from thermscan.report.report import report_contents
+from thermscan.report.results import results_document, results_text, software_versions
+from thermscan.resources import data_path
+from thermscan.runs.run import Run
+
+RECORD_VERSION = "1"
+RESULTS_FILE = "report/results.json"
+CONTENTS_SCHEMA = "thermscan.record-contents/1"
+Progress = Callable[[str], None]
+# Shown while a record is packed, after the stages of the inspection.
+PACK_STAGES = ("copying", "report", "plain frames", "writing")
+
+
+@dataclass(frozen=True, slots=True)
+class Packed:
+    """A record in its place, with what was found."""
+
+    written: Written
+    overall: str
+    inspection: Inspection | None
+    refusal: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PackOptions:
+    """What goes into a record beside the run; see ``record pack --help``."""
+
+    baseline: Path | None = None
+    bench: Path | None = None
+    photos: Sequence[Path] = ()
+    attachments: Sequence[Path] = ()
+    command: Sequence[str] = ()
+    key: Ed25519PrivateKey | None = None
+    report: bool = True
+
+
+def pack_record(run: Run, out: Path, *, options: PackOptions, progress: Progress | None = None) -> Packed:
+    """
+    Copy a run's files, inspect the copies, and write both as a BagIt bag.
+
+    The result is derived from the copies, so that what is in the record is what was judged. A run that cannot be
+    judged is packed without a result, with the reason.
+
+    Parameters
+    ----------
+    run : Run
+    out : Path
+        A folder, or a zip where the name ends in ``.zip``; must not exist.
+    options : PackOptions
+    progress : callable, optional
+        Told each stage.
+
+    Raises
+    ------
+    InputError
+        An input cannot be read, or the record not written. Nothing is left behind then.
+    """
+    tell = progress or _tell_nobody
+    with beside(out) as folder:
+        root = folder / "data"
+        root.mkdir()
+        tell("copying")
+        staged = stage_inputs(
+            run,
+            root,
+            baseline=options.baseline,
+            bench=options.bench,
+            photos=options.photos,
+            attachments=options.attachments,
+        )
+        made = made_at(run)
+        try:
+            board = read_board(staged.run.layout) if staged.run.layout else None
+            inspection, refusal = _inspected(staged, tell)
+            _write_result(inspection, root, report=options.report, made=made, tell=tell)
+            tell("plain frames")
+            write_plain_frames(staged.run, root)
+        except ThermscanError as error:
+            raise staged.told(error) from error
+        contents = _contents(staged, inspection, board, refusal=refusal, command=options.command)
+        _describe(root, contents, run, made=made, has_results=inspection is not None)
+        tell("writing")
+        written = finish_bag(
+            folder,
+            out,
+            info=_info(contents, made, options.key),
+            made=made,
+            sign=None if options.key is None else _signer(options.key),
+            signature_file=SIGNATURE_FILE,
+        )
+    return Packed(written, contents["overall"], inspection, refusal)
+
+
+def made_at(run: Run) -> datetime:
+    """
+    The time that a record bears: SOURCE_DATE_EPOCH where it is set, else the run's ``taken``, else its newest frame's.
+
+    References
+    ----------
+    .. [1] Reproducible Builds, SOURCE_DATE_EPOCH specification 1.1.
+    """
+    epoch = os.environ.get("SOURCE_DATE_EPOCH", "")
+    if epoch.isdecimal() and len(epoch) <= 11:
+        return datetime.fromtimestamp(int(epoch), UTC)
+    if run.taken is not None:
+        return run.taken if run.taken.tzinfo else run.taken.replace(tzinfo=UTC)
+    newest = max(int(path.stat().st_mtime) for path in run.frames)
+    return datetime.fromtimestamp(newest, UTC)
+
+
+def table_digests() -> dict[str, str]:
+    """SHA-256 of each calibration table that a result may hang on."""
+    folder = data_path("calibration")
+    return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in sorted(folder.glob("*.csv"))}
+
+
+def _inspected(staged: Staged, tell: Progress) -> tuple[Inspection | None, str | None]:
+    baseline = read_baseline(staged.baseline) if staged.baseline else None
+    try:
+        inspection = inspect_run(staged.run, baseline=baseline, progress=tell)
+    except CannotJudge as error:
+        return None, "; ".join(str(fault) for fault in error.faults).replace(f"{staged.root}/", "")
+    return portable(inspection, staged.root), None
+
+
+def _write_result(inspection: Inspection | None, root: Path, *, report: bool, made: datetime, tell: Progress) -> None:
+    tell("report")
+    if inspection is None:
+        return
+    folder = root / Path(RESULTS_FILE).parent
+    folder.mkdir()
+    if not report:
+        text = results_text(results_document(inspection))
+        (root / RESULTS_FILE).write_bytes(text.encode("utf-8"))
+        return
+    for name, data in report_contents(inspection, made=made).items():
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_bytes(data)
+
+
+def _contents(
+    staged: Staged, inspection: Inspection | None, board: Board | None, *, refusal: str | None, command: Sequence[str]
+) -> dict[str, Any]:
+    run = staged.run
+    again = ["thermscan", "inspect", RUN_FILE, "--no-bench"]
+    if staged.baseline:
+        again += ["--baseline", staged.baseline.relative_to(staged.root).as_posix()]
+    return {
+        "schema": CONTENTS_SCHEMA,
+        "board": board.name if board else "",
+        "revision": board.revision if board else None,
+        "serial": run.board_serial,
+        "taken": run.taken.isoformat() if run.taken else None,
+        "stage": run.stage,
+        "overall": inspection.judgement.overall if inspection else "undecided",
+        "flagged": [each.measurement.part.ref for each in flagged_verdicts(inspection)] if inspection else [],
+        "refusal": refusal,
+        "results": RESULTS_FILE if inspection else None,
+        "run": RUN_FILE,
+        "baseline": staged.baseline.relative_to(staged.root).as_posix() if staged.baseline else None,
+        "command": list(command),
+        "derive_again": " ".join(again),
+        "software": software_versions(),
+        "tables_sha256": table_digests(),
+    }
+
+
+def _describe(root: Path, contents: Mapping[str, Any], run: Run, *, made: datetime, has_results: bool) -> None:
+    """record.json, the note for readers, and the RO-Crate's description of all files."""
+    text = json.dumps(contents, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+    (root / Path(CONTENTS_FILE).name).write_text(text, encoding="utf-8", newline="\n")
+    names = sorted(path.relative_to(root).as_posix() for path in root.rglob("*") if path.is_file())
+    (root / "README.txt").write_text(readme_text(names), encoding="utf-8", newline="\n")
+    files = {name: (root / name).stat().st_size for name in sorted([*names, "README.txt"])}
+    crate = crate_text(
+        files,
+        contents,
+        results=RESULTS_FILE if has_results else None,
+        date=made.isoformat(),
+        operator=run.operator,
+    )
+    (root / METADATA_FILE).write_text(crate, encoding="utf-8", newline="\n")
+
+
+def _info(contents: Mapping[str, Any], made: datetime, key: Ed25519PrivateKey | None) -> list[tuple[str, str]]:
+    described = [contents["board"], contents["revision"], contents["serial"] and f"serial {contents['serial']}"]
+    pairs = [
+        ("Bag-Software-Agent", f"thermscan {contents['software'].get('thermscan')}"),
+        ("Bagging-Date", made.date().isoformat()),
+        ("External-Description", f"thermal record of {' '.join(filter(None, described))}"),
+        (RECORD_MARK, RECORD_VERSION),
+    ]
+    if contents["serial"]:
+        pairs.append(("External-Identifier", contents["serial"]))
+    if key is not None:
+        pairs.append(("Signature-Key", fingerprint(raw_key(key.public_key()))))
+    return pairs
+
+
+def _signer(key: Ed25519PrivateKey) -> Callable[[bytes], bytes]:
+    return lambda signed: signature_text(signed, key)
+
+
+def _tell_nobody(stage: str) -> None:
+    """No progress is wanted."""

@@ -1,0 +1,50 @@
+"""An inspection whose paths are those in the record, so that nothing tells of the machine that made it."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from thermscan.inspection import Inspection
+
+
+def portable(inspection: Inspection, root: Path) -> Inspection:
+    """
+    The same inspection with every path below ``root`` made relative to it.
+
+    The board's photo keeps its place, since the report reads it from there.
+    """
+    return replace(
+        inspection,
+        run=_relative(inspection.run, root),
+        board=replace(_relative(inspection.board, root), photo=inspection.board.photo),
+        camera=_relative(inspection.camera, root),
+        frames=tuple(replace(frame, source=_relative(frame.source, root)) for frame in inspection.frames),
+        remarks=tuple(_text(remark, root) for remark in inspection.remarks),
+    )
+
+
+def _relative(item: Any, root: Path) -> Any:
+    """A dataclass with its path fields, and tuples of paths, made relative; texts that hold such a path too."""
+    changed: dict[str, Any] = {}
+    for each in dataclasses.fields(item):
+        value = getattr(item, each.name)
+        if isinstance(value, Path):
+            changed[each.name] = _path(value, root)
+        elif isinstance(value, str):
+            changed[each.name] = _text(value, root)
+        elif isinstance(value, tuple) and value and all(isinstance(one, Path) for one in value):
+            changed[each.name] = tuple(_path(one, root) for one in value)
+        elif isinstance(value, tuple) and value and all(isinstance(one, str) for one in value):
+            changed[each.name] = tuple(_text(one, root) for one in value)
+    return replace(item, **changed)
+
+
+def _path(path: Path, root: Path) -> Path:
+    return path.relative_to(root) if path.is_relative_to(root) else path
+
+
+def _text(text: str, root: Path) -> str:
+    return text.replace(f"{root}/", "")

@@ -1,0 +1,170 @@
+"""The result of a record derived again from the raw frames in it, and compared with the one in it."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tempfile
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal
+
+from thermscan.archive.comparing import Difference, compare_results
+from thermscan.archive.names import path_fault
+from thermscan.archive.packing import table_digests
+from thermscan.archive.portable import portable
+from thermscan.archive.sources import PIECE_BYTES, READ_ERRORS, BagFiles, printable_name, read_whole
+from thermscan.archive.staging import RUN_FILE
+from thermscan.errors import CannotJudge, ThermscanError
+from thermscan.inspection import Progress, inspect_run
+from thermscan.judge.baseline_file import read_baseline
+from thermscan.report.results import results_document, software_versions
+from thermscan.runs.reading import read_run
+
+# Only made for people to read; the result does not hang on them.
+_NOT_NEEDED = ("data/report/", "data/kelvin/", "data/photos/", "data/notes/", "data/as-given/")
+# Raw frames of an hour at 9 Hz of 640 x 512 pixels of two bytes; they are copied out to be read.
+MOST_EXTRACTED_BYTES = 24_000_000_000
+# Keys of a run that name no file, so that they may hold any text.
+_FREE_TEXT = ("stage", "note", "operator", "board_serial", "taken", "supply", "landmarks", "corners_px")
+LARGEST_RESULTS_BYTES = 200_000_000
+State = Literal["same", "differs", "not tried"]
+
+
+@dataclass(frozen=True, slots=True)
+class Rederived:
+    """
+    What deriving again told.
+
+    Attributes
+    ----------
+    state : str
+        ``same``, ``differs`` or ``not tried``.
+    differences : tuple of Difference
+    reason : str or None
+        Why it was not tried.
+    software : dict
+        What the record says computed it, and what did so now, where they differ: name to (then, now).
+    tables : tuple of str
+        Calibration tables that are not those of then.
+    """
+
+    state: State
+    differences: tuple[Difference, ...] = field(default=())
+    reason: str | None = None
+    software: Mapping[str, tuple[str | None, str | None]] = field(default_factory=dict)
+    tables: tuple[str, ...] = field(default=())
+
+
+def rederive(files: BagFiles, *, progress: Progress | None = None) -> Rederived:
+    """
+    Derive a record's result again.
+
+    Parameters
+    ----------
+    files : BagFiles
+        Of a record that was found intact.
+    progress : callable, optional
+        Told the stages of the inspection.
+    """
+    contents = _json(files, "data/record.json")
+    if contents is None:
+        return Rederived("not tried", reason="this bag is no thermscan record: it holds no record.json")
+    was = _json(files, f"data/{contents.get('results')}") if contents.get("results") else None
+    if contents.get("results") and was is None:
+        return Rederived("not tried", reason="the record's result cannot be read")
+    needed = [name for name in files.sizes if name.startswith("data/") and not name.startswith(_NOT_NEEDED)]
+    if sum(files.sizes[name] for name in needed) > MOST_EXTRACTED_BYTES:
+        return Rederived("not tried", reason="the raw frames are too large to be copied out")
+    software, tables = _changes(contents)
+    try:
+        with tempfile.TemporaryDirectory(prefix="thermscan-verify-") as folder:
+            root = Path(folder).resolve() / "data"
+            for name in needed:
+                _copy_out(files, name, root.parent / name)
+            fault = _outside(root, contents)
+            if fault:
+                return Rederived("not tried", reason=fault)
+            differences = _derive(root, contents, was, progress)
+    except OSError as error:
+        return Rederived("not tried", reason=f"the raw frames cannot be copied out ({error.strerror or error})")
+    return Rederived("differs" if differences else "same", differences, None, software, tables)
+
+
+def _derive(
+    root: Path, contents: Mapping[str, Any], was: Mapping[str, Any] | None, progress: Progress | None
+) -> tuple[Difference, ...]:
+    recorded = contents.get("refusal") if was is None else was.get("overall")
+    try:
+        run = read_run(root / RUN_FILE, overrides={})
+        baseline = read_baseline(root / str(contents["baseline"])) if contents.get("baseline") else None
+        inspection = portable(inspect_run(run, baseline=baseline, progress=progress), root)
+    except CannotJudge as error:
+        told = "; ".join(str(fault) for fault in error.faults).replace(f"{root}/", "")
+        # What a refusal says may be worded anew; that it is one is what counts.
+        return () if was is None else (Difference("result", recorded, f"cannot be judged: {told}"),)
+    except ThermscanError as error:
+        told = "; ".join(str(fault) for fault in error.faults).replace(f"{root}/", "")
+        return (Difference("result", recorded, f"refused: {told}"),)
+    now = results_document(inspection)
+    if was is None:
+        return (Difference("result", f"cannot be judged: {recorded}", now["overall"]),)
+    return compare_results(was, now)
+
+
+def _json(files: BagFiles, name: str) -> dict[str, Any] | None:
+    data = read_whole(files, name, most_bytes=LARGEST_RESULTS_BYTES)
+    try:
+        document = json.loads(data) if data is not None else None
+    except (ValueError, RecursionError):
+        return None
+    return document if isinstance(document, dict) else None
+
+
+def _copy_out(files: BagFiles, name: str, target: Path) -> None:
+    target.parent.mkdir(parents=True, exist_ok=True)
+    digest = hashlib.sha512()
+    try:
+        with files.open(name) as stream, target.open("xb") as written:
+            while piece := stream.read(PIECE_BYTES):
+                digest.update(piece)
+                written.write(piece)
+    except READ_ERRORS as error:
+        raise OSError(f"{name}: {error}") from error
+
+
+def _outside(root: Path, contents: Mapping[str, Any]) -> str | None:
+    """Why a run file is not followed: someone else's record may name any file of this machine."""
+    try:
+        run = tomllib.loads((root / RUN_FILE).read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return "the record's run.toml cannot be read"
+    baseline = contents.get("baseline")
+    named = {key: value for key, value in run.items() if key not in _FREE_TEXT}
+    for text in (*_texts(named), *([baseline] if isinstance(baseline, str) else [])):
+        shown = printable_name(text[:60])
+        if path_fault(text):
+            return f'the record\'s run.toml names "{shown}", which lies outside the record'
+        # A pattern could be made to search the whole disk.
+        if any(sign in text for sign in "*?[") and not (root / text[:255]).is_file():
+            return f'the record\'s run.toml names "{shown}", and a record names each file by itself'
+    return None
+
+
+def _texts(value: Any) -> list[str]:
+    if isinstance(value, str):
+        return [value]
+    items = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
+    return [text for item in items for text in _texts(item)]
+
+
+def _changes(contents: Mapping[str, Any]) -> tuple[dict[str, tuple[str | None, str | None]], tuple[str, ...]]:
+    then, now = contents.get("software"), software_versions()
+    then = then if isinstance(then, dict) else {}
+    software = {name: (then.get(name), now.get(name)) for name in {**then, **now} if then.get(name) != now.get(name)}
+    tables = contents.get("tables_sha256")
+    tables = tables if isinstance(tables, dict) else {}
+    today = table_digests()
+    return software, tuple(sorted(name for name in {**tables, **today} if tables.get(name) != today.get(name)))
