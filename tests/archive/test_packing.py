@@ -19,10 +19,7 @@ from thermscan.archive.packing import PackOptions, made_at, pack_record
 from thermscan.archive.verifying import verify_record
 from thermscan.cli.main import main
 from thermscan.errors import InputError
-from thermscan.resources import data_path
 from thermscan.runs.reading import read_run
-
-SAMPLE = data_path("samples", "departure_display")
 
 
 def files_of(folder: Path) -> dict[str, bytes]:
@@ -161,17 +158,16 @@ def test_odd_names_and_texts_do_no_harm(tmp_path):
     assert b"\x1b" not in names["bag-info.txt"] + names["manifest-sha512.txt"]
 
 
-def test_the_samples_run_with_a_baseline_keeps_it_and_the_exact_command(tmp_path, capsys):
-    good = [str(SAMPLE / f"good-{number}.toml") for number in (1, 2)]
-    assert main(["baseline", *good, "--out", str(tmp_path / "good.json")]) == 0
-    words = ["record", "pack", str(SAMPLE / "dead-ram.toml"), "--baseline", str(tmp_path / "good.json"), "--no-report"]
+def test_a_run_with_a_baseline_keeps_it_and_the_exact_command(job, tmp_path, capsys):
+    good = tmp_path / "good.json"
+    assert main(["baseline", str(job), "--out", str(good)]) == 0
+    words = ["record", "pack", str(job), "--baseline", str(good), "--no-report"]
     assert main([*words, "--out", str(tmp_path / "a")]) == 0
     contents = json.loads((tmp_path / "a" / "data" / "record.json").read_text())
     assert contents["command"] == ["thermscan", *words, "--out", "RECORD"]
-    assert contents["overall"] == "act"
-    assert "U10" in contents["flagged"]
-    kept = tmp_path / "a" / "data" / contents["baseline"]
-    assert kept.read_bytes() == (tmp_path / "good.json").read_bytes()
+    assert (contents["overall"], contents["flagged"]) == ("act", ["U1"])
+    assert (tmp_path / "a" / "data" / contents["baseline"]).read_bytes() == good.read_bytes()
+    assert verify_record(tmp_path / "a").rederived.state == "same"
     capsys.readouterr()
 
 

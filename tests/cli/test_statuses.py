@@ -18,7 +18,7 @@ from thermscan.resources import data_path
 
 SAMPLE = data_path("samples", "departure_display")
 FRAME = str(SAMPLE / "good-1.tiff")
-COMMANDS = ("demo", "inspect", "baseline", "frame", "layout", "camera")
+COMMANDS = ("demo", "inspect", "baseline", "frame", "layout", "record", "camera")
 
 
 def run_command(capsys, *arguments: str) -> tuple[int, str, str]:

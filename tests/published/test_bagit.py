@@ -18,9 +18,10 @@ import bagit
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
-from thermscan.archive.bag_writing import beside, finish_bag
+from thermscan.archive.bag_writing import finish_bag
 from thermscan.archive.signing import signature_text
 from thermscan.archive.verifying import verify_record
+from thermscan.writing.tree import fresh_tree
 
 TEXT = b"abc"
 # FIPS 180-4 example (NIST, "SHA512.pdf", one-block message "abc").
@@ -214,10 +215,9 @@ def test_an_invalid_bag_is_found_damaged(tmp_path, name):
 
 def test_the_manifest_we_write_has_the_published_digest(tmp_path):
     out = tmp_path / "bag"
-    with beside(out) as folder:
-        (folder / "data").mkdir()
-        (folder / "data" / "50%.txt").write_bytes(TEXT)
-        finish_bag(folder, out, info=[], made=datetime(2026, 5, 2, tzinfo=UTC), sign=None, signature_file="none")
+    with fresh_tree(out, inputs=[]) as tree:
+        tree.put("data/50%.txt", TEXT)
+        finish_bag(tree, out, info=[], made=datetime(2026, 5, 2, tzinfo=UTC), sign=None, signature_file="none")
     # RFC 8493, 2.1.3: per cent is written as %25.
     assert (out / "manifest-sha512.txt").read_text() == f"{SHA512_OF_ABC}  data/50%25.txt\n"
     # RFC 8493, 2.1.1: exactly these two lines.

@@ -8,12 +8,12 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
-from thermscan.archive.bag_writing import Written, beside, finish_bag
+from thermscan.archive.bag_writing import Written, finish_bag
 from thermscan.archive.checking import CONTENTS_FILE, RECORD_MARK, SIGNATURE_FILE
 from thermscan.archive.crate import METADATA_FILE, crate_text, readme_text
 from thermscan.archive.plain_frames import write_plain_frames
@@ -30,9 +30,11 @@ from thermscan.report.report import report_contents
 from thermscan.report.results import results_document, results_text, software_versions
 from thermscan.resources import data_path
 from thermscan.runs.run import Run
+from thermscan.writing.tree import Tree, fresh_tree
 
 RECORD_VERSION = "1"
 RESULTS_FILE = "report/results.json"
+ANOTHER_RECORD = "choose another name with --out, or move the old record away"
 CONTENTS_SCHEMA = "thermscan.record-contents/1"
 Progress = Callable[[str], None]
 # Shown while a record is packed, after the stages of the inspection.
@@ -84,13 +86,13 @@ def pack_record(run: Run, out: Path, *, options: PackOptions, progress: Progress
         An input cannot be read, or the record not written. Nothing is left behind then.
     """
     tell = progress or _tell_nobody
-    with beside(out) as folder:
-        root = folder / "data"
-        root.mkdir()
+    inputs = (*run.files, options.baseline, options.bench, *options.photos, *options.attachments)
+    with fresh_tree(out, inputs=inputs, fix=ANOTHER_RECORD) as tree:
+        data = Tree(tree.path / "data")
         tell("copying")
         staged = stage_inputs(
             run,
-            root,
+            data,
             baseline=options.baseline,
             bench=options.bench,
             photos=options.photos,
@@ -100,16 +102,16 @@ def pack_record(run: Run, out: Path, *, options: PackOptions, progress: Progress
         try:
             board = read_board(staged.run.layout) if staged.run.layout else None
             inspection, refusal = _inspected(staged, tell)
-            _write_result(inspection, root, report=options.report, made=made, tell=tell)
+            _write_result(inspection, data, report=options.report, made=made, tell=tell)
             tell("plain frames")
-            write_plain_frames(staged.run, root)
+            write_plain_frames(staged.run, data)
         except ThermscanError as error:
             raise staged.told(error) from error
         contents = _contents(staged, inspection, board, refusal=refusal, command=options.command)
-        _describe(root, contents, run, made=made, has_results=inspection is not None)
+        _describe(data, contents, run, made=made, has_results=inspection is not None)
         tell("writing")
         written = finish_bag(
-            folder,
+            tree,
             out,
             info=_info(contents, made, options.key),
             made=made,
@@ -151,19 +153,15 @@ def _inspected(staged: Staged, tell: Progress) -> tuple[Inspection | None, str |
     return portable(inspection, staged.root), None
 
 
-def _write_result(inspection: Inspection | None, root: Path, *, report: bool, made: datetime, tell: Progress) -> None:
+def _write_result(inspection: Inspection | None, data: Tree, *, report: bool, made: datetime, tell: Progress) -> None:
     tell("report")
     if inspection is None:
         return
-    folder = root / Path(RESULTS_FILE).parent
-    folder.mkdir()
     if not report:
-        text = results_text(results_document(inspection))
-        (root / RESULTS_FILE).write_bytes(text.encode("utf-8"))
+        data.put(RESULTS_FILE, results_text(results_document(inspection)).encode("utf-8"))
         return
-    for name, data in report_contents(inspection, made=made).items():
-        (folder / name).parent.mkdir(parents=True, exist_ok=True)
-        (folder / name).write_bytes(data)
+    for name, content in report_contents(inspection, made=made).items():
+        data.put(f"{PurePosixPath(RESULTS_FILE).parent}/{name}", content)
 
 
 def _contents(
@@ -193,12 +191,13 @@ def _contents(
     }
 
 
-def _describe(root: Path, contents: Mapping[str, Any], run: Run, *, made: datetime, has_results: bool) -> None:
+def _describe(data: Tree, contents: Mapping[str, Any], run: Run, *, made: datetime, has_results: bool) -> None:
     """record.json, the note for readers, and the RO-Crate's description of all files."""
+    root = data.path
     text = json.dumps(contents, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
-    (root / Path(CONTENTS_FILE).name).write_text(text, encoding="utf-8", newline="\n")
+    data.put(PurePosixPath(CONTENTS_FILE).name, text.encode("utf-8"))
     names = sorted(path.relative_to(root).as_posix() for path in root.rglob("*") if path.is_file())
-    (root / "README.txt").write_text(readme_text(names), encoding="utf-8", newline="\n")
+    data.put("README.txt", readme_text(names).encode("utf-8"))
     files = {name: (root / name).stat().st_size for name in sorted([*names, "README.txt"])}
     crate = crate_text(
         files,
@@ -207,7 +206,7 @@ def _describe(root: Path, contents: Mapping[str, Any], run: Run, *, made: dateti
         date=made.isoformat(),
         operator=run.operator,
     )
-    (root / METADATA_FILE).write_text(crate, encoding="utf-8", newline="\n")
+    data.put(METADATA_FILE, crate.encode("utf-8"))
 
 
 def _info(contents: Mapping[str, Any], made: datetime, key: Ed25519PrivateKey | None) -> list[tuple[str, str]]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterator
-from pathlib import Path, PurePosixPath
+from pathlib import PurePosixPath
 
 import numpy as np
 import tifffile
@@ -17,11 +18,12 @@ from thermscan.radiometry.camera import Camera, read_camera
 from thermscan.radiometry.imaging import form_image
 from thermscan.runs.run import Run
 from thermscan.scales import abs_k_from_c
+from thermscan.writing.tree import Tree
 
 FOLDER = "kelvin"
 
 
-def write_plain_frames(run: Run, root: Path) -> tuple[str, ...]:
+def write_plain_frames(run: Run, tree: Tree) -> tuple[str, ...]:
     """
     Write every frame of a run as kelvin, one TIFF a file and one CSV a page.
 
@@ -30,14 +32,13 @@ def write_plain_frames(run: Run, root: Path) -> tuple[str, ...]:
     Parameters
     ----------
     run : Run
-        Its frames lie below root.
-    root : Path
+    tree : Tree
         The record's ``data/`` folder.
 
     Returns
     -------
     tuple of str
-        What was written, relative to root.
+        What was written, by its path in the tree.
     """
     camera = read_camera(run.camera)
     unit = COUNTS if camera.reads_counts else run.unit
@@ -46,13 +47,12 @@ def write_plain_frames(run: Run, root: Path) -> tuple[str, ...]:
     for path in (*run.frames, *getattr(run, "off_frames", ())):
         frames = read_frames(path, unit=unit, ambient_c=run.ambient_c)
         name = PurePosixPath(free_path(FOLDER, f"{path.stem}.tiff", taken))
-        (root / name).parent.mkdir(exist_ok=True)
-        _write_tiff(root / name, [_kelvin(frame, camera, run) for frame in frames])
+        tree.put(str(name), tiff_bytes([_kelvin(frame, camera, run) for frame in frames]))
         written.append(str(name))
         for number, frame in enumerate(frames):
             page = "" if len(frames) == 1 else f"-page-{number:05d}"
             text = f"{name.parent}/{name.stem}{page}.csv"
-            (root / text).write_text("\n".join(csv_rows(_kelvin(frame, camera, run))) + "\n", encoding="ascii")
+            tree.put(text, ("\n".join(csv_rows(_kelvin(frame, camera, run))) + "\n").encode("ascii"))
             written.append(text)
     return tuple(written)
 
@@ -64,8 +64,10 @@ def _kelvin(frame: Frame, camera: Camera, run: Run) -> NDArray[np.float32]:
     return abs_k_from_c(celsius(frame.values, frame.unit)).astype(np.float32)
 
 
-def _write_tiff(path: Path, pages: list[NDArray[np.float32]]) -> None:
-    with tifffile.TiffWriter(path) as tiff:
+def tiff_bytes(pages: list[NDArray[np.float32]]) -> bytes:
+    """Pages of kelvin as a TIFF whose bytes hang on them alone."""
+    stream = io.BytesIO()
+    with tifffile.TiffWriter(stream) as tiff:
         for page in pages:
             tiff.write(
                 page,
@@ -76,6 +78,7 @@ def _write_tiff(path: Path, pages: list[NDArray[np.float32]]) -> None:
                 metadata=None,
                 contiguous=False,
             )
+    return stream.getvalue()
 
 
 def csv_rows(values: NDArray[np.float32]) -> Iterator[str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import tempfile
 import tomllib
@@ -22,6 +21,7 @@ from thermscan.inspection import Progress, inspect_run
 from thermscan.judge.baseline_file import read_baseline
 from thermscan.report.results import results_document, software_versions
 from thermscan.runs.reading import read_run
+from thermscan.writing.tree import Tree
 
 # Only made for people to read; the result does not hang on them.
 _NOT_NEEDED = ("data/report/", "data/kelvin/", "data/photos/", "data/notes/", "data/as-given/")
@@ -83,7 +83,7 @@ def rederive(files: BagFiles, *, progress: Progress | None = None) -> Rederived:
         with tempfile.TemporaryDirectory(prefix="thermscan-verify-") as folder:
             root = Path(folder).resolve() / "data"
             for name in needed:
-                _copy_out(files, name, root.parent / name)
+                _copy_out(files, name, Tree(root.parent))
             fault = _outside(root, contents)
             if fault:
                 return Rederived("not tried", reason=fault)
@@ -123,14 +123,10 @@ def _json(files: BagFiles, name: str) -> dict[str, Any] | None:
     return document if isinstance(document, dict) else None
 
 
-def _copy_out(files: BagFiles, name: str, target: Path) -> None:
-    target.parent.mkdir(parents=True, exist_ok=True)
-    digest = hashlib.sha512()
+def _copy_out(files: BagFiles, name: str, tree: Tree) -> None:
     try:
-        with files.open(name) as stream, target.open("xb") as written:
-            while piece := stream.read(PIECE_BYTES):
-                digest.update(piece)
-                written.write(piece)
+        with files.open(name) as stream:
+            tree.add(name, iter(lambda: stream.read(PIECE_BYTES), b""))
     except READ_ERRORS as error:
         raise OSError(f"{name}: {error}") from error
 

@@ -6,7 +6,6 @@ import base64
 import binascii
 import hashlib
 import json
-import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Literal
@@ -16,6 +15,8 @@ from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 
 from thermscan.errors import InputError
+from thermscan.writing import put_file
+from thermscan.writing.tree import check_free, put_private
 
 SIGNED_FILE = "tagmanifest-sha512.txt"
 # A key file is a few hundred bytes.
@@ -40,23 +41,15 @@ def make_key(path: Path) -> Path:
     key = Ed25519PrivateKey.generate()
     public = path.with_name(f"{path.name}.pub")
     for each in (path, public):
-        if os.path.lexists(each):
-            raise InputError("exists, and a key is never replaced", where=str(each), fix="choose another name")
+        check_free(each)
     private_pem = key.private_bytes(
         serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
     )
     public_pem = key.public_key().public_bytes(
         serialization.Encoding.PEM, serialization.PublicFormat.SubjectPublicKeyInfo
     )
-    try:
-        for each, data, mode in ((path, private_pem, 0o600), (public, public_pem, 0o644)):
-            descriptor = os.open(each, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
-            with os.fdopen(descriptor, "wb") as file:
-                file.write(data)
-    except OSError as error:
-        raise InputError(
-            f"cannot be written ({error.strerror})", where=str(each), fix="choose another place"
-        ) from error
+    put_private(path, private_pem)
+    put_file(public, public_pem, inputs=[path], new=True)
     return public
 
 

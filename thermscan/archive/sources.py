@@ -16,6 +16,7 @@ from typing import IO, Protocol
 from thermscan.archive.names import path_fault, same_name_key
 from thermscan.archive.zip_container import container_damage, member_fault, whole_fault
 from thermscan.errors import InputError
+from thermscan.writing.tree import open_plain
 
 # What a reader of a damaged or hostile file may raise; each becomes damage with the file's name.
 READ_ERRORS = (OSError, zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, NotImplementedError, ValueError)
@@ -104,8 +105,7 @@ class _Folder:
 
     def open(self, name: str) -> IO[bytes]:
         # Not followed where a link was put in its place since it was listed.
-        descriptor = os.open(self.path / name, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | os.O_NONBLOCK)
-        return os.fdopen(descriptor, "rb")
+        return open_plain(self.path / name)
 
 
 def _folder_files(path: Path) -> _Folder:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import shutil
 import tomllib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
@@ -19,6 +18,7 @@ from thermscan.layout.text_file import path_beside, read_text_file
 from thermscan.runs.reading import COUNTS, read_run
 from thermscan.runs.records import RunRecord
 from thermscan.runs.run import Run
+from thermscan.writing.tree import Tree
 
 RUN_FILE = "run.toml"
 BASELINE_FILE = "baseline/baseline.json"
@@ -61,7 +61,7 @@ class Staged:
 
 def stage_inputs(
     run: Run,
-    root: Path,
+    tree: Tree,
     *,
     baseline: Path | None,
     bench: Path | None = None,
@@ -74,7 +74,7 @@ def stage_inputs(
     Parameters
     ----------
     run : Run
-    root : Path
+    tree : Tree
         The record's ``data/`` folder; empty.
     baseline, bench : Path, optional
     photos, attachments : sequence of Path
@@ -84,15 +84,16 @@ def stage_inputs(
     InputError
         A file cannot be read, or a key of the run cannot be kept so that it means the same.
     """
-    copier = _Copier(root)
+    root = tree.path
+    copier = _Copier(tree)
     values: dict[str, Any] = {}
     for key in RunRecord.model_fields:
         value = copier.placed(key, getattr(run, key, None))
-        if value not in (None, [], {}, False):
+        if value is not None and value is not False and value != []:
             values[key] = value
     if run.unit == COUNTS and run.camera is not None:
         values["unit"] = COUNTS
-    (root / RUN_FILE).write_text(run_text(values), encoding="utf-8", newline="\n")
+    tree.put(RUN_FILE, run_text(values).encode("utf-8"))
     if baseline is not None:
         copier.copy(baseline, BASELINE_FILE)
     for path in (run.path, bench):
@@ -138,8 +139,8 @@ def _has_paths(value: Any) -> bool:
 class _Copier:
     """Copies files into the record and remembers where each came from."""
 
-    def __init__(self, root: Path) -> None:
-        self._root = root
+    def __init__(self, tree: Tree) -> None:
+        self._tree = tree
         self.taken: set[str] = set()
         self.origins: dict[str, Path] = {}
 
@@ -177,16 +178,9 @@ class _Copier:
 
     def copy(self, source: Path, place: str) -> None:
         """Copy a file's bytes."""
-        target = self._root / place
-        target.parent.mkdir(parents=True, exist_ok=True)
         if not source.is_file():
             raise InputError("no such file", where=str(source), fix="check the name and the folder")
-        try:
-            read = source.open("rb")
-        except OSError as error:
-            raise InputError(f"cannot be read ({error.strerror})", where=str(source), fix="check its rights") from error
-        with read, target.open("wb") as written:
-            shutil.copyfileobj(read, written, 1 << 20)
+        self._tree.copy(place, source)
         self.origins[place] = source
 
 

@@ -1,15 +1,15 @@
-"""The zip round a bag: read before it is trusted, and sealed so that a changed bit in it shows."""
+"""The zip round a bag: looked at before it is trusted."""
 
 from __future__ import annotations
 
-import hashlib
 import stat
 import struct
 import zipfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO
+
+from thermscan.writing.zip_file import SEAL_LENGTH, SEAL_START, zip_seal_fits
 
 # A recording saved frame by frame over an hour has some 30 000 files; a list of names beyond this is an attack.
 MOST_MEMBERS = 100_000
@@ -22,11 +22,6 @@ GROWTH_MATTERS_BYTES = 64_000_000
 LARGEST_TOTAL_BYTES = 64_000_000_000
 KNOWN_METHODS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 _ENCRYPTED = 0x1
-
-# The zip's comment: the digest of every byte before it. Fixed length, so that it can be filled in at the end.
-SEAL_START = b"thermscan sha512 "
-SEAL_LENGTH = len(SEAL_START) + 128
-_PIECE_BYTES = 1 << 20
 
 _END = struct.Struct("<4s4H2LH")
 _END_64_LOCATOR = struct.Struct("<4sLQL")
@@ -71,44 +66,9 @@ def container_damage(path: Path) -> ContainerDamage:
         if len(comment) != comment_length:
             return ContainerDamage(("has bytes after its end, or lacks some",))
         # By its length too, so that a flipped bit in its first words does not hide it.
-        if (len(comment) == SEAL_LENGTH or comment.startswith(SEAL_START)) and not _seal_fits(file, size, comment):
+        if (len(comment) == SEAL_LENGTH or comment.startswith(SEAL_START)) and not zip_seal_fits(file, size, comment):
             return ContainerDamage(("its bytes are not those that were packed (the seal at its end does not fit)",))
     return ContainerDamage()
-
-
-def seal(path: Path) -> None:
-    """Fill in the digest of a zip whose comment is ``empty_seal()``."""
-    size = path.stat().st_size
-    with path.open("r+b") as file:
-        digest = _digest(file, size - SEAL_LENGTH)
-        file.seek(size - SEAL_LENGTH)
-        file.write(SEAL_START + digest.encode("ascii"))
-
-
-def empty_seal() -> bytes:
-    """
-    The comment to write before the digest is known.
-
-    Examples
-    --------
-    >>> len(empty_seal()) == SEAL_LENGTH
-    True
-    """
-    return SEAL_START + b"0" * 128
-
-
-def _seal_fits(file: IO[bytes], size: int, comment: bytes) -> bool:
-    return comment == SEAL_START + _digest(file, size - len(comment)).encode("ascii")
-
-
-def _digest(file: IO[bytes], length: int) -> str:
-    total = hashlib.sha512()
-    file.seek(0)
-    left = length
-    while left > 0 and (piece := file.read(min(_PIECE_BYTES, left))):
-        total.update(piece)
-        left -= len(piece)
-    return total.hexdigest()
 
 
 def whole_fault(members: Sequence[zipfile.ZipInfo], container_bytes: int) -> str | None:
@@ -153,32 +113,3 @@ def member_fault(member: zipfile.ZipInfo) -> str | None:
     if member.compress_type not in KNOWN_METHODS:
         return "is packed by a method that records do not use"
     return None
-
-
-def write_zip(path: Path, members: Iterable[tuple[str, Path]], *, stamp: tuple[int, int, int, int, int, int]) -> None:
-    """
-    A zip whose bytes depend on the members' names, bytes and the stamp alone; sealed.
-
-    Parameters
-    ----------
-    path : Path
-        Must not exist.
-    members : iterable of (name, Path)
-        In the order in which they are to be written.
-    stamp : tuple of int
-        Year to second, for every member.
-    """
-    with zipfile.ZipFile(path, "x", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
-        archive.comment = empty_seal()
-        for name, source in members:
-            member = zipfile.ZipInfo(name, stamp)
-            member.compress_type = zipfile.ZIP_DEFLATED
-            member.create_system = 3
-            member.external_attr = (stat.S_IFREG | 0o644) << 16
-            with (
-                source.open("rb") as read,
-                archive.open(member, "w", force_zip64=source.stat().st_size > 1 << 31) as out,
-            ):
-                while piece := read.read(_PIECE_BYTES):
-                    out.write(piece)
-    seal(path)

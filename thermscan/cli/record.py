@@ -56,13 +56,13 @@ def pack(
 
     Example: thermscan record pack run.toml --baseline good.json --photo board.jpg --out 2026-05-02.zip
     """
-    from thermscan.archive.bag_writing import check_place
-    from thermscan.archive.packing import PACK_STAGES, PackOptions, pack_record
+    from thermscan.archive.packing import ANOTHER_RECORD, PACK_STAGES, PackOptions, pack_record
     from thermscan.archive.signing import read_private_key
     from thermscan.inspection import STAGES
+    from thermscan.writing.tree import check_free
 
     target = Path(out)
-    check_place(target)
+    check_free(target, fix=ANOTHER_RECORD)
     key = read_private_key(Path(key_file)) if key_file else None
     run = run_from(inputs, options)
     packing = PackOptions(
