@@ -21,6 +21,7 @@ LEVELS = (
     ("radiometry",),
     ("registration",),
     ("regions",),
+    ("views",),
     ("heat",),
     ("judge",),
     ("dynamics",),

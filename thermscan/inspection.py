@@ -23,25 +23,20 @@ from thermscan.layout.reading import read_board
 from thermscan.radiometry.camera import Camera, Lens, read_camera
 from thermscan.radiometry.imaging import form_image
 from thermscan.radiometry.lens import straighten_image, straighten_points
-from thermscan.radiometry.sensor_estimate import with_sensor
 from thermscan.radiometry.thermal_image import ThermalImage
-from thermscan.regions.blur import estimate_blur
-from thermscan.regions.covering import find_cover
-from thermscan.regions.leaning import possible_leaning
-from thermscan.regions.measure import measure_parts
 from thermscan.regions.measurement import PartMeasurement, Rectified
 from thermscan.regions.rectify import rectify_frame
 from thermscan.registration import (
     AlignedViews,
     BaselineRaster,
     Registration,
-    align_views,
-    find_targets,
     merge_views,
-    register_board,
-    without_cards,
+    separate_views,
 )
 from thermscan.runs.run import Landmark, Run
+from thermscan.views.advice import advise_on_next_view
+from thermscan.views.seen import Bench, Given, LostView, SeenView, see_views
+from thermscan.views.together import put_together
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,16 +56,18 @@ class Inspection:
     remarks: tuple[str, ...] = field(default=())
     # As rectified, finer and sharper where many hand-held frames show more than one: to look at, not to measure.
     picture: Rectified | None = None
+    # Every view of the board in the order of the frames, and those in which it was not found; the first that was
+    # found is `image` and `registration`.
+    views: tuple[SeenView | LostView, ...] = field(default=())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class View:
-    """A run's frames, repaired, and the one image that they make together."""
+    """A run's frames, repaired and sorted into views of the board."""
 
     camera: Camera
     frames: tuple[Frame, ...]
-    aligned: AlignedViews
-    image: ThermalImage
+    aligned: tuple[AlignedViews, ...]
     quality: tuple[str, ...] = field(default=())
 
     @property
@@ -81,8 +78,6 @@ class View:
 
 # A person at the bench waits for these; the names are shown while they run.
 STAGES = ("reading", "radiometry", "registration", "regions", "judging")
-# The board's edge stands for all of the view: focus and lens change across it by about this much.
-LEAST_BLUR_DOUBT_PX = 0.05
 Progress = Callable[[str], None]
 Points = tuple[tuple[float, float], ...]
 
@@ -115,70 +110,59 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
 
     board = read_board(_layout_of(run))
     view = view_of(run, progress=tell)
-    camera, frames, image = view.camera, view.frames, view.image
+    camera, frames = view.camera, view.frames
 
     tell("registration")
+    bench = Bench(run.ambient_c, run.reflected_c)
+    given = Given(
+        _straightened(run.corners_px, camera.lens),
+        _straightened_landmarks(run.landmarks, camera.lens),
+        bool(run.targets),
+        BaselineRaster(baseline.rise_raster_k, baseline.mm_per_px) if baseline else None,
+    )
     with _assumed_units_told(frames):
-        targets = find_targets(image, board) if run.targets else None
-        if targets is not None:
-            image = without_cards(image, board, targets.px_from_mm)
-        registration = register_board(
-            image,
-            board,
-            corners_px=targets.corners_px if targets else _straightened(run.corners_px, camera.lens),
-            landmarks=_straightened_landmarks(run.landmarks, camera.lens),
-            baseline_raster=BaselineRaster(baseline.rise_raster_k, baseline.mm_per_px) if baseline else None,
-            camera=camera,
-        )
+        found = see_views(view.aligned, board, camera=camera, bench=bench, given=given)
 
     tell("regions")
-    image = _with_measured_blur(image, registration, board, camera=camera)
-    fov_deg = camera.fov_deg[0] if camera.fov_deg else None
-    cover = find_cover(image, registration, board, fov_deg=fov_deg)
-    rectified = rectify_frame(image, registration, board, fov_deg=fov_deg, covered=cover.pixels)
-    merged = merge_views(view.aligned, blur_px=image.blur_px)
-    measurements = measure_parts(
-        image,
-        registration,
-        board,
-        ambient_c=run.ambient_c,
-        reflected_c=run.reflected_c,
-        fov_deg=fov_deg,
-        covered=cover.pixels,
-    )
+    seen = [each for each in found if isinstance(each, SeenView)]
+    together = put_together(seen, board, camera=camera, bench=bench)
+    first = together.views[0]
+    merged = merge_views(first.aligned, blur_px=first.image.blur_px) if len(seen) == 1 else None
 
     tell("judging")
     judgement = judge_run(
-        measurements,
-        rectified,
+        together.measurements,
+        together.rectified,
         board,
         run,
         baseline=baseline,
-        noise_k=image.noise_k,
-        registration=registration,
-        band_um=image.band,
-        leaning=possible_leaning(board, registration, shape=image.shape, fov_deg=fov_deg),
+        noise_k=first.image.noise_k,
+        registration=first.registration,
+        band_um=first.image.band,
+        leaning=together.leaning,
     )
     return Inspection(
         run=run,
         board=board,
         camera=camera,
         frames=frames,
-        image=image,
-        registration=registration,
-        rectified=rectified,
-        measurements=measurements,
+        image=first.image,
+        registration=first.registration,
+        rectified=together.rectified,
+        measurements=together.measurements,
         judgement=judgement,
         baseline=baseline,
-        picture=rectify_frame(merged.image, merged.registered(registration), board) if merged else None,
+        views=found,
+        picture=rectify_frame(merged.image, merged.registered(first.registration), board) if merged else None,
         remarks=gather_remarks(
             run,
             board,
             view,
-            image,
-            *([targets] if targets else []),
-            registration,
-            cover.over(measurements),
+            *(each.image for each in seen),
+            *seen,
+            together,
+            Said(_lost_views(found, frames)),
+            Said(advise_on_next_view(seen, together.measurements, board, fov_deg=_fov_deg(camera))),
             *([merged] if merged else []),
             judgement,
             *([baseline] if baseline else []),
@@ -188,7 +172,7 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
 
 def view_of(run: Run, *, progress: Progress) -> View:
     """
-    A run's frames as one view in apparent temperatures.
+    A run's frames in apparent temperatures, sorted into views.
 
     Raises
     ------
@@ -213,8 +197,8 @@ def view_of(run: Run, *, progress: Progress) -> View:
     ]
     if camera.lens is not None:
         images = [straighten_image(image, camera.lens) for image in images]
-    aligned = align_views(images)
-    return View(camera, frames, aligned, with_sensor(aligned.mean(), camera), quality)
+    aligned = separate_views(images, [str(frame.source.path) for frame in frames])
+    return View(camera, frames, aligned, quality)
 
 
 @contextmanager
@@ -253,14 +237,25 @@ def _straightened_landmarks(landmarks: tuple[Landmark, ...], lens: Lens | None) 
     return tuple(replace(landmark, px=px) for landmark, px in zip(landmarks, moved, strict=True))
 
 
-def _with_measured_blur(
-    image: ThermalImage, registration: Registration, board: Board, *, camera: Camera
-) -> ThermalImage:
-    """The blur that the board's edges show, unless the camera file states one."""
-    blur = None if camera.blur_px is not None else estimate_blur(image, registration, board)
-    if blur is None:
-        return image
-    return replace(image, blur_px=blur.blur_px, u_blur_px=max(blur.u_px, LEAST_BLUR_DOUBT_PX))
+def _fov_deg(camera: Camera) -> float | None:
+    return camera.fov_deg[0] if camera.fov_deg else None
+
+
+def _lost_views(found: Sequence[SeenView | LostView], frames: Sequence[Frame]) -> tuple[str, ...]:
+    """A view that was left out is named, with the reason."""
+    lost = [view for view in found if isinstance(view, LostView)]
+    return tuple(
+        f"{', '.join(dict.fromkeys(Path(frames[k].source.path).name for k in view.numbers))}: left out, since the board"
+        f" was not found in this view ({view.faults[0].what})"
+        for view in lost
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """Remarks that no stage's result holds."""
+
+    remarks: tuple[str, ...]
 
 
 class Remarked(Protocol):

@@ -8,7 +8,7 @@ import numpy as np
 
 from thermscan.errors import CannotJudge
 from thermscan.frames.frame import Frame
-from thermscan.inspection import Progress, gather_remarks, view_of
+from thermscan.inspection import Progress, View, gather_remarks, view_of
 from thermscan.judge.finding import Judgement
 from thermscan.judge.like_sized import judge_like_sized
 from thermscan.layout.board import Board, Surface
@@ -91,7 +91,8 @@ def inspect_without_layout(
     """
     tell = progress or (lambda stage: None)  # noqa: ARG005 - no progress is wanted
     view = view_of(run, progress=tell)
-    image = view.image
+    # Without a layout nothing tells which body of one view is which of another: the first view is looked at.
+    image = view.aligned[0].mean()
 
     tell("registration")
     given = checked_corners(run.corners_px, shape=image.shape) if run.corners_px is not None else None
@@ -132,6 +133,7 @@ def inspect_without_layout(
         layout=first_layout(regions, placed, name=FIRST_LAYOUT_NAME) if placed else None,
         remarks=(
             *gather_remarks(run, view, image),
+            *_other_views(view),
             *_own_remarks(found, surface=surface, placed=placed, board_known=found.board is not None),
             *judgement.remarks,
         ),
@@ -166,3 +168,10 @@ def _own_remarks(found: FoundBodies, *, surface: Surface, placed: Placed | None,
         )
         return remarks
     return [*remarks, *placed.remarks]
+
+
+def _other_views(view: View) -> list[str]:
+    others = len(view.aligned) - 1
+    return [f"only the first of {others + 1} views was looked at: without a layout they cannot be joined"] * bool(
+        others
+    )

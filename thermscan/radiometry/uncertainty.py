@@ -55,12 +55,15 @@ class UncertaintyLine:
         ``camera``, ``reflected``, ``emissivity:plastic`` …; None: the part's own.
     shape : str
         ``normal`` or ``rectangular``: how the error is spread.
+    lasting : bool
+        The same from whichever side the part is seen.
     """
 
     source: str
     u_k: float
     shared: str | None = None
     shape: str = "normal"
+    lasting: bool = False
 
 
 def part_budget(
@@ -145,7 +148,7 @@ def part_budget(
         UncertaintyLine("camera", per_apparent * accuracy_k, "camera", "rectangular"),
         UncertaintyLine("noise", per_apparent * noise_k / math.sqrt(pixels)),
         UncertaintyLine("emissivity of the kind of surface", common, f"emissivity:{surface_name}"),
-        UncertaintyLine("emissivity of the part", own),
+        UncertaintyLine("emissivity of the part", own, lasting=True),
         UncertaintyLine("reflected temperature", float(slopes.per_reflected) * u_reflected_k, "reflected"),
         UncertaintyLine("blending with the surroundings", per_apparent * blend_k),
         UncertaintyLine("place of the part", per_apparent * placement_k),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -45,14 +45,19 @@ class Leaning:
     hidden_by : dict of ref to tuple of MayHide
         What may hide each part, the greatest share first; parts that nothing may hide are left out.
     registration : Registration
+    others : tuple of Leaning
+        Of further views of the same board: what is hidden in one is seen in another.
     """
 
     farthest: tuple[Silhouette, ...]
     hidden_by: dict[str, tuple[MayHide, ...]]
     registration: Registration
+    others: tuple[Leaning, ...] = ()
 
     def over(self, x_mm: float, y_mm: float) -> tuple[str, ...]:
-        """The parts whose top may be seen at a place of the bare board."""
+        """The parts whose top may be seen at a place of the bare board; none where a view shows the place itself."""
+        if any(not other.over(x_mm, y_mm) for other in self.others):
+            return ()
         at_px = self.registration.px(np.array([[x_mm, y_mm]]))
         return tuple(each.ref for each in self.farthest if each.covers(at_px)[0])
 
@@ -94,6 +99,27 @@ def possible_leaning(
         if found := _hiding(part, points_px, near, least_mm=seen_height_mm(part, registration) + LEAST_HIGHER_MM):
             hidden_by[part.ref] = found
     return Leaning(farthest, hidden_by, registration)
+
+
+def leaning_of_views(views: Sequence[Leaning], seen_in: Mapping[str, Sequence[int]]) -> Leaning:
+    """
+    What bodies may hide in all of several views of one board.
+
+    Parameters
+    ----------
+    views : sequence of Leaning
+        One or more, one for each view.
+    seen_in : mapping of ref to sequence of int
+        The views that a part's temperature rests on: it may be hidden only where it may be so in each of them.
+    """
+    if len(views) == 1:
+        return views[0]
+    hidden_by = {}
+    for ref in views[0].hidden_by.keys() | set(seen_in):
+        used = [views[k].hidden_by.get(ref, ()) for k in seen_in.get(ref) or range(len(views))]
+        if all(used):
+            hidden_by[ref] = min(used, key=lambda hiding: hiding[0].share)
+    return replace(views[0], hidden_by=hidden_by, others=tuple(views[1:]))
 
 
 def highest_mm(part: Part, registration: Registration) -> float:

@@ -218,7 +218,7 @@ def _measure_part(
         blend_k=reading.u_blend_k,
         placement_k=placement_px * float(np.hypot(*reading.slope_k_per_px)),
     )
-    budget = tuple(BudgetLine(line.source, line.u_k, line.shared) for line in lines)
+    budget = tuple(BudgetLine(line.source, line.u_k, line.shared, line.lasting) for line in lines)
     measurement = PartMeasurement(
         part=part,
         pixels=pixels,

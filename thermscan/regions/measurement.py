@@ -53,12 +53,14 @@ class BudgetLine:
 
     ``shared`` names what makes it common to parts (``camera``, ``reflected``, ``emissivity:plastic``):
     lines of the same name cancel, as far as their ``sensitivity`` agrees, when two parts are compared.
-    None: the part's own. ``u_k`` carries the sign of the sensitivity.
+    None: the part's own. ``u_k`` carries the sign of the sensitivity. ``lasting``: the part's own, and the same from
+    whichever side it is seen.
     """
 
     source: str
     u_k: float
     shared: str | None = None
+    lasting: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +79,8 @@ class PartMeasurement:
     budget : tuple of BudgetLine
     reason : Reason or None
         Why it could not be measured.
+    seen_in : tuple of int
+        The views that the temperature rests on, from 0; empty where not measurable.
     """
 
     part: Part
@@ -89,6 +93,7 @@ class PartMeasurement:
     view_angle_deg: float | None = None
     budget: tuple[BudgetLine, ...] = field(default=())
     reason: Reason | None = None
+    seen_in: tuple[int, ...] = field(default=())
 
     @property
     def measurable(self) -> bool:

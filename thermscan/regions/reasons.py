@@ -52,6 +52,11 @@ COVERED = Reason(
     "something lies over the part in this view",
     "take the frame again without it",
 )
+VIEWS_DISAGREE = Reason(
+    "views-disagree",
+    "it reads differently from different sides: in one of the views it mirrors something or is covered",
+    "take one more view, from a third side",
+)
 PLACE_UNCERTAIN = Reason(
     "place-uncertain",
     "the place of the part in the view is too uncertain for its size",

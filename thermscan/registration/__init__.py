@@ -8,7 +8,7 @@ Where the board lies in the frame, and how well that is known: the room's front 
 from thermscan.registration.placing.baseline_raster import BaselineRaster
 from thermscan.registration.placing.corners import checked_corners
 from thermscan.registration.placing.register import register_board
-from thermscan.registration.recordings.averaging import AlignedViews, align_views
+from thermscan.registration.recordings.averaging import AlignedViews, align_views, separate_views
 from thermscan.registration.recordings.drift import Drift, Tracker
 from thermscan.registration.recordings.merging import MergedView, merge_views
 from thermscan.registration.recordings.recording_motion import recording_motion
@@ -29,5 +29,6 @@ __all__ = [
     "merge_views",
     "recording_motion",
     "register_board",
+    "separate_views",
     "without_cards",
 ]

@@ -21,6 +21,7 @@ from thermscan.regions.sensor_lines import told_lines
 from thermscan.registration.registration import Registration
 from thermscan.report.gathering import verdicts_in_layout_order
 from thermscan.runs.describe import run_document
+from thermscan.views.seen import SeenView
 
 SCHEMA_NAME = "thermscan.inspection/1"
 
@@ -67,6 +68,7 @@ def results_document(inspection: Inspection) -> dict[str, Any]:
         },
         "frames": [_frame_entry(frame) for frame in inspection.frames],
         "registration": _registration_entry(inspection.registration),
+        **_views_entry(inspection),
         "parts": [_part_entry(each) for each in verdicts_in_layout_order(inspection)],
         "not_compared": judgement.not_compared,
         "unmapped": [_unmapped_entry(heat) for heat in judgement.unmapped],
@@ -175,6 +177,21 @@ def _frame_entry(frame: Frame) -> dict[str, Any]:
     }
 
 
+def _views_entry(inspection: Inspection) -> dict[str, Any]:
+    """Where several views were used: the frames of each, and where the board lies in them."""
+    if len(inspection.views) == 1:
+        return {}
+    entries: list[dict[str, Any]] = []
+    for view in inspection.views:
+        names = list(dict.fromkeys(str(inspection.frames[k].source.path) for k in view.numbers))
+        if isinstance(view, SeenView):
+            entries.append({"frames": names, "registration": _registration_entry(view.registration), "reason": None})
+        else:
+            reason = " / ".join(str(fault) for fault in view.faults)
+            entries.append({"frames": names, "registration": None, "reason": reason})
+    return {"views": entries}
+
+
 def _registration_entry(registration: Registration) -> dict[str, Any]:
     return {
         "method": registration.method,
@@ -218,6 +235,8 @@ def _part_entry(verdict: PartVerdict) -> dict[str, Any]:
         **measured_entry(verdict),
         "suspicion": verdict.suspicion,
         "view_angle_deg": measured.view_angle_deg,
+        "views": len(measured.seen_in),
+        "seen_in": [view + 1 for view in measured.seen_in],
         "budget": [
             {"source": line.source, "u_k": line.u_k, "shared": line.shared} for line in told_lines(measured.budget)
         ],
