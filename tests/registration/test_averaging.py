@@ -12,7 +12,7 @@ from thermscan.coordinates import map_points, pixel_centres
 from thermscan.errors import InputError
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.registration.geometry.homography import homography_from_corners
-from thermscan.registration.recordings.averaging import align_views, average_views
+from thermscan.registration.recordings.averaging import align_views, average_views, separate_views
 from thermscan.registration.recordings.merging import fine_grid, merge_views
 from thermscan.registration.recordings.recording_motion import recording_motion
 
@@ -204,3 +204,15 @@ def test_frames_that_show_one_phase_or_are_few_are_not_merged() -> None:
     few, _ = _seen_sharply(4)
     assert merge_views(align_views(still), blur_px=0.6) is None
     assert merge_views(align_views(few), blur_px=0.6) is None
+
+
+def test_frames_from_other_sides_are_views_of_their_own() -> None:
+    """Seen from elsewhere a board is foreshortened: such frames are not averaged, whatever their order."""
+    scene = _scene("coins")
+    slanted = np.array([[18.0, 10.0], [-6.0, -4.0], [-8.0, 6.0], [22.0, -14.0]])
+    corners = [np.zeros((4, 2)), slanted, np.full((4, 2), 1.5), slanted + 0.8]
+    frames = [_frame(scene, each, k) for k, each in enumerate(corners)]
+    names = ["a.tiff", "b.tiff", "c.tiff", "d.tiff"]
+    assert [sorted(view.numbers) for view in separate_views(frames, names)] == [[0, 2], [1, 3]]
+    turned = separate_views(frames[::-1], names[::-1])
+    assert [sorted(view.numbers) for view in turned] == [[0, 2], [1, 3]]

@@ -89,20 +89,17 @@ def put_together(views: Sequence[SeenView], board: Board, *, camera: Camera, ben
 
 
 def _composite(views: Sequence[SeenView], samples: BoardSamples, spoiled: NDArray[np.bool_]) -> Rectified:
-    """Each place from all views that show it, brought to their common level; what none shows as the first has it."""
-    values = samples.apparent_c - offsets_k(samples)[:, None, None]
+    """Each place from all views that show it, brought to their common level; what none shows, as the finest has it."""
+    offsets = offsets_k(samples)
+    values = samples.apparent_c - offsets[:, None, None]
     counts = np.isfinite(values) & ~spoiled
     weights = counts / np.array([view.image.noise_k for view in views])[:, None, None] ** 2
     total = weights.sum(axis=0)
     seen = total > 0
     mean = np.where(counts, values * weights, 0.0).sum(axis=0) / np.where(seen, total, 1.0)
-    finest = min((view.rectified for view in views), key=lambda rectified: rectified.mm_per_px)
-    return Rectified(
-        np.where(seen, mean, np.where(samples.on_board, np.nan, finest.apparent_c)),
-        samples.mm_per_px,
-        samples.on_board,
-        ~seen | (samples.body >= 0),
-    )
+    finest = min(range(len(views)), key=lambda k: views[k].rectified.mm_per_px)
+    left_c = views[finest].rectified.apparent_c - offsets[finest]
+    return Rectified(np.where(seen, mean, left_c), samples.mm_per_px, samples.on_board, ~seen | (samples.body >= 0))
 
 
 def _view_remarks(views: Sequence[SeenView], combined: Combined) -> list[str]:
@@ -116,7 +113,7 @@ def _view_remarks(views: Sequence[SeenView], combined: Combined) -> list[str]:
     for view in sorted({view for _, view in combined.left_out}):
         refs = ", ".join(ref for ref, number in combined.left_out if number == view)
         said.append(
-            f"{refs}: view {view + 1} reads otherwise than the other views and was left out: it mirrors something there,"
+            f"{refs}: view {view + 1} reads otherwise than the others and was left out: it mirrors something there,"
             " or something lies over it"
         )
     return said

@@ -1,0 +1,71 @@
+"""A reflection moves over the board from view to view; heat does not."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from thermscan.views.board_samples import BoardSamples
+from thermscan.views.glints import find_glints, offsets_k
+
+SHAPE = (60, 80)
+BODY = np.full(SHAPE, -1)
+BODY[20:40, 30:60] = 0
+
+
+def _samples(*bright: tuple[slice, slice] | None, noise_k: float = 0.1, seed: int = 3) -> BoardSamples:
+    """Views of a board with one warm body; in each a spot of 3 K, where one is given."""
+    rng = np.random.default_rng(seed)
+    board_c = 30 + np.where(BODY == 0, 12.0, 0.0) + np.linspace(0, 4, SHAPE[1])
+    views = []
+    for offset, spot in zip((0.0, 0.8, -0.5, 0.3), bright, strict=False):
+        view_c = board_c + offset + rng.normal(0, noise_k, SHAPE)
+        if spot is not None:
+            view_c[spot] += 3.0
+        views.append(view_c)
+    cols, rows = np.meshgrid(np.arange(SHAPE[1]), np.arange(SHAPE[0]))
+    places = np.broadcast_to(np.stack([cols, rows], axis=-1).astype(float), (len(views), *SHAPE, 2))
+    return BoardSamples(np.stack(views), places, BODY, 0.5, np.ones(SHAPE, dtype=bool))
+
+
+SPOT = np.s_[25:33, 40:50]
+
+
+def test_a_spot_that_one_of_three_views_shows_is_found_there_and_its_pixels_are_left_out() -> None:
+    samples = _samples(None, SPOT, None)
+    (glint,) = (told := find_glints(samples, ("U1",))).found
+    assert (glint.view, glint.ref) == (1, "U1")
+    assert glint.excess_k == pytest.approx(3.0, abs=0.5)
+    # Eight rows by ten columns of half a millimetre; noise and the reach of two cells take off some of its rim.
+    assert glint.area_mm2 == pytest.approx(20.0, rel=0.3)
+    assert told.pixels(samples, 1, SHAPE)[26:32, 41:49].all()
+    assert not told.pixels(samples, 0, SHAPE).any()
+
+
+def test_heat_that_all_views_show_is_no_reflection() -> None:
+    assert find_glints(_samples(SPOT, SPOT, SPOT), ("U1",)).found == ()
+
+
+def test_of_two_views_neither_is_believed() -> None:
+    told = find_glints(_samples(None, SPOT), ("U1",))
+    assert [glint.view for glint in told.found] == [None]
+    assert told.cells[0][SPOT].any()
+    assert told.cells[1][SPOT].any()
+
+
+def test_clean_views_have_none() -> None:
+    """60 independent boards of three views: none may be marked by chance (95 % bound 5 %)."""
+    assert not any(find_glints(_samples(None, None, None, seed=seed), ("U1",)).found for seed in range(60))
+
+
+def test_a_view_displaced_by_two_cells_is_not_taken_for_a_reflection() -> None:
+    samples = _samples(None, None, None)
+    moved = samples.apparent_c.copy()
+    moved[2] = np.roll(moved[2], 2, axis=1)
+    shifted = BoardSamples(moved, samples.places_px, BODY, 0.5, samples.on_board)
+    assert [glint for glint in find_glints(shifted, ("U1",)).found if 3 < glint.x_mm < 37] == []
+
+
+def test_each_views_offset_is_taken_from_the_places_that_several_show() -> None:
+    offsets = offsets_k(_samples(None, None, None))
+    assert offsets - offsets.mean() == pytest.approx(np.array([0.0, 0.8, -0.5]) - 0.1, abs=0.02)

@@ -1,0 +1,104 @@
+"""Frames from several sides of one board, through files, as a user has them."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from samples.simulator import (
+    BoardField,
+    place_camera,
+    render_frame,
+    sample_board,
+    sample_powers,
+    solve_board,
+    write_layout,
+    write_tiff,
+)
+from thermscan.inspection import Inspection, inspect_run
+from thermscan.layout.board import Board
+from thermscan.report.results import results_document, results_text
+from thermscan.runs.reading import read_run
+from thermscan.views.seen import Bench, SeenView
+from thermscan.views.together import put_together
+
+AMBIENT_C = 22.0
+SHAPE = (180, 240)
+
+
+@pytest.fixture(scope="module")
+def scene(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Board, BoardField]:
+    folder = tmp_path_factory.mktemp("views")
+    rng = np.random.default_rng(61)
+    board = sample_board(rng)
+    write_layout(folder, board)
+    field = solve_board(board, sample_powers(rng, board), ambient_c=AMBIENT_C)
+    for name, azimuth_deg, turn_deg in (("left", 180.0, 10.0), ("right", 0.0, -95.0), ("near", 270.0, 0.0)):
+        pose = place_camera(board, SHAPE, tilt_deg=35.0, azimuth_deg=azimuth_deg, turn_deg=turn_deg, fill=0.85)
+        write_tiff(
+            folder / f"{name}.tiff", [render_frame(field, board, pose, rng=rng, heights=True, netd_k=0.06).apparent_c]
+        )
+    hand_c = 30 + rng.normal(0, 0.06, SHAPE) + np.linspace(0, 3, SHAPE[1])
+    write_tiff(folder / "hand.tiff", [hand_c])
+    return folder, board, field
+
+
+def _inspect(scene: tuple[Path, Board, BoardField], *names: str) -> Inspection:
+    folder, _, _ = scene
+    frames = [str(folder / f"{name}.tiff") for name in names]
+    return inspect_run(
+        read_run(None, overrides={"layout": str(folder / "board.toml"), "frames": frames, "ambient_c": AMBIENT_C})
+    )
+
+
+@pytest.fixture(scope="module")
+def together(scene: tuple[Path, Board, BoardField]) -> Inspection:
+    return _inspect(scene, "left", "right", "near", "hand")
+
+
+def test_each_view_is_placed_by_itself_and_one_that_shows_no_board_is_named(together: Inspection) -> None:
+    document = json.loads(results_text(results_document(together)))
+    assert len(document["views"]) == 4
+    assert [view["registration"] is None for view in document["views"]] == [False, False, False, True]
+    assert document["views"][3]["reason"]
+    assert any("hand.tiff: left out" in remark for remark in document["remarks"])
+    assert document["registration"] == document["views"][0]["registration"]
+    assert {part["views"] for part in document["parts"] if part["measurable"]} <= {1, 2, 3}
+    assert sum(part["views"] == 3 for part in document["parts"]) > 10
+
+
+def test_what_three_views_say_is_true(together: Inspection, scene: tuple[Path, Board, BoardField]) -> None:
+    _, board, field = scene
+    truth = {part.ref: field.truth(part).mean_c for part in board.parts}
+    errors = np.array([m.mean_c - truth[m.part.ref] for m in together.measurements if m.mean_c is not None])
+    stated = np.array([m.u_c for m in together.measurements if m.u_c is not None])
+    assert np.abs(errors / stated).max() < 3
+
+
+def test_a_part_hidden_in_one_view_is_measured_in_another(together: Inspection) -> None:
+    first = together.views[0]
+    assert isinstance(first, SeenView)
+    alone = {m.part.ref for m in first.measurements if m.measurable}
+    measured = {m.part.ref for m in together.measurements if m.measurable}
+    assert alone <= measured
+
+
+def test_the_order_of_the_views_is_of_no_account(together: Inspection) -> None:
+    seen = [view for view in together.views if isinstance(view, SeenView)]
+    bench = Bench(AMBIENT_C, AMBIENT_C)
+    one, other = (
+        put_together(views, together.board, camera=together.camera, bench=bench)
+        for views in (seen, [seen[k] for k in (2, 0, 1)])
+    )
+    for a, b in zip(one.measurements, other.measurements, strict=True):
+        assert a.mean_c == pytest.approx(b.mean_c, abs=1e-9)
+        assert a.u_c == pytest.approx(b.u_c, abs=1e-9)
+    assert np.nanmax(np.abs(one.rectified.apparent_c - other.rectified.apparent_c)) < 1e-9
+
+
+def test_nothing_is_hidden_in_the_picture_that_all_views_make(together: Inspection) -> None:
+    picture = together.rectified
+    assert np.isfinite(picture.apparent_c[picture.on_board]).mean() > 0.995
