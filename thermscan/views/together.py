@@ -113,8 +113,8 @@ def _view_remarks(views: Sequence[SeenView], combined: Combined) -> list[str]:
     for view in sorted({view for _, view in combined.left_out}):
         refs = ", ".join(ref for ref, number in combined.left_out if number == view)
         said.append(
-            f"{refs}: view {view + 1} reads otherwise than the others and was left out: it mirrors something there,"
-            " or something lies over it"
+            f"{refs}: view {view + 1} reads otherwise than the others and was left out: it mirrors something"
+            " there, or something lies over it"
         )
     return said
 
