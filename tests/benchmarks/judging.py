@@ -1,10 +1,14 @@
 """
-What the judge finds, and whom it accuses wrongly, on simulated boards seen with a good registration.
+What inspect finds, and whom it accuses wrongly, on boards that nobody has seen, through files as a user has them.
 
-    python tests/benchmarks/judging.py --boards 100 --workers 2 --fault-k 1,2,3,5
+    python tests/benchmarks/judging.py --first 1000 --boards 60 --save trials.jsonl --workers 2
+    python tests/benchmarks/judging.py --tables trials.jsonl
 
-Each board is judged in 2 + 3 n views for n sizes of fault, each with and without known-good runs. Boards, heat
-(finite elements) and camera come from samples/simulator, which shares no code with the analysis.
+Each board is another type, solved by finite elements (samples/simulator, and worlds of judging_world.py), looked at
+by a camera with a real sensor's faults. Its three good runs and four looks (good, hot, and in turn two of: hot, dead,
+warming a neighbour, heat where no part is) are written as TIFF and TOML files without corners and without heights,
+and go through read_run and inspect_run. One JSON line a look and way of judging; a board that is in the file is not
+run again.
 """
 
 from __future__ import annotations
@@ -12,90 +16,100 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import subprocess
 import sys
-from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import asdict
+import tempfile
+from concurrent.futures import ThreadPoolExecutor, as_completed
+from dataclasses import dataclass
 from pathlib import Path
 
-# One thread a worker: the workers share the machine among themselves.
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-os.environ.setdefault("OMP_NUM_THREADS", "1")
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
-sys.path.insert(0, str(Path(__file__).resolve().parent))
+for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_threads, "1")
+HERE = Path(__file__).resolve().parent
+OWN_TREE = HERE.parents[1]
+sys.path[:0] = [str(OWN_TREE), str(HERE)]
 
-from judging_looks import Options
-from judging_tables import print_cases, print_powers, print_suspicions, print_table
-from judging_trial import Outcome, run_trial
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """How the trials are run."""
+
+    seed: int
+    tree: Path
+    ways: str
+    keep: Path | None
 
 
 def main() -> int:
-    """Run the trials and print the tables."""
+    """Run the boards that are missing, or print the tables of those that are there."""
     given = _arguments()
-    options = Options(
-        seed=given.seed,
-        shape=(given.rows, given.rows * 4 // 3),
-        good_shape=(given.good_rows, given.good_rows * 4 // 3) if given.good_rows else None,
-        fault_k=given.fault_k,
-        max_tilt_deg=given.max_tilt,
-        world=given.world,
-        good_runs=given.good_runs,
-        load=given.load,
-        other_ambient_k=given.other_ambient,
-    )
-    outcomes = _run(range(given.first, given.first + given.boards), options, given.workers)
-    if given.save:
-        given.save.write_text("".join(json.dumps(asdict(outcome)) + "\n" for outcome in outcomes))
-    sizes = ", ".join(f"{size:g}" for size in options.fault_k)
-    camera = f"{options.shape[1]} x {options.shape[0]}"
-    print(f"{given.boards} boards, {camera}, faults of {sizes} K, {len(outcomes)} judged views")
-    for with_baseline in (False, True):
-        print_table([o for o in outcomes if o.with_baseline == with_baseline], with_baseline=with_baseline)
-    print_suspicions(outcomes)
-    print_powers(outcomes)
-    if given.cases:
-        print_cases(outcomes)
-    return 0
+    if given.tables:
+        from judging_tables import print_tables
+
+        lines = [json.loads(line) for path in given.tables for line in path.read_text().splitlines()]
+        print_tables(lines)
+        return 0
+    options = Options(given.seed, given.tree.resolve(), given.ways, given.keep)
+    failed = _run(options, range(given.first, given.first + given.boards), save=given.save, workers=given.workers)
+    for number, why in sorted(failed.items()):
+        print(f"board {number} failed: {why}", file=sys.stderr)
+    return 1 if failed else 0
 
 
 def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--boards", type=int, default=100)
+    parser.add_argument("--boards", type=int, default=60)
     parser.add_argument("--first", type=int, default=0, help="number of the first board")
-    parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--rows", type=int, default=240, help="rows of the camera, 4:3")
-    parser.add_argument("--good-rows", type=int, help="rows of the camera of the known-good runs, where it is another")
-    parser.add_argument(
-        "--fault-k", type=_numbers, default=(3.0,), help="rises that hot faults add to their part: 1,2,3,5"
-    )
-    parser.add_argument("--max-tilt", type=float, default=50.0)
-    parser.add_argument(
-        "--world", choices=("even", "uneven", "patchy", "flush"), default="uneven", help="the boards' heat"
-    )
-    parser.add_argument("--good-runs", type=int, default=3)
-    parser.add_argument(
-        "--load", type=_numbers, default=(0.9, 1.1), help="bounds of the load against the usual: 0.7,1.3"
-    )
-    parser.add_argument("--other-ambient", type=float, default=0.0, help="kelvin warmer than at the known-good runs")
-    parser.add_argument("--save", type=Path, help="write every outcome there as JSON lines")
-    parser.add_argument("--cases", action="store_true", help="list what was missed and who was accused wrongly")
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--ways", default="peers,baseline,lone", help="ways of judging")
+    parser.add_argument("--tree", type=Path, default=OWN_TREE, help="source tree of the thermscan that judges")
+    parser.add_argument("--keep", type=Path, help="keep the boards' files there, for another version of the code")
+    parser.add_argument("--save", type=Path, default=Path("trials.jsonl"), help="where the lines are added")
+    parser.add_argument("--tables", type=Path, nargs="+", help="print the tables of these lines, run nothing")
     return parser.parse_args()
 
 
-def _numbers(text: str) -> tuple[float, ...]:
-    return tuple(float(each) for each in text.split(","))
-
-
-def _run(numbers: Sequence[int], options: Options, workers: int) -> list[Outcome]:
-    outcomes: list[Outcome] = []
-    with ProcessPoolExecutor(workers) as pool:
-        waiting = [pool.submit(run_trial, number, options) for number in numbers]
-        for done, future in enumerate(as_completed(waiting), start=1):
-            outcomes += future.result()
+def _run(options: Options, numbers: range, *, save: Path, workers: int) -> dict[int, str]:
+    """Why boards could not be run, by number; each board's lines are added as soon as it is done."""
+    done = {(line["seed"], line["board"]) for line in _kept(save)}
+    missing = [number for number in numbers if (options.seed, number) not in done]
+    failed: dict[int, str] = {}
+    with ThreadPoolExecutor(workers) as pool:
+        waiting = {pool.submit(_judged, options, number): number for number in missing}
+        for future in as_completed(waiting):
+            try:
+                text = future.result()
+            except RuntimeError as error:
+                failed[waiting[future]] = str(error)
+                continue
+            with save.open("a") as file:
+                file.write(text)
             if sys.stderr.isatty():
-                print(f"\r{done} of {len(numbers)}", end="", file=sys.stderr)
-    return sorted(outcomes, key=lambda outcome: outcome.number)
+                print(f"\rboard {waiting[future]} done", end="", file=sys.stderr)
+    return failed
+
+
+def _kept(save: Path) -> list[dict[str, object]]:
+    return [json.loads(line) for line in save.read_text().splitlines()] if save.exists() else []
+
+
+def _judged(options: Options, number: int) -> str:
+    """One board's lines: drawn by one process of this tree, judged by one of the tree under test."""
+    with tempfile.TemporaryDirectory() as temporary:
+        folder = (options.keep or Path(temporary)) / f"board-{options.seed}-{number}"
+        draw = f"from judging_draw import draw_board; from pathlib import Path; draw_board({options.seed}, {number}, "
+        _process([sys.executable, "-c", f"{draw}Path({str(folder)!r}))"], OWN_TREE)
+        judge = [sys.executable, str(HERE / "judging_looks.py"), str(folder), "--ways", options.ways]
+        return _process(judge, options.tree)
+
+
+def _process(command: list[str], tree: Path) -> str:
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join([str(tree), str(HERE)])}
+    done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
+    if done.returncode:
+        raise RuntimeError(done.stderr.strip().splitlines()[-1] if done.stderr.strip() else "no reason given")
+    return done.stdout
 
 
 if __name__ == "__main__":

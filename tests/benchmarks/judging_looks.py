@@ -1,214 +1,232 @@
-"""What the judge is shown: a simulated board's heat, one fault in it, and one camera's view of it."""
+"""
+What the tool says about the looks at one board, as a user calls it, beside the truth: one JSON line a look and way.
+
+    PYTHONPATH=TREE python tests/benchmarks/judging_looks.py FOLDER [--ways peers,baseline,lone]
+
+Runs with whichever thermscan is on the path, so that one set of frames can be put before two versions of the code:
+everything goes through files, `read_run`, `inspect_run`, `learn_baseline` and results.json.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+import argparse
+import hashlib
+import json
+import os
+import sys
+import time
+import traceback
+import warnings
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
-import numpy as np
+for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_threads, "1")
 
-from samples.simulator import (
-    BoardField,
-    Fault,
-    Pose,
-    inject_fault,
-    render_frame,
-    sample_pose,
-    solve_board,
-    solver,
-)
-from thermscan.frames.frame import Frame, FrameSource
-from thermscan.layout.board import Board
-from thermscan.radiometry.thermal_image import ThermalImage
-from thermscan.regions.measure import measure_parts
-from thermscan.regions.measurement import PartMeasurement, Rectified
-from thermscan.regions.rectify import rectify_frame
-from thermscan.registration.geometry.homography import homography_from_corners
-from thermscan.registration.registration import Registration
-from thermscan.runs.run import Run, Supply
+import cv2  # noqa: E402
+import numpy as np  # noqa: E402
 
-# A good registration: corners known to this.
-CORNER_PX = 0.3
-# Another specimen draws what this one does within this share.
-SPECIMEN_SHARE = 0.04
-# The blur is read from the edges about as well as this.
-BLUR_DOUBT_PX = 0.05
-# A culprit that warms its neighbour, and heat on the bare board, are so many times the size of a hot part's.
-WARMED_TIMES, UNMAPPED_TIMES = 5.0, 3.0
+from thermscan import inspection as inspection_module  # noqa: E402
+from thermscan.errors import ThermscanError  # noqa: E402
+from thermscan.inspection import inspect_run  # noqa: E402
+from thermscan.judge.baseline_file import read_baseline, write_baseline  # noqa: E402
+from thermscan.judge.learning import learn_baseline  # noqa: E402
+from thermscan.report.results import results_document  # noqa: E402
+from thermscan.runs.reading import read_run  # noqa: E402
+
+WAYS = ("peers", "baseline", "lone")
+# A lone board is looked at twice: as it is, and with its first fault.
+LONE_LOOKS = ("look-0", "look-1")
 
 
-@dataclass(frozen=True, slots=True)
-class Options:
-    """What the trials are drawn from; ``good_shape`` is the camera of the known-good runs where it is another."""
-
-    seed: int = 1
-    shape: tuple[int, int] = (240, 320)
-    good_shape: tuple[int, int] | None = None
-    fault_k: tuple[float, ...] = (3.0,)
-    max_tilt_deg: float = 50.0
-    world: str = "uneven"
-    good_runs: int = 3
-    parts: int | None = None
-    load: tuple[float, float] = (0.9, 1.1)
-    other_ambient_k: float = 0.0
-    band_um: tuple[float, float] = (8.0, 14.0)
+def main() -> int:
+    """Judge every look in a folder and print the lines."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--ways", default=",".join(WAYS))
+    given = parser.parse_args()
+    cv2.setNumThreads(1)
+    warnings.simplefilter("ignore")
+    find_places_once()
+    for line in judge_board(given.folder, given.ways.split(",")):
+        print(json.dumps(line, allow_nan=False), flush=True)
+    return 0
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Look:
-    """What learning and judging need of one look."""
+def find_places_once() -> None:
+    """
+    Take a place over from one way of judging to the next: it costs most, and no way of judging changes it.
 
-    run: Run
-    board: Board
-    frames: tuple[Frame, ...]
-    rectified: Rectified
-    measurements: tuple[PartMeasurement, ...]
-    registration: Registration
-    noise_k: float
-    band_um: tuple[float, float]
+    A look whose board is not found is registered again, since good runs may find it.
+    """
+    register, places = inspection_module.register_board, {}
 
+    def once(image: Any, *given: Any, **named: Any) -> Any:
+        key = hashlib.sha256(image.apparent_c.tobytes()).digest()
+        if key not in places:
+            places[key] = register(image, *given, **named)
+        return places[key]
 
-@dataclass(frozen=True, slots=True, eq=False)
-class World:
-    """The physics about one board, which the judge does not know."""
-
-    sheet_w_per_k: float | Callable[[np.ndarray], np.ndarray]
-    loss_w_per_m2k: float | None
-    ambient_c: float
-
-    def solve(self, board: Board, watts: dict[str, float], ambient_c: float, fault: Fault | None) -> BoardField:
-        """The board's temperatures by finite elements."""
-        return solve_board(
-            board,
-            watts,
-            ambient_c=ambient_c,
-            sheet_w_per_k=self.sheet_w_per_k,
-            loss_w_per_m2k=self.loss_w_per_m2k,
-            extra_heat=[fault.disc] if fault and fault.disc else [],
-        )
+    inspection_module.register_board = once  # type: ignore[assignment]
 
 
-def draw_world(rng: np.random.Generator, options: Options) -> World:
-    """How a board's copper spreads heat, and how its faces lose it."""
-    if options.world == "flush":
-        # Bodies soldered down flat, hardly warmer than the board beneath.
-        for name in solver.BODY_TO_BOARD_K_M2_PER_W:
-            solver.BODY_TO_BOARD_K_M2_PER_W[name] = 4e-4
-    sheet = _sheet(rng, options)
-    return World(sheet, None if rng.random() < 0.5 else float(rng.uniform(16.0, 24.0)), float(rng.uniform(18.0, 28.0)))
+def judge_board(folder: Path, ways: Sequence[str]) -> list[dict[str, Any]]:
+    """All looks at a board in each way of judging: by peers, by known-good runs, as a lone board."""
+    baseline, learned = _learn(folder) if "baseline" in ways else (None, [])
+    said: list[tuple[str, str, dict[str, Any]]] = []
+    names = sorted(path.stem for path in folder.glob("look-?.toml"))
+    for name in names:
+        for way in ways:
+            if way == "peers":
+                said.append((name, way, _inspect(folder / f"{name}.toml", None, deep=True)))
+            elif way == "baseline" and baseline is not None:
+                said.append((name, way, _inspect(folder / f"{name}.toml", baseline)))
+            elif way == "lone" and name in LONE_LOOKS:
+                said.append((name, way, _inspect_lone(folder, name)))
+    truth = json.loads((folder / "truth.json").read_text())
+    looks = {look["name"]: look for look in truth.pop("looks")}
+    return [
+        {**truth, "good_runs": learned, "way": way, **looks[name], "parts": None, "said": _beside(answer, true)}
+        for name, way, answer in said
+        if (true := looks[name]["parts"])
+    ]
 
 
-def _sheet(rng: np.random.Generator, options: Options) -> float | Callable[[np.ndarray], np.ndarray]:
-    mean = float(rng.uniform(8e-3, 3e-2))
-    if options.world == "even":
-        return mean
-    if options.world == "patchy":
-        # Copper planes under parts of the board: in one half-plane and one disc the sheet conducts thrice as well.
-        edge, normal = rng.uniform(20, 100, 2), rng.normal(size=2)
-        middle, radius = rng.uniform(20, 120, 2), rng.uniform(15, 35)
-
-        def planes(points_mm: np.ndarray) -> np.ndarray:
-            behind = (points_mm - edge) @ normal > 0
-            within = np.hypot(*(points_mm - middle).T) < radius
-            return mean * np.where(behind | within, 1.5, 0.5)
-
-        return planes
-    # Copper is uneven: a smooth pattern of +-20 % over tens of millimetres.
-    waves = [(rng.normal(0, 2 * np.pi / 60, 2), rng.uniform(0, 2 * np.pi)) for _ in range(5)]
-
-    def sheet(points_mm: np.ndarray) -> np.ndarray:
-        pattern = sum(np.cos(points_mm @ k + phase) for k, phase in waves) * np.sqrt(2 / 5)
-        return mean * np.exp(0.2 * pattern)
-
-    return sheet
+def _learn(folder: Path) -> tuple[Any, list[str]]:
+    """From the good runs that could be inspected, through the file that the command writes; and what became of each."""
+    inspections, learned = [], []
+    for path in sorted(folder.glob("good-*.toml")):
+        try:
+            inspections.append(inspect_run(read_run(path, overrides={})))
+            learned.append("learned")
+        except ThermscanError as error:
+            learned.append(str(error))
+    try:
+        baseline = learn_baseline(inspections)
+    except ThermscanError as error:
+        return None, [*learned, str(error)]
+    target = folder / f"good-{os.getpid()}.json"
+    write_baseline(baseline, target)
+    return read_baseline(target), learned
 
 
-def specimen(rng: np.random.Generator, usual_w: dict[str, float]) -> dict[str, float]:
-    """What another board of the same type draws."""
-    return {ref: max(w * (1 + SPECIMEN_SHARE * float(rng.normal())), 0.0) for ref, w in usual_w.items()}
+def _inspect_lone(folder: Path, name: str) -> dict[str, Any]:
+    """Without groups; with the watts of data sheets where this version of the layout knows them."""
+    answer = _inspect(folder / f"{name}-lone.toml", None)
+    if "watts" in (answer["refused"] or ""):
+        return {**_inspect(folder / f"{name}-lone-plain.toml", None), "watts_stated": False}
+    return {**answer, "watts_stated": True}
 
 
-def break_board(
-    rng: np.random.Generator,
-    board: Board,
-    watts: dict[str, float],
-    kind: str,
-    *,
-    world: World,
-    ambient_c: float,
-    fault_k: float,
-) -> tuple[dict[str, float], Fault | None]:
-    """A fault whose watts make the wanted rise of the body (of the board, where no part is)."""
-    if kind == "good":
-        return watts, None
-    state = rng.bit_generator.state
-    tried_w, fault = inject_fault(rng, board, watts, kind, watts=0.1)
-    if kind == "dead":
-        return tried_w, fault
-    before, after = world.solve(board, watts, ambient_c, None), world.solve(board, tried_w, ambient_c, fault)
-    if fault.disc:
-        spot = np.array([[fault.disc.x_mm, fault.disc.y_mm]])
-        rise_k, wanted_k = float(after.board_c(spot)[0] - before.board_c(spot)[0]), UNMAPPED_TIMES * fault_k
-    else:
-        rise_k = after.body_c[fault.ref or ""] - before.body_c[fault.ref or ""]
-        wanted_k = (WARMED_TIMES if kind == "warmed" else 1.0) * fault_k
-    rng.bit_generator.state = state
-    return inject_fault(rng, board, watts, kind, watts=0.1 * wanted_k / rise_k)
+def _inspect(path: Path, baseline: Any, *, deep: bool = False) -> dict[str, Any]:
+    started = time.process_time()
+    try:
+        inspection = inspect_run(read_run(path, overrides={}), baseline=baseline)
+        document = json.loads(json.dumps(results_document(inspection), allow_nan=False))
+    except ThermscanError as error:
+        return {"refused": str(error), "seconds": round(time.process_time() - started, 2)}
+    except Exception:
+        return {"refused": "internal fault", "fault": traceback.format_exc(), "seconds": 0.0}
+    answer: dict[str, Any] = {"refused": None, "seconds": round(time.process_time() - started, 2)}
+    keys = ("overall", "findings", "unmapped", "parts", "registration", "not_compared", "remarks")
+    answer |= {key: document.get(key) for key in keys}
+    places = inspection.registration.px(np.array([[part.x_mm, part.y_mm] for part in inspection.board.parts]))
+    answer["places"] = {part.ref: xy.round(3).tolist() for part, xy in zip(inspection.board.parts, places, strict=True)}
+    if deep:
+        answer["watts"] = _told_watts(inspection, document)
+        answer["peers"] = _peer_differences(inspection)
+    return answer
 
 
-def draw_look(
-    rng: np.random.Generator,
-    board: Board,
-    thermal: BoardField,
-    options: Options,
-    *,
-    supply_w: float,
-    name: str,
-    shape: tuple[int, int],
-) -> Look:
-    """One hand-held view, measured with a good registration."""
-    pose = sample_pose(rng, board, shape, options.max_tilt_deg)
-    noise_k, blur_px = float(rng.uniform(0.03, 0.08)), float(rng.uniform(0.4, 0.8))
-    seen = render_frame(
-        thermal,
-        board,
-        pose,
-        rng=rng,
-        netd_k=noise_k,
-        offset_k=float(rng.uniform(-2.0, 2.0)),
-        blur_px=blur_px,
-        reflected_c=thermal.ambient_c + float(rng.normal(0.0, 1.0)),
-        emissivity_spread=1.0,
-        heights=True,
-        band_um=options.band_um,
+def _told_watts(inspection: Any, document: dict[str, Any]) -> dict[str, list[float]]:
+    """Watts by part with their u: from the results where they stand there, else as the judge sees the heat."""
+    told = {p["ref"]: [p["watts"], p["watts_u"]] for p in document["parts"] if p.get("watts") is not None}
+    if told:
+        return told
+    from thermscan.judge.heat_seen import View, see_heat
+
+    view = View(
+        inspection.rectified.mm_per_px, inspection.registration, inspection.image.noise_k, inspection.image.band
     )
-    image = ThermalImage(
-        seen.apparent_c, noise_k, 1.15, options.band_um, blur_px + float(rng.normal(0.0, BLUR_DOUBT_PX))
-    )
-    registration = good_registration(rng, board, pose)
-    path = Path(f"/{name}.tiff")
-    run = Run(
-        (path,), thermal.ambient_c, thermal.ambient_c, minutes_on=30.0, supply=(Supply("all", 5.0, supply_w / 5.0),)
-    )
-    return Look(
-        run=run,
-        board=board,
-        frames=(Frame(np.zeros((1, 1)), "C", "given", FrameSource(path, 0, name, "TIFF", "float32")),),
-        rectified=rectify_frame(image, registration, board),
-        measurements=measure_parts(image, registration, board, ambient_c=run.ambient_c, reflected_c=run.reflected_c),
-        registration=registration,
-        noise_k=noise_k,
-        band_um=options.band_um,
-    )
+    split = see_heat(inspection.measurements, inspection.rectified, inspection.board, inspection.run, view=view).split
+    heats = split.parts if split is not None else ()
+    return {h.ref: [float(h.power_w), float(h.u_power_w)] for h in heats if h.power_w is not None and h.u_power_w}
 
 
-def good_registration(rng: np.random.Generator, board: Board, pose: Pose) -> Registration:
-    """The true place, off by what a good registration is off."""
-    corners = pose.px(board.corners_mm) + rng.normal(0.0, CORNER_PX, (4, 2))
-    matrix = homography_from_corners(board.corners_mm, corners)
-    scale = abs(float(np.linalg.det(np.diff(pose.px(board.corners_mm[[0, 1, 3]]), axis=0)))) ** 0.5
-    px_per_mm = scale / (board.width_mm * board.height_mm) ** 0.5
-    return Registration(
-        "corners", matrix, corners, CORNER_PX**2 * np.eye(8), CORNER_PX, 0.6 * CORNER_PX / px_per_mm, pose.tilt_deg
+def _peer_differences(inspection: Any) -> list[list[Any]]:
+    """Each member against the mean of the others of its group: ref, others' refs, difference, its stated u."""
+    from thermscan.judge.comparison import difference_u_k
+
+    groups: dict[str, list[Any]] = {}
+    for m in inspection.measurements:
+        if m.part.group and m.measurable:
+            groups.setdefault(m.part.group, []).append(m)
+    rows: list[list[Any]] = []
+    for members in groups.values():
+        for one in members if len(members) > 2 else []:
+            others = [other for other in members if other is not one]
+            difference = one.mean_c - float(np.mean([other.mean_c for other in others]))
+            rows.append([one.part.ref, [o.part.ref for o in others], difference, float(difference_u_k(one, others))])
+    return rows
+
+
+def _beside(answer: dict[str, Any], true: dict[str, list[float]]) -> dict[str, Any]:
+    """The answer in few words, each figure beside its truth."""
+    if answer["refused"] is not None:
+        return answer
+    registration = answer.pop("registration")
+    places = answer.pop("places")
+    off = np.array([np.subtract(places[ref], true[ref][2:4]) for ref in true])
+    answer["method"] = registration["method"]
+    answer["uncertainty_mm"] = registration["uncertainty_mm"]
+    answer["off_px"] = round(float(np.sqrt((off**2).sum(axis=1).mean())), 3)
+    answer["worst_off_px"] = round(float(np.hypot(*off.T).max()), 3)
+    answer["px_per_mm"] = round(
+        _px_per_mm(np.array(registration["px_from_mm"]), at_px=next(iter(true.values()))[2:4]), 3
     )
+    answer["parts"] = [_part_line(part, true[part["ref"]]) for part in answer["parts"]]
+    answer["findings"] = [
+        {key: finding.get(key) for key in ("ref", "rule", "level", "direction", "excess_k", "u_k", "score", "text")}
+        for finding in answer["findings"]
+    ]
+    answer["unmapped"] = [[u["x_mm"], u["y_mm"], u["rise_k"]] for u in answer["unmapped"]]
+    if "watts" in answer:
+        answer["watts"] = [[ref, true[ref][1], *told] for ref, told in answer["watts"].items() if ref in true]
+        answer["peers"] = [
+            [difference - (true[ref][0] - float(np.mean([true[o][0] for o in others]))), u]
+            for ref, others, difference, u in answer["peers"]
+        ]
+    return answer
+
+
+def _px_per_mm(px_from_mm: np.ndarray, *, at_px: list[float]) -> float:
+    """Scale of the picture at a point of it: the root of the determinant of the map's derivative there."""
+    inverse = np.linalg.inv(px_from_mm)
+
+    def mm(x_px: float, y_px: float) -> np.ndarray:
+        point = inverse @ [x_px, y_px, 1.0]
+        return point[:2] / point[2]
+
+    x, y = at_px
+    steps = np.column_stack([mm(x + 0.5, y) - mm(x - 0.5, y), mm(x, y + 0.5) - mm(x, y - 0.5)])
+    return float(abs(np.linalg.det(steps)) ** -0.5)
+
+
+def _part_line(part: dict[str, Any], true: list[float]) -> list[Any]:
+    """ref, true mean, mean, u, pixels, reason's code, verdict, what it was compared by, suspicion."""
+    return [
+        part["ref"],
+        true[0],
+        part["mean_c"],
+        part["u_c"],
+        part["pixels"],
+        part.get("reason_code") or part["reason"],
+        part["verdict"],
+        part.get("compared_by"),
+        part.get("suspicion"),
+    ]
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,128 +1,230 @@
-"""Tables of what the judge found, each share with its 95 % bounds."""
+"""Tables made of the judging trials' lines, each share with 95 % bounds for its independent boards."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Callable, Sequence
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
-from judging_looks import UNMAPPED_TIMES, WARMED_TIMES
-from judging_trial import SIZED, Outcome
+from judging_lines import (
+    PLACE_WRONG_PX,
+    Line,
+    acted,
+    around_fault,
+    compared,
+    false_acts,
+    false_watches,
+    first_is_culprit,
+    judged,
+    part_of,
+    watched,
+    z_of,
+)
 from scipy import stats
 
-LABELS = {
-    "hot": "hot",
-    "warmed": "warming a neighbour",
-    "unmapped": "heat where no part is",
-    "dead": "dead, peers rise 5 K or more",
-}
-# What the part itself rises more, or the bare board, for each kelvin of the size that is asked for.
-TIMES = {"hot": 1.0, "warmed": WARMED_TIMES, "unmapped": UNMAPPED_TIMES}
-PEERS_RISE_K = 5.0
-# Rises wanted of a hot fault: at least this many kelvin or watts must be found.
-AIM_K, AIM_W = 3.0, 0.3
+Z_EDGES = (0.0, 2.0, 4.0, 6.0, 10.0, 20.0, np.inf)
+BARE_EDGES_K = (2.0, 4.0, 7.0, 12.0, 25.0)
 SUSPICION_EDGES = (0.0, 0.003, 0.01, 0.03, 0.1, 0.3, 0.6, 0.9, 0.99, 1.0)
+WATTS_FROM = 0.3
+NORMAL_95 = 1.959964
+WAYS = {"peers": "by peers alone", "baseline": "with known-good runs", "lone": "lone board: no groups, no good runs"}
 
 
-def print_table(outcomes: Sequence[Outcome], *, with_baseline: bool) -> None:
-    """Recall by kind and size, false alarms, and how good boards' scores spread."""
-    if not outcomes:
-        return
-    print(f"\n{'with known-good runs' if with_baseline else 'peers alone (faults of parts with measurable peers)'}")
-    print(f"  {'':30}{'size':>6}{'cases':>7}{'act':>28}{'act or watch':>28}")
-    usable = [o for o in outcomes if o.kind == "unmapped" or (o.measurable and (with_baseline or o.grouped))]
-    for kind in SIZED:
-        for size in sorted({o.fault_k for o in usable if o.kind == kind}):
-            _print_recall(
-                LABELS[kind], f"{TIMES[kind] * size:g} K", [o for o in usable if o.kind == kind and o.fault_k == size]
-            )
-    large = [o for o in usable if o.kind == "hot" and (o.fault_k >= AIM_K or o.fault_w >= AIM_W)]
-    _print_recall(f"hot by {AIM_K:g} K or {AIM_W:g} W or more", "", large)
-    dead = [o for o in usable if o.kind == "dead" and o.grouped]
-    _print_recall(LABELS["dead"], "", [o for o in dead if o.peers_rise_k >= PEERS_RISE_K])
-    _print_recall("dead, peers rise less", "", [o for o in dead if o.peers_rise_k < PEERS_RISE_K])
-    good = [o for o in outcomes if o.kind == "good"]
-    faulty = [o for o in outcomes if o.kind != "good"]
-    warmed = [o for o in outcomes if o.kind == "warmed"]
-    for label, chosen, accused in (
-        ("good boards with an 'act'", good, [bool(o.false_acts) for o in good]),
-        ("good boards with a 'watch'", good, [bool(o.false_watches) for o in good]),
-        ("faulty boards with a wrong 'act'", faulty, [bool(o.false_acts) for o in faulty]),
-        ("warmed good part: wrong 'act'", warmed, [o.innocent_act for o in warmed]),
-        ("warmed good part: mentioned", warmed, [o.innocent_watch for o in warmed]),
-    ):
-        print(f"  {label:36}{len(chosen):7}{share_text(accused):>28}")
-    acts = np.mean([len(o.false_acts) for o in good])
-    watches = np.mean([len(o.false_watches) for o in good])
-    print(f"  false findings a good board: act {acts:.3f}, watch {watches:.3f}")
-    scores = np.array([score for o in good for score in o.scores])
-    if len(scores):
-        far = ", ".join(f"beyond {z:g}: {np.mean(np.abs(scores) > z):.2%}" for z in (2, 3, 4))
-        print(f"  {len(scores)} scores on good boards: spread {np.std(scores):.2f}, {far}")
+def print_tables(lines: Sequence[Line]) -> None:
+    """All tables."""
+    boards = {(line["seed"], line["board"]) for line in lines}
+    looks = {(line["seed"], line["board"], line["name"]) for line in lines}
+    print(f"{len(boards)} independent boards, {len(looks)} looks, {len(lines)} inspections")
+    faults = [line for line in lines if line["said"].get("fault")]
+    print(f"internal faults: {len(faults)}")
+    places_table([line for line in lines if line["way"] == "peers"])
+    for way, label in WAYS.items():
+        chosen = [line for line in lines if line["way"] == way]
+        if chosen:
+            print(f"\n== {label}")
+            recall_table(chosen)
+            false_table(chosen)
+            suspicion_table(chosen)
+    peers = [line for line in lines if line["way"] == "peers"]
+    temperature_table(peers)
+    watts_table(peers)
+    seconds = [line["said"]["seconds"] for line in lines]
+    print(f"\nprocessor seconds an inspection: median {np.median(seconds):.2f}, most {max(seconds):.1f}")
 
 
-def _print_recall(label: str, size: str, chosen: Sequence[Outcome]) -> None:
-    if chosen:
-        found, watched = share_text([o.found for o in chosen]), share_text([o.watched for o in chosen])
-        print(f"  {label:30}{size:>6}{len(chosen):7}{found:>28}{watched:>28}")
-
-
-def share_text(holds: Sequence[bool]) -> str:
+def share_text(lines: Sequence[Line], holds: Callable[[Line], bool]) -> str:
     """
-    A share with its 95 % bounds after Clopper and Pearson.
+    A share of looks with 95 % bounds after Clopper and Pearson, for as many trials as there are independent boards.
+
+    Looks at one board are not independent: counts are brought down to the number of boards, in proportion.
 
     References
     ----------
     .. [1] C. J. Clopper and E. S. Pearson, Biometrika 26 (1934) 404-413.
+    """
+    if not lines:
+        return "none"
+    count = sum(holds(line) for line in lines)
+    boards = len({(line["seed"], line["board"]) for line in lines})
+    low, high = bounds(count / len(lines) * boards, boards)
+    looks = f"{count} of {len(lines)}" + (f" on {boards}" if boards < len(lines) else "")
+    return f"{100 * count / len(lines):.1f} % ({100 * low:.1f} to {100 * high:.1f}; {looks})"
+
+
+def bounds(count: float, trials: float) -> tuple[float, float]:
+    """
+    Bounds of a share by Clopper and Pearson, 95 %.
 
     Examples
     --------
-    >>> share_text([True] * 10)
-    '100.0 % (69.2 to 100.0)'
+    >>> low, high = bounds(0, 60)
+    >>> bool(low == 0 and abs(high - 0.0596) < 1e-4)
+    True
     """
-    n, k = len(holds), int(sum(holds))
-    if n == 0:
-        return "none"
-    low = stats.beta.ppf(0.025, k, n - k + 1) if k else 0.0
-    high = stats.beta.ppf(0.975, k + 1, n - k) if k < n else 1.0
-    return f"{100 * k / n:.1f} % ({100 * low:.1f} to {100 * high:.1f})"
+    low = stats.beta.ppf(0.025, count, trials - count + 1) if count > 0 else 0.0
+    high = stats.beta.ppf(0.975, count + 1, trials - count) if count < trials else 1.0
+    return float(low), float(high)
 
 
-def print_suspicions(outcomes: Sequence[Outcome]) -> None:
+def recall_table(lines: Sequence[Line]) -> None:
+    """How many faults are told, by how far they stand out of what good units differ by."""
+    print(f"  {'fault':34}{'looks':>6}{'refused':>8}{'not meas.':>10}{'not comp.':>10}   act, of those compared")
+    for kind in ("hot", "dead", "warmed"):
+        here = [line for line in lines if line["kind"] == kind]
+        for low, high in pairwise(Z_EDGES):
+            _recall_row(f"{kind}, z {low:g} to {high:g}", [line for line in here if low <= z_of(line) < high])
+    large = [x for x in lines if x["kind"] == "hot" and z_of(x) >= 6 and x["fault"]["own_rise_k"] >= 3]
+    _recall_row("hot, z 6 or more and 3 K or more", large)
+    for low, high in pairwise(BARE_EDGES_K):
+        here = [x for x in lines if x["kind"] == "unmapped" and low <= x["fault"]["own_rise_k"] < high]
+        _recall_row(f"heat at no part, {low:g} to {high:g} K", here)
+
+
+def _recall_row(label: str, lines: Sequence[Line]) -> None:
+    if not lines:
+        return
+    seen = judged(lines)
+    measured = [x for x in seen if x["kind"] == "unmapped" or part_of(x, x["fault"]["ref"])[6] != "not-measurable"]
+    usable = [x for x in measured if x["kind"] == "unmapped" or compared(x, x["fault"]["ref"])]
+    counts = f"{len(lines):6}{len(lines) - len(seen):8}{len(seen) - len(measured):10}{len(measured) - len(usable):10}"
+    print(f"  {label:34}{counts}   {share_text(usable, acted)}; act or watch {share_text(usable, watched)}")
+    print(f"  {'':34}{'':34}   of all looks: act {share_text(lines, acted)}, 'clear' {share_text(lines, _clear)}")
+
+
+def _clear(line: Line) -> bool:
+    return line["said"].get("overall") == "clear"
+
+
+def false_table(lines: Sequence[Line]) -> None:
+    """Whom it accuses wrongly."""
+    seen = judged(lines)
+    good = [line for line in seen if line["kind"] == "good"]
+    faulty = [line for line in seen if line["kind"] != "good"]
+    warmed = [line for line in seen if line["kind"] == "warmed"]
+    told = [x for x in seen if x["kind"] in ("hot", "warmed") and acted(x)]
+    rows = (
+        ("good looks with an 'act'", good, lambda x: bool(false_acts(x))),
+        ("good looks with a 'watch'", good, lambda x: bool(false_watches(x))),
+        ("faulty looks with a wrong 'act'", faulty, lambda x: bool(false_acts(x))),
+        ("  of them: the only 'act' is wrong", faulty, lambda x: bool(false_acts(x)) and not acted(x)),
+        ("warmed neighbour wrongly 'act'", warmed, lambda x: bool(around_fault(x, "act"))),
+        ("warmed neighbour mentioned", warmed, lambda x: bool(around_fault(x, "any"))),
+        ("culprit told: it stands first", told, first_is_culprit),
+    )
+    for label, chosen, holds in rows:
+        print(f"  {label:36}{share_text(chosen, holds)}")
+    rules = Counter(f"{f['rule']} {f['direction']}" for line in seen for f in false_acts(line))
+    print(f"  wrong 'act' by rule: {dict(rules) or 'none'}")
+    asked = [part for line in good for part in line["said"]["parts"] if part[6] != "not-measurable"]
+    alone = sum(not part[7] for part in asked)
+    print(f"  good looks: {alone} of {len(asked)} measured parts compared with nothing")
+
+
+def suspicion_table(lines: Sequence[Line]) -> None:
     """How often parts were at fault whose stated probability of it lay within each band."""
-    for with_baseline in (False, True):
-        stated = [pair for o in outcomes if o.with_baseline == with_baseline for pair in o.suspicion]
-        if not stated:
+    stated = [
+        (part[8], line["fault"] is not None and part[0] == line["fault"]["ref"], (line["seed"], line["board"]))
+        for line in judged(lines)
+        for part in line["said"]["parts"]
+        if part[8] is not None
+    ]
+    if not stated:
+        return
+    print(f"  {'suspicion stated':>18}{'parts':>8}{'mean':>8}   at fault (three of four looks hold a fault)")
+    for low, high in pairwise(SUSPICION_EDGES):
+        here = [each for each in stated if low <= each[0] and (each[0] < high or high == SUSPICION_EDGES[-1])]
+        if here:
+            at_fault = sum(each[1] for each in here)
+            boards = len({each[2] for each in here})
+            least, most = bounds(at_fault / len(here) * min(boards, len(here)), min(boards, len(here)))
+            told = f"{100 * at_fault / len(here):.1f} % ({100 * least:.1f} to {100 * most:.1f})"
+            mean = np.mean([each[0] for each in here])
+            print(f"  {low:8.3f} to {high:5.3f}{len(here):8}{mean:8.3f}   {told}")
+
+
+def places_table(lines: Sequence[Line]) -> None:
+    """Refused and wrong places, and parts that could not be measured, by camera."""
+    print(f"\n{'columns':>8}{'looks':>7}  refused; wrong (over {PLACE_WRONG_PX} px RMS, not refused)")
+    for cols, here in _by_columns(lines):
+        seen = judged(here)
+        off = [x["said"]["off_px"] for x in seen]
+        wrong = share_text(here, lambda x: x["said"].get("off_px", 0.0) > PLACE_WRONG_PX)
+        print(f"{cols:>8}{len(here):7}  {share_text(here, lambda x: x['said']['refused'] is not None)}; {wrong}")
+        if off:
+            # uncertainty_mm is half the radius that holds a part's centre with 95 %.
+            held = [x["said"]["off_px"] <= 2 * x["said"]["uncertainty_mm"] * x["said"]["px_per_mm"] for x in seen]
+            half, most = np.median(off), np.quantile(off, 0.95)
+            print(f"{'':15}  RMS px: median {half:.2f}, 95 % {most:.2f}; within 2 stated u: {np.mean(held):.0%}")
+        parts = [part for x in seen for part in x["said"]["parts"]]
+        reasons = Counter(part[5] for part in parts if part[6] == "not-measurable")
+        if parts:
+            told = ", ".join(f"{reason} {n / len(parts):.0%}" for reason, n in reasons.most_common(4))
+            print(f"{'':15}  not measurable: {sum(reasons.values()) / len(parts):.0%} of parts ({told})")
+
+
+def temperature_table(lines: Sequence[Line]) -> None:
+    """Errors of parts' means, and how often the stated uncertainties hold them."""
+    print("\ncolumns   parts  RMS K as read / camera's offset off   in 95 % of u_c   differences  RMS K   in 95 % of u")
+    for cols, here in _by_columns(judged(lines)):
+        rows = [np.array([p[1:4] for p in x["said"]["parts"] if p[2] is not None], float) for x in here]
+        rows = [row for row in rows if len(row) > 2]
+        if not rows:
             continue
-        chance, at_fault = (np.array(values) for values in zip(*stated, strict=True))
-        print(f"\nsuspicion, {'with known-good runs' if with_baseline else 'peers alone'}")
-        print(f"  {'stated':>16}{'parts':>8}{'mean stated':>14}{'at fault':>28}")
-        for low, high in pairwise(SUSPICION_EDGES):
-            here = (chance >= low) & ((chance < high) | (high == SUSPICION_EDGES[-1]))
-            if here.any():
-                told = f"{chance[here].mean():14.3f}{share_text(at_fault[here].tolist()):>28}"
-                print(f"  {low:7.3f} to {high:5.3f}{here.sum():8}{told}")
+        errors = [row[:, 1] - row[:, 0] for row in rows]
+        apart = np.concatenate([error - np.median(error) for error in errors])
+        error, u = np.concatenate(errors), np.concatenate([row[:, 2] for row in rows])
+        peers = np.array([pair for x in here for pair in x["said"].get("peers", [])]).reshape(-1, 2)
+        within = np.mean(np.abs(error) <= NORMAL_95 * u)
+        told = f"{cols:>7}{len(error):8}{_rms(error):10.2f} / {_rms(apart):.2f}{within:25.1%}{len(peers):17}"
+        if len(peers):
+            told += f"{_rms(peers[:, 0]):8.2f}{np.mean(np.abs(peers[:, 0]) <= NORMAL_95 * peers[:, 1]):13.1%}"
+        print(told)
 
 
-def print_powers(outcomes: Sequence[Outcome]) -> None:
-    """How well the parts' watts came out."""
-    error = np.array([e for o in outcomes if not o.with_baseline for e in o.power_error])
-    z = np.array([e for o in outcomes if not o.with_baseline for e in o.power_z])
-    if len(error):
-        print(
-            f"\npowers of {len(error)} parts above 0.3 W: mean error {np.mean(np.abs(error)):.1%}, median "
-            f"{np.median(np.abs(error)):.1%}; within 2 stated u: {np.mean(np.abs(z) < 2):.0%}"
-        )
+def watts_table(lines: Sequence[Line]) -> None:
+    """How well watts come out, with and without the supply's reading."""
+    print(f"\nwatts of parts of {WATTS_FROM} W or more: mean error, median, bias; within 2 stated u")
+    for known in (True, False):
+        for cols, here in _by_columns([x for x in judged(lines) if x["supply_known"] == known]):
+            rows = [row for x in here for row in x["said"].get("watts", []) if row[1] >= WATTS_FROM]
+            if rows:
+                true, told, u = np.array([row[1:] for row in rows]).T
+                error = told / true - 1
+                within = np.mean(np.abs(told - true) <= 2 * u)
+                label = "supply read" if known else "no supply"
+                print(
+                    f"{label:>12}{cols:>8}{len(rows):6} parts: {np.mean(np.abs(error)):.1%}, "
+                    f"{np.median(np.abs(error)):.1%}, {np.mean(error):+.1%}; {within:.0%}"
+                )
 
 
-def print_cases(outcomes: Sequence[Outcome]) -> None:
-    """Each fault that was missed and each part that was accused wrongly, with the evidence."""
-    for o in outcomes:
-        missed = o.kind != "good" and not o.found and (o.measurable or o.kind == "unmapped")
-        if missed or o.false_acts or (o.kind == "good" and o.false_watches):
-            what = "baseline" if o.with_baseline else "peers" if o.grouped else "peers, none of its own"
-            watched = " watched" if missed and o.watched else ""
-            told = f"{' MISSED' if missed else ''}{watched} false {o.false_acts} {o.false_watches}"
-            print(f"board {o.number} {o.kind} {o.fault_k:g} K {o.fault_ref} {what}{told}")
-            for line in o.evidence:
-                print("     ", line)
+def _by_columns(lines: Sequence[Line]) -> list[tuple[str, list[Line]]]:
+    columns = sorted({line["cols"] for line in lines})
+    parted = [(str(cols), [line for line in lines if line["cols"] == cols]) for cols in columns]
+    return [*parted, ("all", list(lines))] if len(columns) > 1 else parted
+
+
+def _rms(values: Any) -> float:
+    return float(np.sqrt(np.mean(np.square(values))))
