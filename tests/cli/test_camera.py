@@ -234,9 +234,47 @@ def test_lens_without_a_grid_cannot_judge(tmp_path, capsys):
     assert (status, told) == (2, '--grid: "many" is no grid; write columns x rows, such as 7x5\n')
 
 
-@pytest.mark.parametrize("name", ["", "fit", "check", "noise", "lens", "emissivity", "reflected"])
+@pytest.mark.parametrize("name", ["", "fit", "check", "noise", "shading", "lens", "emissivity", "reflected"])
 def test_help_opens_with_a_question_and_ends_with_an_example(name, capsys):
     status, printed, told = run(capsys, *([name] if name else []), "--help")
     assert (status, told) == (0, "")
     assert "?" in printed.split("Options:")[0]
     assert "Example: thermscan camera" in printed
+
+
+def test_shading_goes_into_the_camera_file_and_out_of_the_frames(tmp_path, capsys):
+    rng = np.random.default_rng(3)
+    y, x = np.mgrid[-1:1:60j, -1:1:80j]
+    bowl_k = 0.8 * (x**2 + y**2)
+
+    def frame(name):
+        return write_frame(tmp_path / name, 22.0 + bowl_k + rng.normal(0.0, 0.05, x.shape))
+
+    out = tmp_path / "mine.toml"
+    out.write_text('name = "mine"\nnetd_k = 0.05\n', encoding="utf-8")
+    card = frame("card.tiff")
+    status, printed, told = run(capsys, "shading", card, "--unit", "cK", "--out", out)
+    assert status == 0
+    assert "smooth shading 1.6" in printed
+    assert f"kept as {out}.bak" in told
+    camera = read_camera(out)
+    assert (camera.name, camera.netd_k) == ("mine", 0.05)
+    status, printed, _ = run(capsys, "shading", card, "--unit", "cK", "--out", out, "--json")
+    assert status == 0
+    assert json.loads(printed)["shading_k"] == pytest.approx(1.6, abs=0.1)
+
+
+def test_shading_refuses_a_board_and_never_replaces_what_it_reads(tmp_path, capsys):
+    scene = np.full((60, 80), 22.0) + np.random.default_rng(4).normal(0.0, 0.05, (60, 80))
+    card = write_frame(tmp_path / "card.tiff", scene)
+    before = (tmp_path / "card.tiff").read_bytes()
+    scene[20:30, 20:50] += 8.0
+    board = write_frame(tmp_path / "board.tiff", scene)
+    status, printed, told = run(capsys, "shading", board, "--unit", "cK", "--out", tmp_path / "mine.toml")
+    assert (status, printed) == (2, "")
+    assert "board.tiff: this is no flat scene" in told
+    assert not (tmp_path / "mine.toml").exists()
+    status, _, told = run(capsys, "shading", card, "--unit", "cK", "--out", card)
+    assert status == 2
+    assert "it is not replaced" in told
+    assert (tmp_path / "card.tiff").read_bytes() == before

@@ -11,6 +11,7 @@ import click
 
 from thermscan.cli.camera_fit import fit
 from thermscan.cli.camera_lens import lens
+from thermscan.cli.camera_shading import shading
 from thermscan.errors import InputError
 
 if TYPE_CHECKING:
@@ -35,6 +36,7 @@ def command() -> None:
 
 command.add_command(fit)
 command.add_command(lens)
+command.add_command(shading)
 
 
 @command.command(name="check", short_help="Does it read right on ice, boiling water or a taped block?")

@@ -63,15 +63,42 @@ def find_stripes(values: ArrayLike) -> Stripes:
     return Stripes(_column_pattern(array, noise), _column_pattern(array.T, noise))
 
 
+def line_profile(values: ArrayLike, *, fewest: int = 1) -> NDArray[np.float64]:
+    """
+    Each column against the mean of its two neighbours, by the median over the rows.
+
+    Parameters
+    ----------
+    values : array_like of shape (rows, cols)
+    fewest : int
+        With fewer usable rows a column has no value.
+
+    Returns
+    -------
+    ndarray of shape (cols - 2,)
+        NaN where there is none.
+
+    Examples
+    --------
+    >>> line_profile([[1.0, 4.0, 1.0, 1.0], [2.0, 5.0, 2.0, 2.0]]).tolist()
+    [3.0, -1.5]
+    """
+    array = np.asarray(values, dtype=np.float64)
+    against = array[:, 1:-1] - (array[:, :-2] + array[:, 2:]) / 2.0
+    usable = np.isfinite(against).sum(axis=0) >= fewest
+    profile = np.full(against.shape[1], np.nan)
+    profile[usable] = np.nanmedian(against[:, usable], axis=0)
+    return profile
+
+
 def _column_pattern(array: NDArray[np.float64], noise: float) -> float | None:
     rows, cols = array.shape
     if rows < _MIN_LINES or cols < _MIN_LINES:
         return None
-    against = array[:, 1:-1] - (array[:, :-2] + array[:, 2:]) / 2.0
-    usable = np.isfinite(against).sum(axis=0) >= _MIN_LINES
-    if usable.sum() < _MIN_LINES:
+    profile = line_profile(array, fewest=_MIN_LINES)
+    profile = profile[np.isfinite(profile)]
+    if profile.size < _MIN_LINES:
         return None
-    profile = np.nanmedian(against[:, usable], axis=0)
     scatter = STD_OVER_MAD * float(np.median(np.abs(profile - np.median(profile))))
     by_noise = noise * np.sqrt(_MIDDLE_LESS_SIDES / rows) * _MEDIAN_ERROR
     if scatter <= _CLEAR_OF_NOISE * by_noise:

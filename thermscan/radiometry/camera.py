@@ -22,9 +22,11 @@ from thermscan.radiometry.camera_fields import (
     CalibrationRecord,
     CameraRecord,
     LensRecord,
+    ShadingRecord,
     toml_value,
 )
 from thermscan.radiometry.planck import DEFAULT_BAND_UM, Band, SpectralResponse
+from thermscan.radiometry.shading import Shading, shading_lines
 from thermscan.writing import put_file
 
 
@@ -95,6 +97,8 @@ class Camera:
         What the camera had set when it wrote its frames.
     calibration : Calibration or None
         From what it wrote to apparent temperature.
+    shading : Shading or None
+        What is taken out of its frames: `thermscan.radiometry.shading_fit`.
     """
 
     name: str
@@ -111,6 +115,7 @@ class Camera:
     emissivity: float | None = None
     reflected_c: float | None = None
     calibration: Calibration | None = None
+    shading: Shading | None = None
     note: str | None = None
     path: Path | None = field(default=None)
 
@@ -145,7 +150,7 @@ class Camera:
 GENERIC_CAMERA = Camera(name="generic thermal camera, 8-14 um")
 
 
-def read_camera(path: Path | None) -> Camera:
+def read_camera(path: Path | None, *, without_shading: bool = False) -> Camera:
     """
     The camera that a file describes.
 
@@ -153,6 +158,8 @@ def read_camera(path: Path | None) -> Camera:
     ----------
     path : Path or None
         None: `GENERIC_CAMERA`, which claims no more than inexpensive cameras do.
+    without_shading : bool
+        Leave its shading correction out, for a new one is to be made.
 
     Returns
     -------
@@ -172,10 +179,12 @@ def read_camera(path: Path | None) -> Camera:
         return GENERIC_CAMERA
     values = parse_toml(read_text_file(path).text, path)
     faults: list[Fault] = []
-    tables = {key: values.pop(key, None) for key in ("lens", "calibration")}
+    tables = {key: values.pop(key, None) for key in ("lens", "calibration", "shading")}
+    if without_shading:
+        tables["shading"] = None
     record = read_record(CameraRecord, values, where=_place(path, None), faults=faults)
     parts: dict[str, Any] = {}
-    for key, model in (("lens", LensRecord), ("calibration", CalibrationRecord)):
+    for key, model in (("lens", LensRecord), ("calibration", CalibrationRecord), ("shading", ShadingRecord)):
         table = tables[key]
         if isinstance(table, dict):
             parts[key] = read_record(model, table, where=_place(path, key), faults=faults)
@@ -189,6 +198,9 @@ def read_camera(path: Path | None) -> Camera:
         built |= _gather_inner(
             lambda: {"calibration": Calibration(**calibration.model_dump())}, _place(path, "calibration"), faults
         )
+    if parts.get("shading") is not None:
+        shading = parts["shading"]
+        built |= _gather_inner(lambda: {"shading": Shading(**shading.model_dump())}, _place(path, "shading"), faults)
     if faults:
         raise InputError.from_faults(faults)
     return Camera(**built, path=path)
@@ -262,12 +274,14 @@ def camera_text(camera: Camera) -> str:
             lines.append(f"covariance = {toml_value(tuple(map(tuple, fit.covariance.tolist())))}")
         if fit.range_c is not None:
             lines.append(f"range_c = {toml_value(fit.range_c)}")
+    if camera.shading is not None:
+        lines += ["", *shading_lines(camera.shading)]
     return "\n".join(lines) + "\n"
 
 
 def _camera_fields(record: CameraRecord) -> dict[str, Any]:
     """The record's values as `Camera` takes them; a response table sets the band."""
-    values = record.model_dump(exclude={"lens", "calibration"}, exclude_none=True)
+    values = record.model_dump(exclude={"lens", "calibration", "shading"}, exclude_none=True)
     if record.response is not None:
         wavelengths, response = zip(*record.response, strict=True)
         values["response"] = SpectralResponse(wavelengths, response)

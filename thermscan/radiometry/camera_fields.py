@@ -93,6 +93,7 @@ class CameraRecord(Record):
     # Only so that an unknown key is told that these are known; they are read on their own.
     lens: None = None
     calibration: None = None
+    shading: None = None
 
 
 class LensRecord(Record):
@@ -107,6 +108,17 @@ class LensRecord(Record):
     p1: Number = 0.0
     p2: Number = 0.0
     k3: Number = 0.0
+
+
+class ShadingRecord(Record):
+    """The keys of [shading]."""
+
+    pixels: Annotated[tuple[int, int], BeforeValidator(_pixels)]
+    at_c: Number
+    left_k: NotNegative
+    coefficients: Annotated[tuple[float, ...], BeforeValidator(_parameters)]
+    rows_k: Annotated[tuple[float, ...], BeforeValidator(_parameters)]
+    columns_k: Annotated[tuple[float, ...], BeforeValidator(_parameters)]
 
 
 class CalibrationRecord(Record):

@@ -64,6 +64,9 @@ def form_image(frame: Frame, camera: Camera, *, camera_emissivity: float | None,
     remarks += _remarks_on(camera, frame.shape, counts=counts, camera_emissivity=camera_emissivity)
     step_k = _step_in_kelvin(reading, apparent_c)
     apparent_c = np.where(apparent_c > -ZERO_C_ABS_K, apparent_c, np.nan)
+    if camera.shading is not None:
+        apparent_c, said = camera.shading.removed_from(apparent_c, band_um=camera.band, where=where)
+        remarks.append(said)
     valid = np.isfinite(apparent_c)
     if not valid.any():
         raise InputError(

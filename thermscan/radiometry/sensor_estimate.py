@@ -32,12 +32,21 @@ def with_sensor(image: ThermalImage, camera: Camera) -> ThermalImage:
     """
     stripes = find_stripes(image.apparent_c)
     unseen_k = STRIPES_OVER_WHITE * image.noise_k
+    shading_k, source = _shading(camera)
     sensor = SensorErrors(
         row_k=unseen_k if stripes.rows is None else stripes.rows,
         column_k=unseen_k if stripes.columns is None else stripes.columns,
-        shading_k=SHADING_K if camera.shading_k is None else camera.shading_k,
+        shading_k=shading_k,
         correlated_k=CORRELATED_OVER_WHITE * image.noise_k * image.frames**0.5,
-        source="stripes of this view; shading as "
-        + ("one uncooled camera's" if camera.shading_k is None else "the camera file states"),
+        source=f"stripes of this view; shading {source}",
     )
     return replace(image, sensor=sensor)
+
+
+def _shading(camera: Camera) -> tuple[float, str]:
+    """How uneven the smooth part is, edge against centre, and where that figure is from."""
+    if camera.shading_k is not None:
+        return camera.shading_k, "as the camera file states"
+    if camera.shading is not None:
+        return camera.shading.left_k, "left by the camera file's correction"
+    return SHADING_K, "as one uncooled camera's"
