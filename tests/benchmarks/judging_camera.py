@@ -85,7 +85,7 @@ def take(
         background=_background(rng, camera.shape, field.ambient_c),
         heights=True,
     )
-    return Shot(_sensed(rng, _bend(seen.apparent_c, camera), camera), pose, camera)
+    return Shot(sense(rng, bend_picture(seen.apparent_c, camera), camera), pose, camera)
 
 
 def bent(points_px: Array, camera: Camera) -> Array:
@@ -97,7 +97,7 @@ def bent(points_px: Array, camera: Camera) -> Array:
     return np.asarray(middle + away * (1 + camera.bend * reach2))
 
 
-def _bend(straight_c: Array, camera: Camera) -> Array:
+def bend_picture(straight_c: Array, camera: Camera) -> Array:
     """The picture that the lens makes of a straight one."""
     rows, cols = straight_c.shape
     y, x = np.indices(straight_c.shape, dtype=float)
@@ -109,7 +109,7 @@ def _bend(straight_c: Array, camera: Camera) -> Array:
     return np.asarray(picture.reshape(rows, cols))
 
 
-def _sensed(rng: np.random.Generator, scene_c: Array, camera: Camera) -> Array:
+def sense(rng: np.random.Generator, scene_c: Array, camera: Camera) -> Array:
     """With white and smooth noise, rows and columns that wander, and shading."""
     rows, cols = scene_c.shape
     smooth = gaussian_filter(rng.normal(size=scene_c.shape), SMOOTH_PX, mode="wrap")
