@@ -15,6 +15,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
 
+# No key is nearly as long; likeness is found in a time that grows with the square of the length.
+LONGEST_NAME = 80
+
 
 @dataclass(frozen=True, slots=True)
 class Fault:
@@ -100,6 +103,8 @@ def nearest_name(name: str, known: Iterable[str]) -> str | None:
     >>> nearest_name("minutes_om", ["minutes_on", "stage"])
     'minutes_on'
     """
+    if len(name) > LONGEST_NAME:
+        return None
     by_lower = {item.lower(): item for item in known}
     close = get_close_matches(name.lower(), by_lower, n=1, cutoff=0.6)
     return by_lower[close[0]] if close else None

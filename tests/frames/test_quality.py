@@ -9,9 +9,10 @@ import pytest
 from scipy.ndimage import gaussian_filter, shift
 
 from tests.frames.test_noise_and_repair import as_frame, bench
+from thermscan.errors import CannotJudge
 from thermscan.frames.focus import edge_blur_px
 from thermscan.frames.frame import Frame, FrameSource
-from thermscan.frames.quality import assess_frames
+from thermscan.frames.quality import assess_frames, quality_remarks
 from thermscan.frames.recording import averaging_correlation, flickering_pixels
 from thermscan.frames.steps import value_steps
 from thermscan.frames.stripes import find_stripes
@@ -191,3 +192,25 @@ def test_real_relief_fields_that_nobody_here_made_are_taken_for_neither_bytes_no
     assert quality.dead_pixels == 0
     assert not quality.steps.from_bytes
     assert quality.saturated_pixels == 0
+
+
+def stored(scene, stored_as):
+    return Frame(scene, "C", "given", FrameSource(Path("idle"), 0, "", "TIFF", stored_as))
+
+
+@pytest.mark.parametrize("step_k", [1 / 64, 1 / 16, 0.04, 0.1])
+def test_a_camera_that_counts_in_steps_of_its_own_is_no_eight_bit_picture(step_k):
+    rng = np.random.default_rng(8)
+    scene = step_k * np.round((22.0 + 100 * step_k * rng.random((120, 160))) / step_k)
+    assert not value_steps(scene).from_bytes
+    assert not any("eight-bit" in remark for remark in quality_remarks([stored(scene, "float32")]))
+
+
+@pytest.mark.parametrize("stored_as", ["uint8", "text"])
+def test_eight_bit_data_are_not_judged(stored_as):
+    grey = np.round(255 * bench(np.random.default_rng(9), shape=(120, 160)) / 60.0)
+    scene = grey if stored_as == "uint8" else np.round(20.0 + grey * 37.0 / 255, 2)
+    with pytest.raises(
+        CannotJudge, match=r"levels of eight-bit data, .* which is not judged; save the camera's full-res"
+    ):
+        quality_remarks([stored(scene, stored_as)])

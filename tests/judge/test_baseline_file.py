@@ -76,13 +76,16 @@ def _changed(change: Callable[[dict[str, Any]], object]) -> str:
         (_changed(lambda d: d.pop("runs")), "runs: field required"),
         (_changed(lambda d: d.update(runs=[])), "runs: list should have at least 1"),
         (_changed(lambda d: d.update(surprise=1)), "surprise: extra inputs"),
-        (_changed(lambda d: d.update(mm_per_px=-1.0)), "mm_per_px: input should be greater than 0"),
+        (_changed(lambda d: d.update(mm_per_px=-1.0)), "mm_per_px: input should be greater than or equal to 0.01"),
         (
             _changed(lambda d: d["runs"][0].update(rise_k={"U1": "8"})),
             "runs.0.rise_k.U1: input should be a valid number",
         ),
         (_changed(lambda d: d["runs"][0].update(u_k={"U2": 0.1})), "do not name the same parts"),
-        (_changed(lambda d: d["runs"][0].update(u_k={"U1": -0.1})), "an uncertainty is below 0"),
+        (
+            _changed(lambda d: d["runs"][0].update(u_k={"U1": -0.1})),
+            "runs.0.u_k.U1: input should be greater than or equal to 0",
+        ),
         (_changed(lambda d: d["rise_raster_k"].append([1.0])), "its rows are not of one length"),
         (_changed(lambda d: d.update(rise_raster_k=[[]])), "its rows are not of one length"),
     ],

@@ -12,13 +12,18 @@ from contextlib import suppress
 
 import click
 
+from thermscan.cli.terminal import visible_streams
 from thermscan.errors import ThermscanError
+from thermscan.visible import brief, visible
 
 EXIT_BAD_INPUT = 2
 EXIT_INTERNAL_FAULT = 3
 EXIT_INTERRUPTED = 130
 EXIT_CLOSED_PIPE = 141
 _STREAM_ERRORS = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EBADF)
+# So many faults are told one by one, and so much of each: a list beyond a screen or two is read by nobody.
+MOST_LINES = 100
+LONGEST_LINE = 1000
 
 # The matrices here are small: BLAS threads on every core would mostly wait for each other (measured: three times
 # the processor time of one thread). A user's own setting stays. Read by BLAS when numpy is imported, after this.
@@ -74,7 +79,7 @@ def thermscan(debug: bool) -> None:
     """
 
 
-def main(arguments: Sequence[str] | None = None, *, interrupts: Sequence[int] = ()) -> int:  # noqa: PLR0911
+def main(arguments: Sequence[str] | None = None, *, interrupts: Sequence[int] = ()) -> int:
     """
     Run the command line and return its exit status; see the table in DEVELOPERS.md.
 
@@ -84,6 +89,11 @@ def main(arguments: Sequence[str] | None = None, *, interrupts: Sequence[int] = 
     debug = "--debug" in given
     for name in BLAS_THREADS:
         os.environ.setdefault(name, "1")
+    with visible_streams():
+        return _run(given, debug=debug, interrupts=interrupts)
+
+
+def _run(given: list[str], *, debug: bool, interrupts: Sequence[int]) -> int:  # noqa: PLR0911 - one return a kind of ending
     try:
         status = thermscan.main(given, prog_name="thermscan", standalone_mode=False, obj=tuple(given))
         return status if isinstance(status, int) else 0
@@ -125,5 +135,7 @@ def told(line: str) -> None:
 def _say(lines: Sequence[str], *, debug: bool) -> None:
     if debug:
         traceback.print_exc()
-    for line in lines:
-        told(line)
+    for line in lines[:MOST_LINES]:
+        told(visible(brief(line, LONGEST_LINE)))
+    if len(lines) > MOST_LINES:
+        told(f"and {len(lines) - MOST_LINES} more faults like these")

@@ -28,5 +28,6 @@ def stage_progress(label: str, *, runs: int = 1, stages: Sequence[str] = STAGES)
     if not sys.stderr.isatty():
         yield lambda _stage: None
         return
-    with click.progressbar(length=runs * len(stages), label=label, file=sys.stderr) as bar:
+    terminal = getattr(sys.stderr, "unfiltered", sys.stderr)  # a bar moves the cursor on purpose
+    with click.progressbar(length=runs * len(stages), label=label, file=terminal) as bar:
         yield lambda _stage: bar.update(1)

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from thermscan.errors import Fault, InputError
 from thermscan.frames.files import unreadable
 from thermscan.frames.times import seconds_written, stamp_written
+from thermscan.named_file import refuse_irregular
 from thermscan.scales import read_only
 
 # A step of more than this many usual ones is a gap: a lost frame makes two, and a busy computer is late by less.
@@ -25,6 +26,8 @@ EPOCH_S = 1e6
 SPREAD_SHARE = 0.3
 # A clock of the day starts again at midnight.
 DAY_S = 86400.0
+# A row for each of a million frames.
+MOST_TABLE_BYTES = 30_000_000
 _NAME_STAMP = re.compile(
     r"(?<!\d)(\d{4})[-_.]?(\d\d)[-_.]?(\d\d)[T _-]?(\d\d)[-_.h:]?(\d\d)[-_.m:]?(\d\d)(?:[-_.,](\d{1,6})(?!\d))?"
 )
@@ -117,7 +120,10 @@ def read_times(path: Path) -> dict[str, float]:
     InputError
         With every fault of the table.
     """
+    refuse_irregular(path)
     try:
+        if path.stat().st_size > MOST_TABLE_BYTES:
+            raise InputError("it is too long for a table of times", where=str(path), fix="name the table itself")
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         if isinstance(error, OSError):

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.errors import CannotJudge
 from thermscan.frames import quality_remarks as say
 from thermscan.frames.focus import edge_blur_px
 from thermscan.frames.frame import Frame
@@ -248,6 +249,11 @@ def quality_remarks(frames: Sequence[Frame], *, ambient_c: float | None = None) 
     tuple of str
         Each begins with the file's name. Empty where nothing speaks against them.
 
+    Raises
+    ------
+    CannotJudge
+        The values are the levels of eight-bit data: a picture, or temperatures too coarse to compare parts by.
+
     Examples
     --------
     >>> from pathlib import Path
@@ -259,9 +265,11 @@ def quality_remarks(frames: Sequence[Frame], *, ambient_c: float | None = None) 
     files: dict[Path, list[Frame]] = {}
     for frame in frames:
         files.setdefault(frame.source.path, []).append(frame)
-    return tuple(
-        f"{path.name}: {remark}"
-        for path, group in files.items()
-        for remark in assess_frames(group, ambient_c=ambient_c).remarks
-        if remark.code != say.DEAD_PIXELS.code  # told already by the frame that was repaired
-    )
+    said = []
+    for path, group in files.items():
+        for remark in assess_frames(group, ambient_c=ambient_c).remarks:
+            if remark.code == say.EIGHT_BIT.code:
+                raise CannotJudge(f"{remark.sentence}, which is not judged", where=str(path), fix=remark.remedy)
+            if remark.code != say.DEAD_PIXELS.code:  # told already by the frame that was repaired
+                said.append(f"{path.name}: {remark}")
+    return tuple(said)

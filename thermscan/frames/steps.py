@@ -13,8 +13,11 @@ _MIN_LEVELS = 24
 _MIN_PIXELS_A_LEVEL = 8
 # Rounding moves a value by half its last digit at most; steps less than four digits wide cannot be told from it.
 _MIN_STEP_OVER_DIGIT = 4.0
-# Steps that are a round number of hundredths are how the numbers are written, not a byte's.
-_ROUND = 0.05
+# Whole hundredths of a kelvin, or whole 64ths, are how a camera counts and not the steps of a byte: a picture's range
+# over 255 is near one of them by chance once in some twenty times.
+_CAMERA_STEPS_K = (0.01, 1.0 / 64.0)
+# How far off a step may be found, its levels rounded to hundredths.
+_STEP_TOLERANCE_K = 2e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +78,5 @@ def _on_byte_levels(different: np.ndarray, step: float, digit: float) -> bool:
     if step < _MIN_STEP_OVER_DIGIT * digit or offsets[-1] / step > _BYTE_LEVELS - 0.5:
         return False
     off_level = np.abs(offsets - step * np.round(offsets / step)).max()
-    round_steps = step / _ROUND
-    is_round = abs(round_steps - round(round_steps)) < 1e-3 and round_steps > 0.5
+    is_round = any(abs(step - size * max(round(step / size), 1)) < _STEP_TOLERANCE_K for size in _CAMERA_STEPS_K)
     return bool(off_level <= 1.05 * digit + 1e-6 * step and not is_round)

@@ -6,13 +6,15 @@ import json
 import math
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from thermscan.errors import InputError
 from thermscan.judge.baseline import Baseline, BaselineRun
+from thermscan.named_file import refuse_irregular
+from thermscan.visible import brief
 from thermscan.writing import put_file
 
 SCHEMA = "thermscan.baseline/1"
@@ -31,18 +33,29 @@ ABOUT = {
 }
 
 
+# A board's raster has cells between a hundredth of a millimetre and a centimetre.
+FINEST_MM, COARSEST_MM = 0.01, 10.0
+# Nothing on a bench is hotter than a lamp's filament, or colder than absolute zero; nor is any bench supply a megawatt.
+MOST_RISE_K, COLDEST_C, HOTTEST_C, MOST_WATTS = 4000.0, -273.15, 3000.0, 1e6
+LONGEST_PLACE = 80
+LONGEST_MINUTES = 1e7  # twenty years
+
+Rise = Annotated[float, Field(ge=-MOST_RISE_K, le=MOST_RISE_K)]
+Doubt = Annotated[float, Field(ge=0, le=MOST_RISE_K)]
+
+
 class _RunRecord(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
 
     taken: str | None = None
     board_serial: str | None = None
     stage: str | None = None
-    minutes_on: float | None = Field(default=None, ge=0)
-    ambient_c: float
-    supply_w: float | None = None
+    minutes_on: float | None = Field(default=None, ge=0, le=LONGEST_MINUTES)
+    ambient_c: float = Field(ge=COLDEST_C, le=HOTTEST_C)
+    supply_w: float | None = Field(default=None, ge=0, le=MOST_WATTS)
     frame_sha256: list[str]
-    rise_k: dict[str, float]
-    u_k: dict[str, float]
+    rise_k: dict[str, Rise]
+    u_k: dict[str, Doubt]
 
 
 class _BaselineRecord(BaseModel):
@@ -53,10 +66,10 @@ class _BaselineRecord(BaseModel):
     board_name: str
     board_revision: str | None = None
     layout_digest: str
-    mm_per_px: float = Field(gt=0)
+    mm_per_px: float = Field(ge=FINEST_MM, le=COARSEST_MM)
     runs: list[_RunRecord] = Field(min_length=1)
     remarks: list[str] = Field(default_factory=list)
-    rise_raster_k: list[list[float | None]] = Field(min_length=1)
+    rise_raster_k: list[list[Rise | None]] = Field(min_length=1)
 
 
 def baseline_text(baseline: Baseline) -> str:
@@ -123,6 +136,7 @@ def read_baseline(path: Path) -> Baseline:
     """
     where = path.name
     learn = "learn it again with thermscan baseline"
+    refuse_irregular(path, where=where)
     try:
         if path.stat().st_size > LARGEST_BYTES:
             raise InputError("too large for a baseline", where=where, fix=learn)
@@ -134,14 +148,14 @@ def read_baseline(path: Path) -> Baseline:
     try:
         document: Any = json.loads(text, parse_constant=_refuse_constant)
     except (ValueError, RecursionError) as error:
-        raise InputError(f"it is not JSON ({error})", where=where, fix=learn) from error
+        raise InputError(f"it is not JSON ({brief(str(error))})", where=where, fix=learn) from error
     if not isinstance(document, dict) or document.get("schema") != SCHEMA:
         raise InputError(f'its schema is not "{SCHEMA}"', where=where, fix=learn)
     try:
         record = _BaselineRecord.model_validate(document)
     except ValidationError as error:
         first = error.errors()[0]
-        place = ".".join(str(step) for step in first["loc"])
+        place = brief(".".join(str(step) for step in first["loc"]), LONGEST_PLACE)
         raise InputError(f"{place}: {first['msg'].lower()}", where=where, fix=learn) from error
     width = len(record.rise_raster_k[0])
     if width == 0 or any(len(row) != width for row in record.rise_raster_k):
@@ -149,8 +163,6 @@ def read_baseline(path: Path) -> Baseline:
     for number, run in enumerate(record.runs, start=1):
         if set(run.rise_k) != set(run.u_k):
             raise InputError(f"run {number}: rise_k and u_k do not name the same parts", where=where, fix=learn)
-        if any(value < 0 for value in run.u_k.values()):
-            raise InputError(f"run {number}: an uncertainty is below 0", where=where, fix=learn)
     return Baseline(
         board_name=record.board_name,
         board_revision=record.board_revision,

@@ -15,6 +15,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
 from pydantic_core import ErrorDetails, PydanticCustomError
 
 from thermscan.errors import Fault, nearest_name
+from thermscan.visible import brief
 
 # What the end of a key says about its unit, with an example to write.
 _EXAMPLES = {
@@ -29,6 +30,12 @@ _EXAMPLES = {
     "emissivity": "a number above 0 and at most 1, such as 0.95",
 }
 _LONGEST_SHOWN = 40
+# No key of ours is nearly as long.
+LONGEST_KEY = 60
+# No quantity of a bench is larger or, where it must not be 0, smaller; seconds since 1970 are below 1e10.
+LARGEST_NUMBER, SMALLEST_NUMBER = 1e12, 1e-12
+# Polished gold and silver have 0.02 (handbook tables, from memory).
+LEAST_EMISSIVITY = 0.01
 
 
 class Record(BaseModel):
@@ -60,9 +67,23 @@ def shown(value: object) -> str:
     """
     if isinstance(value, bool):
         return "true" if value else "false"
-    text = f'"{value}"' if isinstance(value, str) else str(value)
-    text = " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    if isinstance(value, int) and abs(value) > LARGEST_NUMBER:
+        return "a whole number of very many digits"
+    text = f'"{value[: 2 * _LONGEST_SHOWN]}"' if isinstance(value, str) else str(value)
+    text = " ".join("".join(c if c.isprintable() else " " for c in text[: 2 * _LONGEST_SHOWN]).split())
     return text if len(text) <= _LONGEST_SHOWN else f"{text[:_LONGEST_SHOWN]}…"
+
+
+def shown_number(value: float) -> str:
+    """
+    A number as a message quotes it.
+
+    Examples
+    --------
+    >>> shown_number(999.0), shown_number(10**400)
+    ('999', 'a whole number of very many digits')
+    """
+    return f"{value:g}" if abs(value) <= LARGEST_NUMBER else shown(value)
 
 
 def parse_number(text: str, *, decimal_comma: bool = False) -> float | None:
@@ -89,19 +110,19 @@ def _number(value: object) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
         quoted = isinstance(value, str) and parse_number(value) is not None
         raise complaint(f"{shown(value)} is not a number", "write it without quotes" if quoted else None)
-    try:
-        number = float(value)
-    except OverflowError as error:  # TOML allows whole numbers of any length
-        raise complaint(f"{shown(value)} is too large") from error
-    if not math.isfinite(number):
+    if isinstance(value, float) and not math.isfinite(value):
         raise complaint(f"{value} is not a finite number")
-    return number
+    if abs(value) > LARGEST_NUMBER:  # TOML allows whole numbers of any length, which no float can hold
+        raise complaint(f"{shown(value)} is too large")
+    return float(value)
 
 
 def _above_zero(value: object) -> float:
     number = _number(value)
     if number <= 0:
         raise complaint(f"{number:g} is not above 0")
+    if number < SMALLEST_NUMBER:
+        raise complaint(f"{number:g} is too small")
     return number
 
 
@@ -116,6 +137,8 @@ def _emissivity(value: object) -> float:
     number = _number(value)
     if not 0 < number <= 1:
         raise complaint(f"{number:g} is not above 0 and at most 1")
+    if number < LEAST_EMISSIVITY:
+        raise complaint(f"{number:g} is below {LEAST_EMISSIVITY:g}, the least that any surface has")
     return number
 
 
@@ -226,6 +249,7 @@ def _fault(
     detail: ErrorDetails, known: Mapping[str, Iterable[str]], where: Callable[[str], str], hints: Mapping[str, str]
 ) -> Fault:
     key, *inner = (str(step + 1) if isinstance(step, int) else step for step in detail["loc"] or ("",))
+    key = brief(key, LONGEST_KEY)
     place = where(key)
     if inner and inner[0].isdigit():
         place += f", item {', '.join(step for step in inner if not step.isdigit() or step is inner[0])}"

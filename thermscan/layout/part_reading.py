@@ -27,6 +27,8 @@ from thermscan.layout.text_file import path_beside, read_text_file
 
 # Unless stated, an IC is plastic.
 DEFAULT_SURFACE = "plastic"
+# A server's main board has some thousands; what is found out of every two parts grows with the square of their number.
+MOST_PARTS = 10_000
 
 Place = Callable[[str], str]
 
@@ -37,7 +39,7 @@ class Reading:
 
     faults: list[Fault] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
-    refs: list[tuple[str, str]] = field(default_factory=list)  # every part's ref and place, faulty or not
+    refs: dict[str, str] = field(default_factory=dict)  # every part's ref and its first place, faulty or not
 
     def fault(self, what: str, where: str, fix: str) -> None:
         """Note what is wrong."""
@@ -48,10 +50,9 @@ class Reading:
         if not isinstance(ref, str) or not ref.strip():
             return
         name = unicodedata.normalize("NFC", ref.strip())
-        first = next((where for known, where in self.refs if known == name), None)
-        if first:
+        first = self.refs.setdefault(name, place)
+        if first is not place:
             self.fault(f'ref "{name[:40]}" is there twice, first in {first}', place, "give each part its own ref")
-        self.refs.append((name, place))
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +98,9 @@ def read_parts(document: Mapping[str, Any], record: BoardRecord | None, path: Pa
     inline = document.get("part", [])
     if not isinstance(inline, list) or not all(isinstance(item, dict) for item in inline):
         reading.fault("is not a list of tables", f"{path}, part", "write [[part]] before each part")
+        inline = []
+    if len(inline) > MOST_PARTS:
+        reading.fault(f"{len(inline)} parts; up to {MOST_PARTS} are read", f"{path}, part", "divide the board")
         inline = []
     found = [
         part for number, values in enumerate(inline, start=1) if (part := _inline_part(number, values, path, reading))
@@ -146,6 +150,9 @@ def _parts_from_rows(text: str, path: Path, reading: Reading) -> list[PlacedPart
     missing = [column for column in ("ref", "x_mm", "y_mm") if column not in table.columns]
     if table.columns and missing:
         reading.fault(f"no column {' or '.join(missing)}", str(path), "name the columns in the first line")
+        return []
+    if len(table.rows) > MOST_PARTS:
+        reading.fault(f"{len(table.rows)} rows of parts; up to {MOST_PARTS} are read", str(path), "divide the board")
         return []
     found = []
     for row in table.rows:

@@ -16,6 +16,7 @@ from pathlib import Path
 
 from thermscan.errors import InputError
 from thermscan.layout.board import Board
+from thermscan.named_file import refuse_irregular
 
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
 MM_A_METRE = 1000.0
@@ -89,6 +90,7 @@ def read_scale(path: Path) -> PngScale | None:
     Traceback (most recent call last):
     thermscan.errors.InputError: no-such.png: cannot be read (No such file or directory)
     """
+    refuse_irregular(path)
     try:
         with path.open("rb") as file:
             return scale_of(file.read(HEAD_BYTES))

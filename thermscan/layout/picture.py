@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from thermscan.errors import InputError
+from thermscan.named_file import refuse_irregular
 
 # More than a screen shows even when zoomed in; the page stays a few megabytes.
 LONGEST_SIDE_PX = 2600
@@ -89,6 +90,7 @@ def photo_pixels(path: Path) -> NDArray[np.uint8]:
     Traceback (most recent call last):
     thermscan.errors.InputError: no-such.jpg: cannot be read (No such file or directory); check the name
     """
+    refuse_irregular(path)
     try:
         if path.stat().st_size > LARGEST_PHOTO_BYTES:
             raise InputError("the picture is larger than 100 MB", where=str(path), fix="save it smaller")

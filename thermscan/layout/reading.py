@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from thermscan.errors import InputError, nearest_name
 from thermscan.layout.board import Board, Part, Sticker
 from thermscan.layout.checking import board_remarks, parts_off_board
-from thermscan.layout.fields import read_record
+from thermscan.layout.fields import LONGEST_KEY, read_record
 from thermscan.layout.outline import crossing_sides, polygon_area, tidy_polygon
 from thermscan.layout.part_reading import Reading, read_parts
 from thermscan.layout.photo_file import photo_remark
@@ -21,6 +21,7 @@ from thermscan.layout.records import BOARD_HINTS, BoardRecord
 from thermscan.layout.sticker_reading import read_stickers, stickers_off_board
 from thermscan.layout.surfaces import surface_named
 from thermscan.layout.text_file import parse_toml, path_beside, read_text_file
+from thermscan.visible import brief
 
 # More points than any drawing of a board has; the check for crossing sides grows with their square.
 MOST_OUTLINE_POINTS = 2000
@@ -114,7 +115,7 @@ def _unknown_tables(document: Mapping[str, Any], path: Path, reading: Reading) -
             fix = f"did you mean {near}?" if near else "a layout has [board], [[part]] and [[sticker]]"
             if key in BoardRecord.model_fields and key != "parts":
                 fix = "write it below a line [board]"
-            reading.fault("unknown key", f"{path}, {key}", fix)
+            reading.fault("unknown key", f"{path}, {brief(key, LONGEST_KEY)}", fix)
 
 
 def _board_record(document: Mapping[str, Any], path: Path, reading: Reading) -> BoardRecord | None:

@@ -22,11 +22,14 @@ from thermscan.layout.fields import (
     Text,
     complaint,
     shown,
+    shown_number,
 )
 from thermscan.layout.packages import package_body
 from thermscan.layout.surfaces import surface_named
 
 # A surface limit outside this is a slip: below lies no part's rating, above melts solder.
+# The largest panels that board makers press are below a metre; the smallest modules are some millimetres across.
+SHORTEST_SIDE_MM, LONGEST_SIDE_MM = 1.0, 2000.0
 LOWEST_LIMIT_C, HIGHEST_LIMIT_C = -55.0, 400.0
 
 
@@ -54,8 +57,17 @@ def _limit(value: object) -> object:
         and not isinstance(value, bool)
         and not LOWEST_LIMIT_C <= value <= HIGHEST_LIMIT_C
     ):
-        raise complaint(f"{value:g} is not within {LOWEST_LIMIT_C:g} to {HIGHEST_LIMIT_C:g} degrees Celsius")
+        raise complaint(
+            f"{shown_number(value)} is not within {LOWEST_LIMIT_C:g} to {HIGHEST_LIMIT_C:g} degrees Celsius"
+        )
     return value
+
+
+def _side(length_mm: float) -> float:
+    """A side of the board, by what can lie in front of a camera."""
+    if not SHORTEST_SIDE_MM <= length_mm <= LONGEST_SIDE_MM:
+        raise complaint(f"{length_mm:g} is not within {SHORTEST_SIDE_MM:g} to {LONGEST_SIDE_MM:g} mm")
+    return length_mm
 
 
 def _surface(name: str) -> str:
@@ -81,8 +93,8 @@ class BoardRecord(Record):
 
     name: Text | None = None
     revision: Label | None = None
-    width_mm: AboveZero | None = None
-    height_mm: AboveZero | None = None
+    width_mm: Annotated[AboveZero, AfterValidator(_side)] | None = None
+    height_mm: Annotated[AboveZero, AfterValidator(_side)] | None = None
     outline_mm: Annotated[list[Pair], BeforeValidator(_outline)] | None = None
     thickness_mm: AboveZero = 1.6
     surface: Annotated[Name, AfterValidator(_surface)] = "solder-mask"

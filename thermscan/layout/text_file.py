@@ -11,6 +11,8 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any
 
 from thermscan.errors import InputError
+from thermscan.named_file import refuse_irregular
+from thermscan.visible import brief
 
 # A layout of 10 000 parts has about 2 MB; beyond this it is another kind of file.
 LARGEST_TEXT_BYTES = 20_000_000
@@ -39,6 +41,7 @@ def read_text_file(path: Path) -> TextFile:
     Traceback (most recent call last):
     thermscan.errors.InputError: no-such.toml: no such file; check the name and the folder
     """
+    refuse_irregular(path)
     try:
         size = path.stat().st_size
         if path.is_dir():
@@ -50,7 +53,7 @@ def read_text_file(path: Path) -> TextFile:
         raise InputError("no such file", where=str(path), fix="check the name and the folder") from error
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise InputError(f"cannot be read ({reason})", where=str(path)) from error
+        raise InputError(f"cannot be read ({reason})", where=brief(str(path))) from error
     if not data.strip():
         raise InputError("the file is empty", where=str(path), fix="save it again")
     encoding = "utf-16" if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) else "utf-8-sig"
@@ -85,6 +88,9 @@ def parse_toml(text: str, path: Path) -> dict[str, Any]:
         raise InputError(f"not valid TOML: {what[:1].lower()}{what[1:]}", where=where, fix="correct it") from error
     except RecursionError as error:
         raise InputError("nested too deeply", where=str(path), fix="write plain tables") from error
+    except ValueError as error:
+        # Python turns no text of more than some thousand digits into a number.
+        raise InputError(f"not valid TOML: {error}", where=str(path), fix="write shorter numbers") from error
 
 
 def path_beside(name: str, owner: Path) -> Path | None:
@@ -105,4 +111,7 @@ def path_beside(name: str, owner: Path) -> Path | None:
     if not name or "\0" in name or plain.is_absolute() or windows.anchor or ".." in parts or name.startswith("~"):
         return None
     path = owner.parent / plain
-    return path if path.resolve().is_relative_to(owner.parent.resolve()) else None
+    try:
+        return path if path.resolve().is_relative_to(owner.parent.resolve()) else None
+    except (OSError, RuntimeError):  # a name longer than the system takes, links that lead in a circle
+        return None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import glob
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
@@ -12,8 +11,11 @@ from typing import Any
 from thermscan.errors import Fault, InputError, nearest_name
 from thermscan.layout.fields import read_record
 from thermscan.layout.text_file import parse_toml, read_text_file
+from thermscan.named_file import exists, is_file, is_folder
+from thermscan.runs.matching import has_pattern, matching_files
 from thermscan.runs.records import HINTS, NESTED_KEYS, RunRecord
 from thermscan.runs.run import Landmark, Run, Supply
+from thermscan.visible import brief
 
 UNITS = ("cK", "dK", "K", "C", "F", "mK")
 # The unit of frames that a camera file turns into temperatures.
@@ -163,10 +165,15 @@ class _Places:
     def file(self, key: str, name: str) -> Path | None:
         """A file that must exist."""
         path = self.path(key, name)
-        if _is_file(path):
+        if is_file(path):
             return path
-        folder = "\0" not in name and path.is_dir()
-        self.fault(key, f'"{name}" is a folder' if folder else f'no file "{name}"', "check the name and the folder")
+        shown_name = f'"{brief(name)}"'
+        if is_folder(path):
+            self.fault(key, f"{shown_name} is a folder", "check the name and the folder")
+        elif exists(path):
+            self.fault(key, f"{shown_name} is not a regular file but a pipe or a device", "name a file")
+        else:
+            self.fault(key, f"no file {shown_name}", "check the name and the folder")
         return None
 
     def frames(self, names: Iterable[str], *, key: str = "frames", times: Path | None = None) -> tuple[Path, ...]:
@@ -174,17 +181,14 @@ class _Places:
         found: dict[Path, Path] = {}
         for name in names:
             place = self.path(key, name)
-            if glob.has_magic(name) and not _is_file(place):
-                matches = sorted(glob.glob(str(place), recursive=True), key=natural_key)
-                paths = [Path(match) for match in matches if _is_file(Path(match))]
-                if len(paths) > 1:
-                    paths = [path for path in paths if path.name.lower() != TIMES_NAME]
-                if not paths:
-                    self.fault(key, f'no file matches "{name}"', "check the name and the folder")
-            elif "\0" not in name and place.is_dir():
+            if has_pattern(name) and not is_file(place):
+                paths = self._matching(key, name, place)
+            elif is_folder(place):
                 paths = frame_files(place)
                 if not paths:
-                    self.fault(key, f'"{name}" is a folder without frames', "name a folder of TIFF or CSV frames")
+                    self.fault(
+                        key, f'"{brief(name)}" is a folder without frames', "name a folder of TIFF or CSV frames"
+                    )
             else:
                 paths = [path] if (path := self.file(key, name)) else []
             for path in paths:
@@ -192,6 +196,18 @@ class _Places:
         if times is not None:
             found.pop(times.resolve(), None)
         return tuple(found.values())
+
+    def _matching(self, key: str, name: str, place: Path) -> list[Path]:
+        try:
+            paths = sorted(matching_files(place), key=lambda path: natural_key(str(path)))
+        except InputError as error:
+            self.fault(key, f'"{brief(name)}": {error.faults[0].what}', error.faults[0].fix or "")
+            return []
+        if len(paths) > 1:
+            paths = [path for path in paths if path.name.lower() != TIMES_NAME]
+        if not paths:
+            self.fault(key, f'no file matches "{brief(name)}"', "check the name and the folder")
+        return paths
 
 
 def _find_files(values: Mapping[str, Any], places: _Places, *, frames_needed: bool) -> _Files:
@@ -212,7 +228,7 @@ def _find_files(values: Mapping[str, Any], places: _Places, *, frames_needed: bo
         places.fault("unit", "counts need a camera file that turns them into temperatures", "add camera")
     elif unit is not None and unit not in UNITS and unit != COUNTS:
         unit_file = places.path("unit", unit)
-        if not _is_file(unit_file):
+        if not is_file(unit_file):
             near = nearest_name(unit, UNITS)
             fix = f"did you mean {near}?" if near else f"write one of {' '.join(UNITS)}, or the name of a camera file"
             places.fault("unit", f'"{unit[:60]}" is neither a unit nor a camera file', fix)
@@ -255,12 +271,5 @@ def natural_key(name: str) -> list[tuple[int, int, str]]:
 
 def frame_files(folder: Path) -> list[Path]:
     """The files of a folder that are named as frames, in natural order; a table of times is none of them."""
-    inside = (path for path in folder.iterdir() if path.suffix.lower() in FRAME_SUFFIXES and _is_file(path))
+    inside = (path for path in folder.iterdir() if path.suffix.lower() in FRAME_SUFFIXES and is_file(path))
     return sorted((path for path in inside if path.name.lower() != TIMES_NAME), key=lambda path: natural_key(path.name))
-
-
-def _is_file(path: Path) -> bool:
-    try:
-        return path.is_file()
-    except (OSError, ValueError):
-        return False

@@ -8,6 +8,7 @@ from typing import Annotated
 from pydantic import AfterValidator, BeforeValidator, Field
 
 from thermscan.layout.fields import (
+    LARGEST_NUMBER,
     AboveZero,
     Emissivity,
     Label,
@@ -20,6 +21,7 @@ from thermscan.layout.fields import (
     Text,
     complaint,
     shown,
+    shown_number,
 )
 from thermscan.runs.corners import corner_fault
 
@@ -38,7 +40,8 @@ def _within(lowest: float, highest: float) -> BeforeValidator:
     def check(value: object) -> object:
         if isinstance(value, bool) or not isinstance(value, int | float) or lowest <= value <= highest:
             return value
-        raise complaint(f"{value:g} is not within {lowest:g} to {highest:g} degrees Celsius", _unit_slip(value))
+        slip = _unit_slip(value) if abs(value) <= LARGEST_NUMBER else "write degrees Celsius, such as 22.5"
+        raise complaint(f"{shown_number(value)} is not within {lowest:g} to {highest:g} degrees Celsius", slip)
 
     return BeforeValidator(check)
 
