@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import hashlib
 from difflib import get_close_matches
+from itertools import islice
 from pathlib import Path
 
-from thermscan.errors import InputError
+from thermscan.errors import LONGEST_NAME, InputError
+from thermscan.named_file import is_folder, refuse_irregular
 
 TIFF, TEXT = "TIFF", "CSV"
 _TIFF_SIGNATURES = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
@@ -22,6 +24,8 @@ _OTHERS = (
     (b"<html", "a web page", "download the file itself"),
     (b"<!doctype html", "a web page", "download the file itself"),
 )
+# Names of a folder among which a misspelt one is looked for.
+_MOST_NAMES = 2000
 _EXPORT = "export the temperature of each pixel as TIFF or CSV"
 
 
@@ -86,13 +90,12 @@ def unreadable(path: Path, error: OSError) -> InputError:
 
 def _head(path: Path) -> bytes:
     where = str(path)
-    if path.is_dir():
+    if is_folder(path):
         raise InputError("this is a folder, not a frame file", where=where, fix="name the files in it, such as *.tiff")
     try:
         if not path.exists():
             raise InputError("there is no such file", where=where, fix=_nearest_file(path))
-        if not path.is_file():
-            raise InputError("this is not a regular file", where=where, fix="name a TIFF or CSV file")
+        refuse_irregular(path)
         with path.open("rb") as stream:
             head = stream.read(32)
     except (OSError, ValueError) as error:
@@ -104,10 +107,10 @@ def _head(path: Path) -> bytes:
 
 def _nearest_file(path: Path) -> str:
     try:
-        names = [item.name for item in path.parent.iterdir()] if path.parent.is_dir() else []
+        names = [item.name for item in islice(path.parent.iterdir(), _MOST_NAMES)] if is_folder(path.parent) else []
     except OSError:
         names = []
-    near = get_close_matches(path.name, names, n=1)
+    near = get_close_matches(path.name, names, n=1) if len(path.name) <= LONGEST_NAME else []
     return f"did you mean {near[0]}?" if near else "check the path"
 
 

@@ -90,7 +90,7 @@ def parse_toml(text: str, path: Path) -> dict[str, Any]:
         raise InputError("nested too deeply", where=str(path), fix="write plain tables") from error
     except ValueError as error:
         # Python turns no text of more than some thousand digits into a number.
-        raise InputError(f"not valid TOML: {error}", where=str(path), fix="write shorter numbers") from error
+        raise InputError("a number has too many digits", where=str(path), fix="write a shorter one") from error
 
 
 def path_beside(name: str, owner: Path) -> Path | None:

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from thermscan.errors import InputError
+from thermscan.named_file import is_file, is_folder
 
 # A day of frames, one file each, at one a second; a pattern that looks at more was meant for fewer.
 MOST_LOOKED_AT = 100_000
@@ -51,7 +52,7 @@ def matching_files(pattern: Path) -> list[Path]:
     looked_at = _Budget()
     start = Path(pattern.anchor) if pattern.anchor else Path()
     found = _below(start, pattern.parts[1:] if pattern.anchor else pattern.parts, looked_at)
-    return list(dict.fromkeys(path for path in found if path.is_file()))
+    return list(dict.fromkeys(path for path in found if is_file(path)))
 
 
 class _Budget:
@@ -92,7 +93,7 @@ def _below(folder: Path, parts: tuple[str, ...], budget: _Budget) -> Iterator[Pa
     elif has_pattern(part):
         for entry in budget.entries(folder):
             hidden = entry.name.startswith(".") and not part.startswith(".")
-            if not hidden and fnmatch.fnmatch(entry.name, part) and (not rest or entry.is_dir()):
+            if not hidden and fnmatch.fnmatch(entry.name, part) and (not rest or is_folder(Path(entry.path))):
                 yield from _below(Path(entry.path), rest, budget)
     else:
         yield from _below(folder / part, rest, budget)
