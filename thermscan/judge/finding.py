@@ -9,6 +9,7 @@ from thermscan.regions.measurement import PartMeasurement
 
 if TYPE_CHECKING:
     from thermscan.judge.judging import Evidence
+    from thermscan.judge.watts_rule import WattsSeen
 
 Level = Literal["watch", "act"]
 Direction = Literal["hot", "cold"]
@@ -72,6 +73,7 @@ class PartVerdict:
     The verdict on one part, and which rules could be applied to it.
 
     ``suspicion`` is its probability of being at fault (`thermscan.judge.suspicion`), None where nothing was compared.
+    ``watts`` is what it draws by its heat and what it may draw; None where that is not known.
     """
 
     measurement: PartMeasurement
@@ -79,6 +81,7 @@ class PartVerdict:
     compared_by: tuple[str, ...] = field(default=())
     reason: str | None = None
     suspicion: float | None = None
+    watts: WattsSeen | None = None
 
 
 @dataclass(frozen=True, slots=True)

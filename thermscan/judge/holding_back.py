@@ -8,8 +8,8 @@ import numpy as np
 
 from thermscan.heat.split import HeatSplit, PartHeat
 from thermscan.judge import thresholds
+from thermscan.judge.allowed import gives_no_heat
 from thermscan.judge.holds import DIVIDED, NO_SPLIT, NOT_ITS_OWN, PROPOSED, Hold
-from thermscan.judge.small_parts import gives_no_heat
 from thermscan.layout.board import Part
 from thermscan.regions.measurement import PartMeasurement
 

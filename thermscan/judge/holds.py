@@ -19,6 +19,7 @@ class HoldCode(Enum):
     MAY_BE_HIDDEN = "may-be-hidden"
     OVERLAPPED = "overlapped"
     FAMILY_GUESSED = "family-guessed"
+    LITTLE_HEAT = "little-heat"
 
 
 @dataclass(frozen=True, slots=True)

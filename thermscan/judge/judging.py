@@ -2,28 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from thermscan.heat.split import HeatSplit
 from thermscan.heat.spots import WarmSpot
 from thermscan.judge.against_baseline import against_baseline, new_on_bare_k
+from thermscan.judge.allowed import gives_no_heat
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.baseline_rule import check_same_board
 from thermscan.judge.board_wide import BoardWide, board_findings
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.finding import Finding, Judgement, Overall, PartVerdict, Verdict
 from thermscan.judge.heat_seen import HeatSeen, View, see_heat
-from thermscan.judge.limits import check_junctions, check_limits, junction_of
+from thermscan.judge.holds import HoldCode
+from thermscan.judge.limits import check_junctions, check_limits, check_usual, junction_of
 from thermscan.judge.peers import compare_peers
 from thermscan.judge.remarks import run_remarks, why_alone
 from thermscan.judge.silent_groups import judge_silent_groups
 from thermscan.judge.suspicion import suspicions
 from thermscan.judge.uncertain_places import hold_hidden, name_unplaced
 from thermscan.judge.warm_places import judge_warm_places
-from thermscan.judge.weighing import Weighed, known_before, weigh
+from thermscan.judge.watts_rule import RULE as WATTS_RULE
+from thermscan.judge.watts_rule import WattsSeen, compare_watts, watts_finding, watts_seen
+from thermscan.judge.weighing import Meaning, Weighed, known_before, weigh
 from thermscan.judge.wording import finding_of
-from thermscan.layout.board import Board
+from thermscan.layout.board import Board, Part
 from thermscan.layout.digest import layout_digest
 from thermscan.radiometry.planck import Band
 from thermscan.regions.leaning import Leaning
@@ -135,11 +139,16 @@ def judge_heat(
     if against is not None:
         comparisons += against.comparisons
     comparisons = hold_hidden(comparisons, measurements, leaning, ambient_c=run.ambient_c)
-    weighed = weigh(comparisons)
+    watts = watts_seen(measurements, heat.split, supply=run.supply)
+    by_watts = hold_hidden(
+        compare_watts(measurements, watts, heat.split), measurements, leaning, ambient_c=run.ambient_c
+    )
     parts = {part.ref: part for part in board.parts}
-    findings = [finding_of(w, parts[w.comparison.ref], heat.split) for w in weighed if w.level is not None]
+    weighed = tuple(_never_cold(w, parts[w.comparison.ref]) for w in (*weigh(comparisons), *weigh(by_watts)))
+    findings = [_finding(w, parts[w.comparison.ref], watts, heat.split) for w in weighed if w.level is not None]
     findings += check_limits(measurements, leaning)
     findings += check_junctions(measurements, heat.split)
+    findings += check_usual(measurements, heat.split)
     unmapped = judge_warm_places(
         heat,
         measurements,
@@ -157,10 +166,13 @@ def judge_heat(
     findings += name_unplaced(measurements, baseline=baseline, ambient_c=run.ambient_c)
     ordered = tuple(sorted(findings, key=_importance))
     suspect = suspicions(measurements, [w.comparison for w in weighed if not known_before(w)], findings)
-    verdicts = tuple(_verdict(m, ordered, comparisons, board, heat.split) for m in measurements)
+    verdicts = tuple(_verdict(m, ordered, [*comparisons, *by_watts], board, heat.split) for m in measurements)
     evidence = Evidence(heat.split, weighed, against.board_wide if against else None, heat.spots)
     judgement = Judgement(
-        parts=tuple(replace(each, suspicion=suspect[each.measurement.part.ref]) for each in verdicts),
+        parts=tuple(
+            replace(each, suspicion=suspect[each.measurement.part.ref], watts=watts.get(each.measurement.part.ref))
+            for each in verdicts
+        ),
         findings=ordered,
         unmapped=unmapped.places,
         overall=_overall(verdicts, ordered),
@@ -168,6 +180,18 @@ def judge_heat(
         evidence=evidence,
     )
     return judgement, evidence
+
+
+def _finding(w: Weighed, part: Part, watts: Mapping[str, WattsSeen], split: HeatSplit | None) -> Finding:
+    if w.comparison.rule == WATTS_RULE:
+        return watts_finding(w, part, watts[part.ref], split.of(part.ref) if split is not None else None)
+    return finding_of(w, part, split)
+
+
+def _never_cold(w: Weighed, part: Part) -> Weighed:
+    """A part that gives no heat by its kind cannot be cold by its own heat."""
+    cold = w.comparison.excess_k < 0 and w.meaning is Meaning.OWN
+    return replace(w, level=None) if w.level is not None and cold and gives_no_heat(part) else w
 
 
 def _verdict(
@@ -181,7 +205,8 @@ def _verdict(
     if measurement.reason is not None:
         return PartVerdict(measurement, "not-measurable", reason=str(measurement.reason))
     about = [finding for finding in findings if finding.ref == ref]
-    compared = tuple(dict.fromkeys(c.rule for c in comparisons if c.ref == ref))
+    about_it = (c for c in comparisons if c.ref == ref and not _only_guessed(c))
+    compared = tuple(dict.fromkeys(c.rule for c in about_it))
     if measurement.part.max_c is not None:
         compared += ("limit",)
     if measurement.part.max_junction_c is not None and junction_of(measurement, split) is not None:
@@ -195,12 +220,18 @@ def _verdict(
     return PartVerdict(measurement, verdict, compared, None if compared else why_alone(measurement, board))
 
 
+def _only_guessed(comparison: Comparison) -> bool:
+    """Whether what a part is held against was only taken from its kind: too little to call it compared."""
+    hold = comparison.at_most_watch
+    return hold is not None and hold.code is HoldCode.FAMILY_GUESSED
+
+
 def _overall(verdicts: Sequence[PartVerdict], findings: Sequence[Finding]) -> Overall:
     levels = {finding.level for finding in findings}
     if "act" in levels:
         return "act"
     # What nothing was compared with is neither clear nor watched.
-    if not any(each.compared_by for each in verdicts):
+    if not any(each.compared_by and not gives_no_heat(each.measurement.part) for each in verdicts):
         return "undecided"
     return "watch" if levels else "clear"
 

@@ -10,8 +10,17 @@ from thermscan.judge.finding import Finding
 from thermscan.judge.junction import Junction, estimate_junction
 from thermscan.judge.thresholds import LIMIT_COVERAGE
 from thermscan.judge.uncertain_places import hidden_by, may_be_hidden
+from thermscan.layout.board import Part
+from thermscan.layout.powers import family_by_kind, power_family
 from thermscan.regions.leaning import Leaning
 from thermscan.regions.measurement import PartMeasurement
+
+# Where the layout states no limit. Chips of the commercial range are meant for air of 70 °C and stand some 15 K above
+# it; power parts are let run at 100 °C; moulded ones end at a junction of 125 to 150 °C (common practice, from memory).
+USUAL_SURFACE_C = 85.0
+USUAL_POWER_C = 100.0
+USUAL_JUNCTION_C = 125.0
+POWER_WORDS = ("REGULATOR", "TRANSISTOR", "RESISTOR", "RECTIFIER", "TO-220", "TO220", "TO-3", "TO-247", "HEAT SINK")
 
 
 def check_limits(measurements: Sequence[PartMeasurement], leaning: Leaning | None = None) -> tuple[Finding, ...]:
@@ -55,6 +64,51 @@ def check_limits(measurements: Sequence[PartMeasurement], leaning: Leaning | Non
         finding = _over_limit(m.part.ref, "limit", excess_k=excess, u_k=m.u_c, text=text)
         findings.append(replace(finding, level="watch") if hiding else finding)
     return tuple(findings)
+
+
+def check_usual(measurements: Sequence[PartMeasurement], split: HeatSplit | None = None) -> tuple[Finding, ...]:
+    """
+    A finding for each part without a stated limit whose surface is hotter than such parts are usually let to be.
+
+    Parameters
+    ----------
+    measurements : sequence of PartMeasurement
+    split : HeatSplit, optional
+        Tells whether it is the part's own heat: a part that is only warmed is watched.
+
+    Returns
+    -------
+    tuple of Finding
+        To be watched; to be acted on where no plastic part of any make would be in its bounds. That a part is cooler
+        than this says nothing for it: it does not count as compared.
+    """
+    findings = []
+    for m in measurements:
+        if m.part.max_c is not None or not m.measurable or m.max_c is None or m.u_c is None:
+            continue
+        usual_c = USUAL_POWER_C if _is_power_part(m.part) else USUAL_SURFACE_C
+        reach = LIMIT_COVERAGE * m.u_c
+        if m.max_c - usual_c <= reach:
+            continue
+        beyond = m.max_c - reach > USUAL_JUNCTION_C
+        said = (
+            f"above the {USUAL_JUNCTION_C:.0f} °C at which most plastic parts end"
+            if beyond
+            else f"hotter than such parts are usually let to be ({usual_c:.0f} °C)"
+        )
+        text = f"{m.part.ref} reads {m.max_c:.0f} °C (± {reach:.0f} K at 95 %), {said}; its own limit is not stated."
+        excess_k = m.max_c - (USUAL_JUNCTION_C if beyond else usual_c)
+        finding = _over_limit(m.part.ref, "limit", excess_k=excess_k, u_k=m.u_c, text=text)
+        heat = split.of(m.part.ref) if split is not None else None
+        warmed = heat is not None and heat.own_k is not None and heat.own_k < heat.received_k
+        findings.append(finding if beyond and not warmed else replace(finding, level="watch"))
+    return tuple(findings)
+
+
+def _is_power_part(part: Part) -> bool:
+    family = family_by_kind(part.ref, part.kind, part.value) if part.family is None else power_family(part.family)
+    words = f"{part.kind or ''} {part.package or ''}".upper()
+    return (family is not None and family.by_rails) or any(word in words for word in POWER_WORDS)
 
 
 def junction_of(measurement: PartMeasurement, split: HeatSplit | None) -> Junction | None:

@@ -8,9 +8,9 @@ import numpy as np
 
 from thermscan.heat.split import HeatSplit
 from thermscan.judge import thresholds
+from thermscan.judge.allowed import gives_no_heat
 from thermscan.judge.finding import Finding
 from thermscan.judge.peers import peer_groups
-from thermscan.judge.small_parts import gives_no_heat
 from thermscan.regions.measurement import PartMeasurement
 
 RULE = "group"

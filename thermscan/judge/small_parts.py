@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Sequence
 
 from thermscan.heat.spots import WarmSpot
 from thermscan.judge import thresholds
+from thermscan.judge.allowed import gives_no_heat
 from thermscan.judge.finding import Finding
 from thermscan.judge.unmapped import SHOULDER, UnmappedResult, doubt_of, may_lean, nothing_leans, stands_out
 from thermscan.judge.wording import hypotheses
@@ -23,21 +23,6 @@ def unread_parts(measurements: Sequence[PartMeasurement]) -> tuple[Part, ...]:
     return tuple(
         m.part for m in measurements if m.reason == TOO_FEW_PIXELS and m.part.surface.emissivity >= LEAST_EMISSIVITY
     )
-
-
-def gives_no_heat(part: Part) -> bool:
-    """
-    Whether a part should give hardly any heat by its nature: a capacitor.
-
-    Examples
-    --------
-    >>> from thermscan.layout.board import Surface
-    >>> mask = Surface("plastic", 0.95, 0.02)
-    >>> gives_no_heat(Part("C20", 2.0, 1.2, 5, 5, 0, mask)), gives_no_heat(Part("CR2", 2.0, 1.2, 5, 5, 0, mask))
-    (True, False)
-    """
-    letters = re.match(r"[A-Za-z]*", part.ref)
-    return (letters is not None and letters.group(0).upper() == "C") or "capacitor" in (part.kind or "").lower()
 
 
 def judge_small_parts(

@@ -28,6 +28,7 @@ OVER_LIMIT_FAULTY = 0.3
 # Where it cannot be told which of the compared parts is wrong, no part is more likely at fault than not.
 UNTOLD = 0.5
 LIMIT_RULES = ("limit", "junction")
+WATTS_RULE = "expected"
 
 
 def suspicions(
@@ -81,8 +82,10 @@ def suspicions(
     for m in judged:
         about = by_ref.get(m.part.ref, [])
         log_odds = float(np.log(before / (1.0 - before)))
-        if about:
-            log_odds += float(np.mean([log_ratio(comparison) for comparison in about]))
+        if alike := [each for each in about if each.rule != WATTS_RULE]:
+            log_odds += float(np.mean([log_ratio(comparison) for comparison in alike]))
+        # What a data sheet allows is another witness than its like; so wide a band speaks for no part.
+        log_odds += sum(max(log_ratio(each), 0.0) for each in about if each.rule == WATTS_RULE)
         if m.part.max_c is not None or m.part.ref in limits:
             log_odds += _limit_log_ratio(limits.get(m.part.ref))
         chance = 1.0 / (1.0 + float(np.exp(-np.clip(log_odds, -50.0, 50.0))))

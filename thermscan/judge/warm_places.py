@@ -12,8 +12,9 @@ from thermscan.coordinates import sample_bilinear
 from thermscan.heat.bare import camera_px_mm
 from thermscan.heat.heat_split import HeatSplit
 from thermscan.heat.spots import WarmSpot, distance_mm
+from thermscan.judge.allowed import gives_no_heat
 from thermscan.judge.heat_seen import HeatSeen, spots_in
-from thermscan.judge.small_parts import gives_no_heat, judge_small_parts
+from thermscan.judge.small_parts import judge_small_parts
 from thermscan.judge.uncertain_places import leaning_over
 from thermscan.judge.unmapped import SHOULDER, UnmappedResult, doubt_of, judge_spots, place_of, stands_out
 from thermscan.layout.board import Board

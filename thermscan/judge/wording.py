@@ -121,10 +121,10 @@ def _own_text(weighed: Weighed, heat: PartHeat | None, split: HeatSplit | None) 
     text += _split_clause(heat, split.constant_k if split is not None else 0.0) + "."
     if c.looks_dead:
         text += " It gives hardly any heat of its own."
-    return text + _why_watched(weighed)
+    return text + why_watched(weighed)
 
 
-def _why_watched(weighed: Weighed) -> str:
+def why_watched(weighed: Weighed) -> str:
     """Why it is not to be acted on, as a sentence to follow; empty where it is."""
     c = weighed.comparison
     if weighed.level != "watch":

@@ -55,6 +55,10 @@ class Part:
         other text is printed as it is.
     round_body : bool
         A disc of diameter ``length_mm``: the corners of its square show the board.
+    watts : tuple of float or None
+        What its data sheet lets it draw: typical, and the most.
+    family : str or None
+        A row of calibration/powers.csv that says so.
     usual_height_mm : float or None
         How high the top of such a package usually stands, without a socket; not what the layout states of this part.
     """
@@ -78,6 +82,8 @@ class Part:
     round_body: bool = False
     max_junction_c: float | None = None
     usual_height_mm: float | None = None
+    watts: tuple[float, float] | None = None
+    family: str | None = None
 
     def corners_mm(self, shrink_mm: float = 0.0) -> NDArray[np.float64]:
         """

@@ -18,6 +18,7 @@ from thermscan.layout.records import (
     NUMBER_COLUMNS,
     PART_COLUMNS,
     ROW_HINTS,
+    WATTS_COLUMN,
     BoardRecord,
     InlinePart,
     RowPart,
@@ -29,6 +30,7 @@ from thermscan.layout.text_file import path_beside, read_text_file
 DEFAULT_SURFACE = "plastic"
 # A server's main board has some thousands; what is found out of every two parts grows with the square of their number.
 MOST_PARTS = 10_000
+ROW_COLUMNS = (*PART_COLUMNS, WATTS_COLUMN)
 
 Place = Callable[[str], str]
 
@@ -145,8 +147,8 @@ def _inline_part(number: int, values: Mapping[str, Any], path: Path, reading: Re
 
 
 def _parts_from_rows(text: str, path: Path, reading: Reading) -> list[PlacedPart]:
-    table = read_table(text, known=PART_COLUMNS, where=str(path), faults=reading.faults)
-    reading.faults.extend(unknown_columns(table.columns, PART_COLUMNS, str(path), ROW_HINTS))
+    table = read_table(text, known=ROW_COLUMNS, where=str(path), faults=reading.faults)
+    reading.faults.extend(unknown_columns(table.columns, ROW_COLUMNS, str(path), ROW_HINTS))
     missing = [column for column in ("ref", "x_mm", "y_mm") if column not in table.columns]
     if table.columns and missing:
         reading.fault(f"no column {' or '.join(missing)}", str(path), "name the columns in the first line")
@@ -156,7 +158,7 @@ def _parts_from_rows(text: str, path: Path, reading: Reading) -> list[PlacedPart
         return []
     found = []
     for row in table.rows:
-        values: dict[str, object] = {key: cell for key, cell in row.cells.items() if key in PART_COLUMNS}
+        values: dict[str, object] = {key: cell for key, cell in row.cells.items() if key in ROW_COLUMNS}
         for key in NUMBER_COLUMNS & values.keys():
             number = table.number(row.cells[key])
             values[key] = row.cells[key] if number is None else number
@@ -178,6 +180,11 @@ def _part(record: InlinePart | RowPart, place: Place, reading: Reading) -> Place
         lacking = "length_mm" if record.length_mm is None else "width_mm"
         reading.fault("it is missing", place(lacking), "give length_mm and width_mm, or neither")
         return None
+    watts = record.watts
+    if isinstance(record, RowPart) and (record.watts_typical is not None or record.watts_most is not None):
+        watts = _watts_of(record, place, reading)
+        if watts is None:
+            return None
     if record.package is not None and (package := _known_package(record.package)):
         round_body = package.round_body and body is None
         default_surface, usual_height_mm = package.surface, package.height_mm
@@ -198,9 +205,26 @@ def _part(record: InlinePart | RowPart, place: Place, reading: Reading) -> Place
         height_mm=record.height_mm, value=record.value or None, polarity=record.polarity or None,
         note=record.note or None, psi_jt_k_per_w=record.psi_jt_k_per_w,
         max_junction_c=record.max_junction_c, round_body=round_body,
-        usual_height_mm=usual_height_mm,
+        usual_height_mm=usual_height_mm, watts=watts, family=record.family,
     )  # fmt: skip
     return PlacedPart(part, place(""))
+
+
+def _watts_of(record: RowPart, place: Place, reading: Reading) -> tuple[float, float] | None:
+    """Typical and most from columns of their own; None, with a fault, where they do not make a pair."""
+    typical, most = record.watts_typical, record.watts_most
+    if typical is None or most is None:
+        lacking = "watts_typical" if typical is None else "watts_most"
+        reading.fault("it is missing", place(lacking), "give watts_typical and watts_most, or neither")
+        return None
+    if record.watts is not None:
+        reading.fault("watts_typical and watts_most say it too", place(WATTS_COLUMN), "keep one of them")
+        return None
+    if typical > most:
+        fix = "write typical first, then the most"
+        reading.fault(f"typical {typical:g} is above most {most:g}", place("watts_most"), fix)
+        return None
+    return typical, most
 
 
 def _known_package(name: str) -> PackageBody | None:

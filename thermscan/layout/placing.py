@@ -118,5 +118,6 @@ def _part_values(part: Part) -> dict[str, object]:
         "emissivity": None if table == part.surface else part.surface.emissivity, "max_c": part.max_c,
         "height_mm": part.height_mm, "value": part.value or "", "polarity": part.polarity or "",
         "note": part.note or "", "psi_jt_k_per_w": part.psi_jt_k_per_w,
-        "max_junction_c": part.max_junction_c,
+        "max_junction_c": part.max_junction_c, "watts_typical": part.watts[0] if part.watts else None,
+        "watts_most": part.watts[1] if part.watts else None, "family": part.family or "",
     }  # fmt: skip

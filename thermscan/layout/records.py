@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import Annotated
 
@@ -21,10 +22,12 @@ from thermscan.layout.fields import (
     Ref,
     Text,
     complaint,
+    parse_number,
     shown,
     shown_number,
 )
 from thermscan.layout.packages import package_body
+from thermscan.layout.powers import family_key, power_family
 from thermscan.layout.surfaces import surface_named
 
 # A surface limit outside this is a slip: below lies no part's rating, above melts solder.
@@ -68,6 +71,28 @@ def _side(length_mm: float) -> float:
     if not SHORTEST_SIDE_MM <= length_mm <= LONGEST_SIDE_MM:
         raise complaint(f"{length_mm:g} is not within {SHORTEST_SIDE_MM:g} to {LONGEST_SIDE_MM:g} mm")
     return length_mm
+
+
+def _watts(value: object) -> list[object]:
+    """Typical and most as a pair, or as a cell of a parts file has them: two numbers and what stands between them."""
+    if isinstance(value, str):
+        apart = re.split(r"\s*[;/]\s*|,?\s+", value.strip())
+        cells = apart if len(apart) == 2 else value.split(",")
+        numbers = [parse_number(cell, decimal_comma=True) for cell in cells]
+        value = [cell if number is None else number for cell, number in zip(cells, numbers, strict=True)]
+    if not isinstance(value, list | tuple) or len(value) != 2:
+        raise complaint(f"{shown(value)} is not two numbers", "write typical and most, such as [0.4, 0.75]")
+    return list(value)
+
+
+def _in_order(watts: tuple[float, float]) -> tuple[float, float]:
+    if watts[0] > watts[1]:
+        raise complaint(f"typical {watts[0]:g} is above most {watts[1]:g}", "write typical first, then the most")
+    return watts
+
+
+def _family(name: str) -> str:
+    return family_key(_known(name, power_family))
 
 
 def _surface(name: str) -> str:
@@ -129,6 +154,8 @@ class _PartFields(Record):
     note: Note | None = None
     psi_jt_k_per_w: NotNegative | None = None
     max_junction_c: Annotated[Number, BeforeValidator(_limit)] | None = None
+    watts: Annotated[tuple[NotNegative, NotNegative], BeforeValidator(_watts), AfterValidator(_in_order)] | None = None
+    family: Annotated[Name, AfterValidator(_family)] | None = None
 
 
 class InlinePart(_PartFields):
@@ -154,6 +181,8 @@ class RowPart(_PartFields):
 
     x_mm: Number
     y_mm: Number
+    watts_typical: NotNegative | None = None
+    watts_most: NotNegative | None = None
     length_mm: AboveZero | None = None
     width_mm: AboveZero | None = None
     package: Annotated[Name, AfterValidator(_package)] | None = None  # after the body, which it looks at
@@ -169,14 +198,17 @@ class RowPart(_PartFields):
         return self.x_mm, self.y_mm
 
 
+# A column that is read, but not written: typical and most in one cell.
+WATTS_COLUMN = "watts"
 # In the order in which a parts file is written.
 PART_COLUMNS = (
     "ref", "kind", "package", "length_mm", "width_mm", "x_mm", "y_mm", "rotation_deg", "group", "surface", "emissivity",
-    "max_c", "height_mm", "value", "polarity", "note", "psi_jt_k_per_w", "max_junction_c",
+    "max_c", "height_mm", "value", "polarity", "note", "psi_jt_k_per_w", "max_junction_c", "watts_typical",
+    "watts_most", "family",
 )  # fmt: skip
 NUMBER_COLUMNS = frozenset(
     ("x_mm", "y_mm", "length_mm", "width_mm", "rotation_deg", "emissivity", "max_c", "height_mm", "psi_jt_k_per_w",
-     "max_junction_c")
+     "max_junction_c", "watts_typical", "watts_most")
 )  # fmt: skip
 
 # What to say of a key that is unknown, or (with +) missing.
@@ -185,6 +217,8 @@ BOARD_HINTS = {
     "sticker": "write [[sticker]] as a table of its own, not inside [board]",
 }
 INLINE_HINTS = {
+    "watts_typical": "write watts = [typical, most]",
+    "watts_most": "write watts = [typical, most]",
     "x_mm": "write at_mm = [x, y]",
     "y_mm": "write at_mm = [x, y]",
     "length_mm": "write body_mm = [length, width]",

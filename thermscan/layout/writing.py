@@ -152,6 +152,8 @@ def part_values(part: Part) -> dict[str, object]:
         "emissivity": _own_emissivity(part.surface), "max_c": part.max_c, "height_mm": part.height_mm,
         "value": part.value, "polarity": part.polarity, "note": part.note, "psi_jt_k_per_w": part.psi_jt_k_per_w,
         "max_junction_c": part.max_junction_c,
+        "watts_typical": part.watts[0] if part.watts else None, "watts_most": part.watts[1] if part.watts else None,
+        "family": part.family,
     }  # fmt: skip
 
 
@@ -202,7 +204,9 @@ def _inline(values: dict[str, object]) -> dict[str, object]:
             inline["body_mm"] = [value, values["width_mm"]]
         elif key == "x_mm":
             inline["at_mm"] = [value, values["y_mm"]]
-        elif key not in ("length_mm", "width_mm", "y_mm"):
+        elif key == "watts_typical" and value is not None:
+            inline["watts"] = [value, values["watts_most"]]
+        elif key not in ("length_mm", "width_mm", "y_mm", "watts_typical", "watts_most"):
             inline[key] = value
     return inline
 

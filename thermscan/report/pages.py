@@ -29,6 +29,7 @@ from thermscan.report.told import (
     not_measured_blocks,
     provenance_blocks,
     remark_blocks,
+    watts_blocks,
 )
 from thermscan.report.verdicts import OVERALL_MARKS
 
@@ -104,7 +105,12 @@ def report_pages(inspection: Inspection, plates: Sequence[Plate] | None = None) 
     pages.flow(left)
     for plate in others:
         plate.draw(pages.sheet(plate.height_pt))
-    told = [*not_measured_blocks(inspection), *remark_blocks(inspection), *provenance_blocks(inspection)]
+    told = [
+        *watts_blocks(inspection),
+        *not_measured_blocks(inspection),
+        *remark_blocks(inspection),
+        *provenance_blocks(inspection),
+    ]
     pages.flow(flowed_lines(told, BODY_WIDTH_PT))
     cautions = flowed_lines(caution_blocks(), BODY_WIDTH_PT)
     draw_lines(pages.sheet(sum(line.height_pt for line in cautions)), cautions)

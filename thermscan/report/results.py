@@ -234,12 +234,25 @@ def _part_entry(verdict: PartVerdict) -> dict[str, Any]:
         "emissivity": part.surface.emissivity,
         **measured_entry(verdict),
         "suspicion": verdict.suspicion,
+        **_watts_entry(verdict),
         "view_angle_deg": measured.view_angle_deg,
         "views": len(measured.seen_in),
         "seen_in": [view + 1 for view in measured.seen_in],
         "budget": [
             {"source": line.source, "u_k": line.u_k, "shared": line.shared} for line in told_lines(measured.budget)
         ],
+    }
+
+
+def _watts_entry(verdict: PartVerdict) -> dict[str, Any]:
+    """What the part draws by its heat, and what it may draw."""
+    seen = verdict.watts
+    band = seen.allowed if seen is not None else None
+    return {
+        "power_w": seen.power_w if seen is not None else None,
+        "u_power_w": seen.u_w if seen is not None else None,
+        "expected_w": [band.typical_w, band.most_w] if band is not None else None,
+        "expected_source": band.source if band is not None else None,
     }
 
 

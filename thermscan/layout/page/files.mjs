@@ -2,11 +2,12 @@
 
 const COLUMNS = [
   "ref", "kind", "package", "length_mm", "width_mm", "x_mm", "y_mm", "rotation_deg", "group", "surface", "emissivity",
-  "max_c", "height_mm", "value", "polarity", "note", "psi_jt_k_per_w", "max_junction_c",
+  "max_c", "height_mm", "value", "polarity", "note", "psi_jt_k_per_w", "max_junction_c", "watts_typical",
+  "watts_most", "family",
 ];
 const NUMBERS = new Set([
   "length_mm", "width_mm", "x_mm", "y_mm", "rotation_deg", "emissivity", "max_c", "height_mm", "psi_jt_k_per_w",
-  "max_junction_c",
+  "max_junction_c", "watts_typical", "watts_most",
 ]);
 
 /** Text on one line, without control characters. */

@@ -2,7 +2,7 @@
 
 import { plain } from "./files.mjs";
 
-const NUMBER_COLUMN = /^(x_mm|y_mm|length_mm|width_mm|rotation_deg|emissivity|max_c|height_mm|psi_jt_k_per_w|max_junction_c)$/;
+const NUMBER_COLUMN = /^(x_mm|y_mm|length_mm|width_mm|rotation_deg|emissivity|max_c|height_mm|psi_jt_k_per_w|max_junction_c|watts_typical|watts_most)$/;
 
 function csvRows(text, delimiter) {
   const rows = [[""]];
@@ -40,8 +40,18 @@ export function partsFromCsv(text, packages, findPackage) {
       values[column] = NUMBER_COLUMN.test(column) ? Number(delimiter === "," ? cell : cell.replace(",", ".")) : plain(cell);
       if (Number.isNaN(values[column])) throw new Error(`part ${index + 1}, ${column}: "${cell.slice(0, 20)}" is not a number`);
     });
+    if (values.watts !== undefined) [values.watts_typical, values.watts_most] = wattsPair(values.watts, index);
+    delete values.watts;
     return wholePart(values, packages, findPackage);
   });
+}
+
+/** Typical and most from one cell, as thermscan reads it. */
+function wattsPair(cell, index) {
+  const apart = cell.trim().split(/\s*[;/]\s*|,?\s+/);
+  const pair = (apart.length === 2 ? apart : cell.split(",")).map((each) => Number(each.replace(",", ".")));
+  if (pair.length !== 2 || pair.some(Number.isNaN)) throw new Error(`part ${index + 1}, watts: "${cell.slice(0, 20)}" is not two numbers`);
+  return pair;
 }
 
 /** A part with everything the page works with, from what a file says of it. */
@@ -49,7 +59,7 @@ function wholePart(values, packages, findPackage) {
   const body = packages[findPackage(values.package ?? "")];
   const part = {
     ref: "", kind: "", package: "", rotation_deg: 0, group: "", value: "", polarity: "", note: "", emissivity: null, max_c: null,
-    height_mm: null, psi_jt_k_per_w: null, max_junction_c: null, surface: body?.surface ?? "plastic", length_mm: body?.length_mm ?? 0,
+    height_mm: null, psi_jt_k_per_w: null, max_junction_c: null, watts_typical: null, watts_most: null, family: "", surface: body?.surface ?? "plastic", length_mm: body?.length_mm ?? 0,
     width_mm: body?.width_mm ?? 0, round: Boolean(body?.round) && !values.length_mm, ...values,
   };
   return body ? { ...part, package: body.name } : part;
@@ -99,8 +109,11 @@ export function layoutFromToml(text, packages, findPackage) {
     board.height_mm = Math.max(...board.outline_mm.map(([, y]) => y));
   }
   if (!(board.width_mm > 0 && board.height_mm > 0)) throw new Error("it gives no width_mm and height_mm");
-  const parts = rows.map(({ at_mm: at, body_mm: size, ...values }) => {
-    const flat = { ...values, x_mm: at?.[0], y_mm: at?.[1], ...(size ? { length_mm: size[0], width_mm: size[1] } : {}) };
+  const parts = rows.map(({ at_mm: at, body_mm: size, watts, ...values }) => {
+    const flat = {
+      ...values, x_mm: at?.[0], y_mm: at?.[1], ...(size ? { length_mm: size[0], width_mm: size[1] } : {}),
+      ...(watts ? { watts_typical: watts[0], watts_most: watts[1] } : {}),
+    };
     if (!values.ref || !Number.isFinite(flat.x_mm) || !Number.isFinite(flat.y_mm)) throw new Error("a part has no ref or no at_mm");
     return wholePart(flat, packages, findPackage);
   });
