@@ -85,3 +85,29 @@ def test_kinds_that_nobody_sees_keep_the_usual_joint():
 def test_the_height_that_its_package_usually_has_counts_where_none_is_stated():
     plain = _chip("U1", 20, 20)
     assert body_areas_mm2(replace(plain, usual_height_mm=9.0)) == body_areas_mm2(replace(plain, height_mm=9.0))
+
+
+def test_the_upper_face_loses_as_much_as_radiation_and_convection_say():
+    part = _chip("U1", 50, 40, height_mm=2.0)
+    bodies = _bodies(part)
+    share = float(bodies.loss_mm2[0] / body_areas_mm2(part)[1])
+    # Holman's simplified equations for air, a lying plate of 0.1 m, 8 K over 300 K: W/(m2 K) up 1.32 (dT / L)^0.25,
+    # down 0.59 (dT / L)^0.25; radiation 4 e sigma T^3 from either face (e 0.9, sigma of CODATA 2018).
+    up, down = 1.32 * (8 / 0.1) ** 0.25, 0.59 * (8 / 0.1) ** 0.25
+    radiation = 4 * 0.9 * 5.670374419e-8 * 300.0**3
+    lying = (up + radiation) / (up + down + 2 * radiation)
+    # An upright board loses alike from both faces; boards are seen in either position.
+    assert 0.5 <= share <= lying
+    assert lying == pytest.approx(0.565, abs=0.002)
+
+
+def test_a_flat_body_takes_no_more_and_no_less_than_the_face_it_covers():
+    # A body of no height loses by its top what the board beneath would have lost by its upper face: with a perfect
+    # joint nothing changes, and all the heat that is put in is lost over the whole board.
+    part = Part("U1", 100.0, 80.0, 50.0, 40.0, 0.0, MASK, height_mm=0.0)
+    board = _board(part)
+    grid = fin_grid(board)
+    found = body_responses(grid, board_bodies(board, grid), decay_mm=DECAY_MM, contact=np.array([1e4]))
+    # Kelvin for one unit of watts over h: 1 over the area that loses (whole cells: 0.3 % more than the board).
+    assert found.cells[:, 0] == pytest.approx(np.full(grid.cells, 1 / 8000.0), rel=5e-3)
+    assert found.bodies[0, 0] == pytest.approx(1 / 8000.0, rel=5e-3)
