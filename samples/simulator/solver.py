@@ -222,8 +222,13 @@ def warm_up(
     extra_heat: Sequence[HeatDisc] = (),
     mesh_mm: float | None = None,
     step_s: float = 2.0,
+    level: Callable[[float], float] | None = None,
 ) -> list[BoardField]:
-    """Temperatures at times after power-on, from a board at ambient; backward Euler in steps of ``step_s``."""
+    """
+    Temperatures at times after power-on, from a board at ambient; backward Euler in steps of ``step_s``.
+
+    ``level`` gives the share of all heat that is on at a time, as while the supply is switched on and off.
+    """
     pieces = _discretise(board, sheet_w_per_k, mesh_mm or _default_mesh_mm(board))
     heat = _heat_input(board, powers_w, extra_heat, pieces)
     rise_k = np.zeros(len(heat))
@@ -236,7 +241,9 @@ def warm_up(
     fields, now_s = [], 0.0
     for time_s in times_s:
         while now_s < time_s - step_s / 2:
-            rise_k = factor.solve(heat + stored / step_s * rise_k)
+            # The share over the step is that at its middle.
+            share = 1.0 if level is None else level(now_s + step_s / 2)
+            rise_k = factor.solve(share * heat + stored / step_s * rise_k)
             now_s += step_s
         lost_w = float(system.loss @ rise_k)
         fields.append(_field(board, powers_w, pieces, rise_k, ambient_c=ambient_c, lost_w=lost_w))
