@@ -2,7 +2,7 @@
 A recording of a board whose heat changes with time: frames made as they are asked for, whatever the length.
 
 The temperatures come from the finite elements at many times. What changes is a sum of a few pictures (principal
-components), each rendered once by the camera; a frame is their weighted sum, moved as a hand moves, with drift and noise.
+components), each rendered once; a frame is their weighted sum, moved as a hand moves, with drift and noise.
 """
 
 from __future__ import annotations

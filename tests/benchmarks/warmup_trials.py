@@ -1,7 +1,7 @@
 """
-How well the end of a warm-up is told from its beginning: ``python tests/benchmarks/warmup_trials.py --boards 20 --seed 500``.
+How well the end of a warm-up is told from its beginning: ``tests/benchmarks/warmup_trials.py --boards 14 --seed 500``.
 
-Random boards are warmed up by finite elements (the simulator's, which the analysis does not share). Each board's parts are
+Random boards are warmed up by finite elements (the simulator's, which the analysis does not share). Their parts are
 read as the camera would give them: means of some pixels at 9 Hz with noise, a slow wander that all share in part, and
 rounding. The recording ends after so many time constants (the time to 63.2 % of the usual part).
 """

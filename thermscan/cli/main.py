@@ -34,6 +34,7 @@ COMMANDS = {
     "demo": ("thermscan.cli.demo", "Write the sample job to a folder and run it, report included."),
     "inspect": ("thermscan.cli.inspect", "Which part runs hotter or colder than it should?"),
     "baseline": ("thermscan.cli.baseline", "Learn what a good board looks like from known-good runs."),
+    "warmup": ("thermscan.cli.warmup", "How does each part warm up after power-on, and where will it end?"),
     "frame": ("thermscan.cli.frame", "What is in this frame file, and is it good enough?"),
     "layout": ("thermscan.cli.layout", "Is this layout sound? Draw it, import it, make it."),
     "record": ("thermscan.cli.record", "Keep what was seen, check it, and follow a board over the years."),

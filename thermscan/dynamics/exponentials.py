@@ -30,7 +30,7 @@ class Exponentials:
 
     def curve_c(self, since_s: FloatArray) -> FloatArray:
         """Temperatures at times since power-on; shape of the times."""
-        result = np.full(np.shape(since_s), self.end_c)
+        result: FloatArray = np.full(np.shape(since_s), self.end_c, dtype=np.float64)
         for tau, amplitude in zip(self.tau_s, self.amplitudes_k, strict=True):
             result = result - amplitude * np.exp(-np.maximum(since_s, 0.0) / tau)
         return result
@@ -98,12 +98,11 @@ def _terms(t: FloatArray, taus: FloatArray) -> FloatArray:
 
 
 def _linear(t: FloatArray, y: FloatArray, root: FloatArray, taus: FloatArray) -> FloatArray:
-    solution: FloatArray = np.linalg.lstsq(_terms(t, taus) * root[:, None], y * root, rcond=1e-10)[0]
-    return solution
+    solution = np.linalg.lstsq(_terms(t, taus) * root[:, None], y * root, rcond=1e-10)[0]
+    return np.asarray(solution, dtype=np.float64)
 
 
 def _left(t: FloatArray, y: FloatArray, root: FloatArray, log_tau: FloatArray) -> FloatArray:
     q, _ = np.linalg.qr(_terms(t, np.exp(log_tau)) * root[:, None])
     seen = y * root
-    result: FloatArray = seen - q @ (q.T @ seen)
-    return result
+    return np.asarray(seen - q @ (q.T @ seen), dtype=np.float64)

@@ -137,8 +137,8 @@ def find_part_pixels(reference: Reference) -> PartPixels:
     board, registration, image = reference.board, reference.registration, reference.image
     pose = pose_seen(registration, shape=image.shape, corners_mm=board.corners_mm, fov_deg=reference.fov_deg)
     standing = silhouettes(board, registration, pose)
-    columns, places, labels, shares, emissivity = [], [], [], [], []
-    rings = []
+    columns: list[int] = []
+    places, labels, shares, emissivity, rings = [], [], [], [], []
     for index, (part, measured) in enumerate(zip(board.parts, reference.measurements, strict=True)):
         if not measured.measurable:
             continue

@@ -165,10 +165,10 @@ def read_series(
         bench.append(bench_c)
         shift.append(np.nan if drift is None else drift.shift_px)
         lost += drift is None
-    means_c, bench_c = np.array(means).reshape(-1, 2 * len(pixels.columns)), np.array(bench)
+    means_c, benches_c = np.array(means).reshape(-1, 2 * len(pixels.columns)), np.array(bench)
     shift_px = np.array(shift)
     keep = _of_the_view(shift_px)
-    surface_c = pixels.surface_c(means_c[keep]) - _camera_drift(bench_c[keep])[:, None]
+    surface_c = pixels.surface_c(means_c[keep]) - _camera_drift(benches_c[keep])[:, None]
     assert stream.clock is not None
     used = int(keep.sum())
     frozen = stream.count - len(times)
@@ -181,7 +181,7 @@ def read_series(
     if moved > 0.5:
         said.append(f"the view moved by up to {moved:.1f} pixels, which was followed")
     return PartSeries(
-        reference, pixels, np.array(times)[keep], surface_c, bench_c[keep], shift_px[keep], stream.count,
+        reference, pixels, np.array(times)[keep], surface_c, benches_c[keep], shift_px[keep], stream.count,
         stream.clock, tuple(dict.fromkeys((*reference.remarks, *said))),
     )  # fmt: skip
 

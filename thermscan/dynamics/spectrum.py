@@ -1,8 +1,8 @@
 """
 Where each part of a board will end, from the beginning of its warm-up.
 
-A board cools and warms by many exponentials whose time constants all its parts share. So each part's curve is taken for a
-sum over a fixed range of time constants, and how much each of them usually contributes is learned from all parts
+A board cools and warms by many exponentials whose time constants all its parts share. So each part's curve is taken for
+a sum over a fixed range of time constants, and how much each of them usually contributes is learned from all parts
 together. For each part the end then follows with an uncertainty that grows where the recording is too short to tell.
 """
 
@@ -23,8 +23,8 @@ USUAL_S, USUAL_FACTOR = 100.0, 3.0
 # That expectation counts as so many parts' worth; the board's own parts overrule it.
 EXPECTATION_PARTS = 2.0
 ROUNDS = 40
-# What is learned of the shares is not known itself, and all parts of a board share that: found on six boards warmed up by
-# finite elements (tests/benchmarks/warmup_trials.py, seeds 100 to 105), with others to check it.
+# What is learned of the shares is not known itself, and all parts of a board share that: found on six boards warmed up
+# by finite elements (tests/benchmarks/warmup_trials.py, seeds 100 to 105), with others to check it.
 SHARES_DOUBT = 1.35
 # Rounding: no point is known better than this.
 LEAST_NOISE_K = 0.003

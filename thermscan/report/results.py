@@ -67,12 +67,12 @@ def results_document(inspection: Inspection) -> dict[str, Any]:
             "sha256": inspection.board.sha256,
         },
         "frames": [_frame_entry(frame) for frame in inspection.frames],
-        "registration": _registration_entry(inspection.registration),
+        "registration": registration_entry(inspection.registration),
         **_views_entry(inspection),
         "parts": [_part_entry(each) for each in verdicts_in_layout_order(inspection)],
         "not_compared": judgement.not_compared,
         "unmapped": [_unmapped_entry(heat) for heat in judgement.unmapped],
-        "findings": [_finding_entry(finding) for finding in judgement.findings],
+        "findings": [finding_entry(finding) for finding in judgement.findings],
         "remarks": list(inspection.remarks),
     }
     plain: dict[str, Any] = plain_value(document)
@@ -185,14 +185,15 @@ def _views_entry(inspection: Inspection) -> dict[str, Any]:
     for view in inspection.views:
         names = list(dict.fromkeys(str(inspection.frames[k].source.path) for k in view.numbers))
         if isinstance(view, SeenView):
-            entries.append({"frames": names, "registration": _registration_entry(view.registration), "reason": None})
+            entries.append({"frames": names, "registration": registration_entry(view.registration), "reason": None})
         else:
             reason = " / ".join(str(fault) for fault in view.faults)
             entries.append({"frames": names, "registration": None, "reason": reason})
     return {"views": entries}
 
 
-def _registration_entry(registration: Registration) -> dict[str, Any]:
+def registration_entry(registration: Registration) -> dict[str, Any]:
+    """Where the board lies in the frame, as all documents say it."""
     return {
         "method": registration.method,
         "px_from_mm": registration.px_from_mm,
@@ -268,7 +269,8 @@ def _unmapped_entry(heat: UnmappedHeat) -> dict[str, Any]:
     }
 
 
-def _finding_entry(finding: Finding) -> dict[str, Any]:
+def finding_entry(finding: Finding) -> dict[str, Any]:
+    """One judgement, as all documents say it."""
     return {
         "ref": finding.ref,
         "rule": finding.rule,
