@@ -26,7 +26,7 @@ def test_a_first_order_step_passes_the_tabulated_shares():
 @pytest.mark.parametrize(("ratio", "parted"), [(8.0, True), (3.0, True), (1.15, False)])
 def test_two_exponentials_part_as_their_ratio_allows(ratio, parted):
     """
-    C. Lanczos, Applied Analysis (1956), IV.23: exponentials of near rates cannot be told apart at the noise of any reading.
+    C. Lanczos, Applied Analysis (1956), IV.23: near rates cannot be told apart at the noise of any reading.
 
     At a signal of 3000 times the noise a ratio of 3 parts (Istratov and Vyvenko, Rev. Sci. Instrum. 70 (1999) 1233: the
     limit of resolution falls to about 2 as the noise does); one of 1.15 is told as a single one.
