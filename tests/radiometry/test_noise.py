@@ -100,6 +100,26 @@ def test_shading_and_drift_are_told_apart_from_patterns():
     assert max(found.fixed_column, found.frame) < 0.005
 
 
+def test_shading_that_changes_and_noise_that_neighbours_share_are_told():
+    rng = np.random.default_rng(12)
+    even = measure_pattern_noise(flat_recording(rng, pixel=0.05))
+    assert even.shared == 0.0
+    assert even.shading_change < 0.002
+    cube = flat_recording(rng, frames=60, pixel=0.05)
+    bowl = np.linspace(-1, 1, 80) ** 2
+    bowl = (bowl - bowl.mean()) / bowl.std()
+    cube += 0.04 * rng.standard_normal((60, 1, 1)) * bowl
+    # Patches of 3 px: white noise through a Gaussian keeps 1 / (4 pi s^2) of its variance.
+    white = rng.standard_normal((60, 60, 80))
+    cube += 0.03 * np.sqrt(4 * np.pi) * 3.0 * np.array([gaussian_filter(one, 3.0, mode="wrap") for one in white])
+    found = measure_pattern_noise(cube)
+    # 60 frames tell a standard deviation to 9 %.
+    assert found.shading_change == pytest.approx(0.04, rel=0.2)
+    # Means of rows and columns take 2 sqrt(pi) s / 80 and / 60 of the patches' variance with them.
+    left = 1 - 2 * np.sqrt(np.pi) * 3.0 * (1 / 80 + 1 / 60)
+    assert found.shared == pytest.approx(0.03 * np.sqrt(left), rel=0.06)
+
+
 def test_dead_stuck_flickering_and_straying_pixels_are_found():
     rng = np.random.default_rng(11)
     cube = flat_recording(rng, pixel=0.05)

@@ -137,6 +137,7 @@ def noise(recording: Path, unit: str | None, as_json: bool) -> int:
     click.echo(f"  {'dead or flickering pixels':<44} {len(dead):4d}{': ' + shown if dead else ''}")
     if not counts:
         click.echo(f"For the camera file: netd_k = {found.pixel:.3f}")
+        click.echo("What stays uneven goes into it by 'thermscan camera shading', and 'inspect' takes it out.")
     return 0
 
 
@@ -211,12 +212,14 @@ def reflected(frame: str, ambient_c: float | None, camera_path: Path | None, uni
 
 _NOISE_WORDS = {
     "pixel": "a pixel, from frame to frame (NETD)",
+    "shared": "of it, shared with neighbouring pixels",
     "row": "rows as a whole, from frame to frame",
     "column": "columns as a whole, from frame to frame",
     "frame": "the whole frame, from frame to frame",
     "fixed_pixel": "fixed pattern of pixels",
     "fixed_row": "fixed pattern of rows",
     "fixed_column": "fixed pattern of columns",
+    "shading_change": "smooth shading, from frame to frame",
     "shading": "smooth shading, largest less smallest",
 }
 

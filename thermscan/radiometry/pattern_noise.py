@@ -18,6 +18,7 @@ LEAST_FRAMES = 8
 _STRAY_DEVIATIONS = 6.2
 # A pixel this much noisier than the usual one flickers: with 8 frames a good one exceeds 3 times by less than 1e-9.
 _FLICKER_FACTOR = 3.0
+_CLEARLY = 4.0
 _MAD_TO_SIGMA = 1.482602218506
 
 
@@ -41,6 +42,10 @@ class PatternNoise:
         Pattern that stays, after the smooth shading is taken out.
     shading : float
         Largest less smallest value of that shading, a quadratic surface.
+    shading_change : float
+        Of that surface, from frame to frame.
+    shared : float
+        The part of a pixel's noise that its neighbours share: the mean over a part does not average it away.
     dead : ndarray of bool, shape (rows, cols)
         Pixels with no value, stuck, flickering, or far from their neighbours.
     """
@@ -55,6 +60,8 @@ class PatternNoise:
     fixed_column: float
     fixed_pixel: float
     shading: float
+    shading_change: float
+    shared: float
     dead: NDArray[np.bool_]
 
     def __post_init__(self) -> None:
@@ -114,6 +121,7 @@ def measure_pattern_noise(recording: ArrayLike, *, times_s: ArrayLike | None = N
     frame_means = np.nanmean(cube, axis=(1, 2))
     drift, per_minute = _drift(frame_means, times_s)
     moving = cube - still - (frame_means - frame_means.mean())[:, None, None]
+    change, moving = _shading_change(moving)
     row_means, column_means = np.nanmean(moving, axis=2), np.nanmean(moving, axis=1)
     single = moving - row_means[:, :, None] - column_means[:, None, :]
     # Taking off the means of frames, rows and columns leaves this share of the pixels' variance.
@@ -134,6 +142,8 @@ def measure_pattern_noise(recording: ArrayLike, *, times_s: ArrayLike | None = N
         fixed_column=_less(np.nanvar(fixed_columns), fixed_pixel_variance / rows),
         fixed_pixel=_less(fixed_pixel_variance, pixel_variance / n),
         shading=float(np.ptp(shading)),
+        shading_change=change,
+        shared=_shared(single, pixel_variance),
         dead=dead,
     )
 
@@ -170,13 +180,46 @@ def _drift(frame_means: NDArray[np.float64], times_s: ArrayLike | None) -> tuple
 
 def _shading(still: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """The quadratic surface through a frame, and what it leaves; the fit passes over pixels without a value."""
-    rows, cols = still.shape
-    y, x = np.meshgrid(np.linspace(-1, 1, rows), np.linspace(-1, 1, cols), indexing="ij")
-    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+    terms = _quadratic(*still.shape)
     good = np.isfinite(still)
     weights, *_ = np.linalg.lstsq(terms[good], still[good], rcond=None)
     surface: NDArray[np.float64] = terms @ weights
     return surface, still - surface
+
+
+def _quadratic(rows: int, cols: int) -> NDArray[np.float64]:
+    """The six terms of a quadratic surface; shape (rows, cols, 6)."""
+    y, x = np.meshgrid(np.linspace(-1, 1, rows), np.linspace(-1, 1, cols), indexing="ij")
+    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+
+
+def _shading_change(moving: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
+    """Standard deviation of the frames' own quadratic surfaces, and the frames without them."""
+    n, rows, cols = moving.shape
+    terms = _quadratic(rows, cols).reshape(rows * cols, -1)
+    flat = moving.reshape(n, -1).T
+    good = np.isfinite(flat).all(axis=1)
+    weights = np.linalg.lstsq(terms[good], flat[good], rcond=None)[0]
+    # What white noise leaves in the surfaces is taken off: its variance times the terms, over the pixels.
+    surfaces = terms @ weights
+    noise = float(np.mean((flat[good] - surfaces[good]) ** 2)) * terms.shape[1] / good.sum()
+    return _less(np.mean(surfaces**2) * n / (n - 1), noise), moving - surfaces.T.reshape(moving.shape)
+
+
+def _shared(single: NDArray[np.float64], variance: float) -> float:
+    """Noise that falls off over some pixels: its covariance at one and two pixels, drawn back to none."""
+    n, rows, cols = single.shape
+
+    def at(lag: int) -> float:
+        along = np.nanmean(single[:, :, :-lag] * single[:, :, lag:])
+        across = np.nanmean(single[:, :-lag] * single[:, lag:])
+        return float(along + across) / 2
+
+    one, two = at(1), at(2)
+    # Of white noise the covariance scatters by its variance over the root of the pairs; four times that is seen.
+    if one <= _CLEARLY * variance / np.sqrt(2 * n * rows * cols) or two <= 0:
+        return 0.0
+    return float(np.sqrt(min(max(one * one / two, one), variance)))
 
 
 def _less(variance: np.floating[Any] | float, of_noise: float) -> float:

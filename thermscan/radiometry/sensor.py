@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 # A public recording of one uncooled 640 x 512 camera on a flat scene, 9 frames in 2 minutes, white noise 2.9 counts a
-# pixel: 37 counts of smooth shading from edge to centre, some 0.6 K at a noise of 0.05 K. A single camera, so a wide
-# prior: the difference between centre and edge has this standard deviation.
-SHADING_K = 0.5
+# pixel: 37 counts of smooth shading from edge to centre, 0.64 K at a noise of 0.05 K. A single camera: the difference
+# between centre and edge is taken to have this standard deviation over cameras.
+SHADING_K = 37.0 / 2.9 * 0.05
 # How far along the frame shading stays alike: half the frame's width, from its centre to its edge, of one bowl.
 SHADING_REACH = 0.5
 # The same camera's noise is correlated by 0.44, 0.39 and 0.35 at 1 to 3 pixels: one half of its variance is white, and
