@@ -45,9 +45,9 @@ class BagFiles(Protocol):
 
 
 @contextmanager
-def open_bag(path: Path) -> Iterator[BagFiles]:
+def open_bag(path: Path, *, whole: bool = True) -> Iterator[BagFiles]:
     """
-    The files of a bag.
+    The files of a bag; ``whole`` false does not read a zip from end to end to see whether its seal fits.
 
     Raises
     ------
@@ -69,7 +69,7 @@ def open_bag(path: Path) -> Iterator[BagFiles]:
     if stat.S_ISDIR(mode):
         yield _folder_files(path)
     elif stat.S_ISREG(mode):
-        with _zip_files(path) as files:
+        with _zip_files(path, whole=whole) as files:
             yield files
     else:
         raise InputError("neither a folder nor a zip", where=str(path), fix="name a record")
@@ -149,9 +149,9 @@ class _Zip:
 
 
 @contextmanager
-def _zip_files(path: Path) -> Iterator[_Zip]:
+def _zip_files(path: Path, *, whole: bool) -> Iterator[_Zip]:
     files = _Zip(path)
-    refused = container_damage(path)
+    refused = container_damage(path, whole=whole)
     files.damage.extend(Damage(path.name, what) for what in refused.damage)
     if refused.unreadable:
         yield files

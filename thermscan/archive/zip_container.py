@@ -37,7 +37,7 @@ class ContainerDamage:
     unreadable: bool = False
 
 
-def container_damage(path: Path) -> ContainerDamage:
+def container_damage(path: Path, *, whole: bool = True) -> ContainerDamage:
     """
     What can be told of a zip before the zip library reads it: its list's size, and its seal if it has one.
 
@@ -66,7 +66,8 @@ def container_damage(path: Path) -> ContainerDamage:
         if len(comment) != comment_length:
             return ContainerDamage(("has bytes after its end, or lacks some",))
         # By its length too, so that a flipped bit in its first words does not hide it.
-        if (len(comment) == SEAL_LENGTH or comment.startswith(SEAL_START)) and not zip_seal_fits(file, size, comment):
+        has_seal = len(comment) == SEAL_LENGTH or comment.startswith(SEAL_START)
+        if whole and has_seal and not zip_seal_fits(file, size, comment):
             return ContainerDamage(("its bytes are not those that were packed (the seal at its end does not fit)",))
     return ContainerDamage()
 

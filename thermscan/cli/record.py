@@ -10,6 +10,7 @@ import click
 
 from thermscan.cli.options import run_from, run_options
 from thermscan.cli.progress import stage_progress
+from thermscan.cli.record_history import list_command, trend_command
 
 
 @click.group("record", no_args_is_help=False)
@@ -169,3 +170,7 @@ def key(file: str) -> int:
     click.echo(f"private key: {file}; public key: {public}")
     click.echo(f"fingerprint: {fingerprint(raw_key(read_public_key(public)))}")
     return 0
+
+
+command.add_command(list_command)
+command.add_command(trend_command)
