@@ -45,15 +45,16 @@ def _refs(trend: Trend) -> list[str]:
 
 def _part_figure(trend: Trend, ref: str) -> bytes:
     lines: dict[str, list[Visit]] = {}
+    stages = {point.look.stage for point in trend.points}
     for point in trend.points:
         look = point.look
         if look.ref == ref and look.moment is not None:
-            name = " · ".join(filter(None, (look.serial and f"serial {look.serial}", look.stage)))
+            name = " · ".join(
+                filter(None, (look.serial and f"serial {look.serial}", look.stage if len(stages) > 1 else None))
+            )
             visit = Visit(look.moment, point.rise_k, point.u_k, look.verdict)
             lines.setdefault(name or trend.board, []).append(visit)
-    told = next(
-        (change.text for change in trend.changes if change.ref == ref), "No change beyond what looks differ by."
-    )
+    told = [change.text for change in trend.changes if change.ref == ref] or ["No change beyond what looks differ by."]
     longest_first = sorted(lines.items(), key=lambda item: -len(item[1]))
     return png_of(trend_figure(f"{ref} on {trend.board}", longest_first, told[0]))
 
