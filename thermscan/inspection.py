@@ -16,6 +16,7 @@ from thermscan.frames.recording import without_repeats
 from thermscan.frames.repair import repair_frames
 from thermscan.frames.units import COUNTS
 from thermscan.judge.baseline import Baseline
+from thermscan.judge.before_after import BeforeAfter, compare_before
 from thermscan.judge.finding import Judgement
 from thermscan.judge.judging import judge_run
 from thermscan.layout.board import Board
@@ -59,6 +60,8 @@ class Inspection:
     # Every view of the board in the order of the frames, and those in which it was not found; the first that was
     # found is `image` and `registration`.
     views: tuple[SeenView | LostView, ...] = field(default=())
+    # Against a look before a repair, where one was given.
+    before: BeforeAfter | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -82,7 +85,13 @@ Progress = Callable[[str], None]
 Points = tuple[tuple[float, float], ...]
 
 
-def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progress | None = None) -> Inspection:
+def inspect_run(
+    run: Run,
+    *,
+    baseline: Baseline | None = None,
+    before: Inspection | None = None,
+    progress: Progress | None = None,
+) -> Inspection:
     """
     Which parts of a board run hotter or colder than they should, from the run's frames.
 
@@ -92,6 +101,8 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
         See `thermscan.runs.reading.read_run`.
     baseline : Baseline, optional
         Known-good runs of the same board type.
+    before : Inspection, optional
+        A look at the same board before its repair.
     progress : callable, optional
         Called with the name of each stage (`STAGES`) as it begins.
 
@@ -141,7 +152,7 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
         band_um=first.image.band,
         leaning=together.leaning,
     )
-    return Inspection(
+    inspection = Inspection(
         run=run,
         board=board,
         camera=camera,
@@ -168,6 +179,7 @@ def inspect_run(run: Run, *, baseline: Baseline | None = None, progress: Progres
             *([baseline] if baseline else []),
         ),
     )
+    return inspection if before is None else replace(inspection, before=compare_before(inspection, before))
 
 
 def view_of(run: Run, *, progress: Progress) -> View:

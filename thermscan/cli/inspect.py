@@ -21,6 +21,12 @@ EXIT_STATUS = {"clear": 0, "watch": 0, "act": 1, "undecided": 3}
 @click.option(
     "--baseline", "baseline_file", metavar="FILE", help="Known-good runs, as 'thermscan baseline' wrote them."
 )
+@click.option(
+    "--before",
+    "before_file",
+    metavar="RUN",
+    help="A look at the same board before its repair: what changed, and what did not.",
+)
 @click.option("--out", metavar="DIR", help="Write the report there: PDF, pictures, results.json, results.csv.")
 @click.option("--json", "as_json", is_flag=True, help="Print results.json to standard output and nothing else.")
 @click.option("--explain", metavar="REF", help="Print the whole chain for one part, from reading to verdict.")
@@ -34,6 +40,7 @@ def command(
     inputs: tuple[str, ...],
     *,
     baseline_file: str | None,
+    before_file: str | None,
     out: str | None,
     as_json: bool,
     explain: str | None,
@@ -52,15 +59,26 @@ def command(
     from thermscan.judge.baseline_file import read_baseline
     from thermscan.report.results import results_document, results_text
     from thermscan.report.summary import summary_lines
+    from thermscan.runs.reading import read_run
 
     without = taken_out(options)
-    others = {"baseline_file": baseline_file, "explain": explain, "show_registration": show_registration}
+    others = {
+        "baseline_file": baseline_file,
+        "before_file": before_file,
+        "explain": explain,
+        "show_registration": show_registration,
+    }
     check_together(without, {**options, **others})
     run = run_from(inputs, options)
     if without["no_layout"]:
         return inspect_without(run, without, out=out, as_json=as_json)
     with ExitStack() as kept:
-        read = (*run.files, Path(baseline_file) if baseline_file else None)
+        before_run = read_run(Path(before_file), overrides={}) if before_file else None
+        read = (
+            *run.files,
+            Path(baseline_file) if baseline_file else None,
+            *([Path(before_file), *before_run.files] if before_file and before_run else []),
+        )
         if out:
             from thermscan.report.report import reserved_report, write_report
 
@@ -71,7 +89,8 @@ def command(
             check_picture(Path(show_registration), inputs=read)
         baseline = read_baseline(Path(baseline_file)) if baseline_file else None
         with stage_progress("inspecting") as progress:
-            inspection = inspect_run(run, baseline=baseline, progress=progress)
+            before = inspect_run(before_run, baseline=baseline, progress=progress) if before_run else None
+            inspection = inspect_run(run, baseline=baseline, before=before, progress=progress)
         explained = _explained(inspection, explain) if explain else None
         if out:
             write_report(inspection, folder)

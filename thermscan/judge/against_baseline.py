@@ -33,7 +33,12 @@ CULPRIT_SHARE = 1.0 / 3.0
 
 
 def against_baseline(
-    measurements: Sequence[PartMeasurement], run: Run, baseline: Baseline, *, heat: HeatSeen
+    measurements: Sequence[PartMeasurement],
+    run: Run,
+    baseline: Baseline,
+    *,
+    heat: HeatSeen,
+    same_specimen: bool | None = None,
 ) -> BaselineResult | None:
     """
     Every part of a run against the known-good runs; None where they have too few parts in common.
@@ -46,9 +51,13 @@ def against_baseline(
         Of the same board.
     heat : HeatSeen
         Of this run.
+    same_specimen : bool, optional
+        Whether the runs are of the very board that is judged; else told by the serials.
     """
     serials = {known.board_serial for known in baseline.runs}
     same = run.board_serial is not None and serials == {run.board_serial}
+    if same_specimen is not None:
+        same = same_specimen
     specimen_k = {m.part.ref: specimen_u_k(m) for m in measurements if m.measurable}
     expected = expect_from(baseline, same_serial=same, own_shares=_own_shares(heat.split), specimen_k=specimen_k)
     common, places = common_parts(measurements, expected)
@@ -69,6 +78,7 @@ def against_baseline(
         ),
         remarks=baseline_remarks(measurements, baseline, run, level.board_wide, not_comparable=not_comparable),
         change=level.change,
+        scale_sd=expected.scale_sd,
     )
 
 

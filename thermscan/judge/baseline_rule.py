@@ -35,6 +35,7 @@ class BaselineResult:
     comparisons: tuple[Comparison, ...]
     remarks: tuple[str, ...] = field(default=())
     change: HeatSplit | None = None
+    scale_sd: float = 0.0
 
 
 def check_same_board(baseline: Baseline, board: Board, *, digest: str) -> None:

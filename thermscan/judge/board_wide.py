@@ -97,18 +97,33 @@ def fit_board_wide(rise_k: NDArray[np.float64], mean_k: NDArray[np.float64], sd_
     return BoardWide(float(solution[0]), float(solution[1]), float(u_shift), float(u_scale), n, shared)
 
 
-def board_findings(board_wide: BoardWide) -> tuple[Finding, ...]:
-    """A finding where the whole board differs from its known-good runs by more than good looks do."""
+def board_findings(
+    board_wide: BoardWide, *, scale_sd: float, watts: tuple[float, float] | None = None
+) -> tuple[Finding, ...]:
+    """
+    One finding where the whole board differs from its known-good runs by more than they do among themselves.
+
+    Parameters
+    ----------
+    board_wide : BoardWide
+    scale_sd : float
+        By which share one further good run differs from them.
+    watts : tuple of float, optional
+        The supply's watts now and in the known-good runs.
+    """
     ratio = board_wide.scale - 1.0
     shifted = abs(board_wide.shift_k) >= thresholds.BOARD_SHIFT_LEAST_K + 2 * board_wide.u_shift_k
-    scaled = abs(ratio) >= thresholds.BOARD_SCALE_LEAST + 2 * board_wide.u_scale
+    scale_u = float(np.hypot(scale_sd, board_wide.u_scale))
+    scaled = abs(ratio) >= thresholds.BOARD_SCALE_DEVIATIONS * scale_u
     if not shifted and not scaled:
         return ()
     if scaled:
         text = (
             f"All rises together are {board_wide.scale:.2f} times those of the known-good runs: another load, "
-            "supply or airflow. Parts were judged on what is left."
+            "supply or airflow, by more than these differ among themselves. Parts were judged on what is left."
         )
+        if watts is not None:
+            text += f" The supply gives {watts[0]:.3g} W, {watts[1]:.3g} W in the known-good runs."
     else:
         text = (
             f"The whole board reads {abs(board_wide.shift_k):.1f} K {'higher' if board_wide.shift_k > 0 else 'lower'} "
@@ -122,7 +137,7 @@ def board_findings(board_wide: BoardWide) -> tuple[Finding, ...]:
             direction="hot" if (ratio if scaled else board_wide.shift_k) > 0 else "cold",
             excess_k=None if scaled else board_wide.shift_k,
             u_k=None if scaled else board_wide.u_shift_k,
-            score=ratio / board_wide.u_scale if scaled else board_wide.shift_k / board_wide.u_shift_k,
+            score=ratio / scale_u if scaled else board_wide.shift_k / board_wide.u_shift_k,
             text=text,
             hypotheses=(
                 "supply voltage or load not as in the known-good runs?",

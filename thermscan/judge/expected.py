@@ -26,6 +26,7 @@ class Expected:
 
     ``specimens``: how many others than the board judged the runs show at least; None: they are of that very one.
     ``seen_sd_k``: how much the runs differ themselves, NaN for fewer than two; ``sd_k`` weighs the expectation in.
+    ``scale_sd``: by which share all rises together differ from one further good run to the mean of these.
     """
 
     refs: tuple[str, ...]
@@ -35,6 +36,7 @@ class Expected:
     degrees: float
     seen_sd_k: NDArray[np.float64]
     specimens: int | None = None
+    scale_sd: float = 0.0
 
 
 def expect_from(
@@ -69,7 +71,7 @@ def expect_from(
     """
     refs = tuple(sorted({ref for run in baseline.runs for ref in run.rise_k}))
     table = np.array([[run.rise_k.get(ref, np.nan) for ref in refs] for run in baseline.runs]).reshape(-1, len(refs))
-    levelled = _levelled(table)
+    levelled, scales = _levelled(table)
     runs = np.isfinite(levelled).sum(axis=0)
     mean = np.nansum(levelled, axis=0) / np.maximum(runs, 1)
     share = thresholds.REPEAT_SHARE if same_serial else thresholds.PEER_SHARE
@@ -99,7 +101,7 @@ def expect_from(
     variance = (weight * (factor * expected) ** 2 + natural) / (weight + further)
     floor = np.hypot(thresholds.REPEAT_SHARE_BOUNDS[0] * mean * varies, 0.5 * thresholds.REPEAT_FLOOR_K)
     seen = np.sqrt(np.where(many, scatter / np.maximum(further, 1), np.nan))
-    return Expected(refs, mean, np.maximum(np.sqrt(variance), floor), runs, degrees, seen, specimens)
+    return Expected(refs, mean, np.maximum(np.sqrt(variance), floor), runs, degrees, seen, specimens, _scale_sd(scales))
 
 
 def comparison_u_k(common: Sequence[PartMeasurement], expected: Expected) -> NDArray[np.float64]:
@@ -131,9 +133,20 @@ def factor_bounds(share: float) -> tuple[float, float]:
     return low / share, high / share
 
 
-def _levelled(table: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The runs, each brought to the mean of all by its own shift and scale."""
-    levelled = table.copy()
+def _scale_sd(scales: NDArray[np.float64]) -> float:
+    """
+    By which share one further good run differs from the mean of these, all rises together.
+
+    Expectation and what the runs show, weighed; one look differs from the mean of n by sqrt(1 + 1/n) of it.
+    """
+    n = len(scales)
+    known = thresholds.SCALE_DEGREES * thresholds.SCALE_USUAL_SD**2 + float(np.sum((scales - scales.mean()) ** 2))
+    return float(np.sqrt(known / (thresholds.SCALE_DEGREES + n - 1) * (1 + 1 / n)))
+
+
+def _levelled(table: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The runs, each brought to the mean of all by its own shift and scale; and the scales."""
+    levelled, scales = table.copy(), np.ones(len(table))
     for _ in range(3 if len(table) > 1 else 0):
         counts = np.isfinite(levelled).sum(axis=0)
         mean = np.nansum(levelled, axis=0) / np.maximum(counts, 1)
@@ -143,5 +156,6 @@ def _levelled(table: NDArray[np.float64]) -> NDArray[np.float64]:
                 continue
             sd = np.hypot(thresholds.REPEAT_SHARE * mean[both], thresholds.REPEAT_FLOOR_K)
             fit = fit_board_wide(row[both], mean[both], sd)
-            levelled[i] = (row - fit.shift_k) / max(fit.scale, 0.2)
-    return levelled
+            scales[i] = max(fit.scale, 0.2)
+            levelled[i] = (row - fit.shift_k) / scales[i]
+    return levelled, scales

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from thermscan.heat.split import HeatSplit
 from thermscan.heat.spots import WarmSpot
 from thermscan.judge.against_baseline import against_baseline, new_on_bare_k
@@ -47,6 +49,7 @@ class Evidence:
     weighed: tuple[Weighed, ...]
     board_wide: BoardWide | None
     spots: tuple[WarmSpot, ...]
+    heat: HeatSeen | None = None
 
 
 def judge_run(
@@ -160,14 +163,14 @@ def judge_heat(
     )
     findings += unmapped.findings
     if against is not None:
-        findings += board_findings(against.board_wide)
+        findings += board_findings(against.board_wide, scale_sd=against.scale_sd, watts=_both_watts(run, baseline))
     else:
         findings += judge_silent_groups(measurements, heat.split)
     findings += name_unplaced(measurements, baseline=baseline, ambient_c=run.ambient_c)
     ordered = tuple(sorted(findings, key=_importance))
     suspect = suspicions(measurements, [w.comparison for w in weighed if not known_before(w)], findings)
     verdicts = tuple(_verdict(m, ordered, [*comparisons, *by_watts], board, heat.split) for m in measurements)
-    evidence = Evidence(heat.split, weighed, against.board_wide if against else None, heat.spots)
+    evidence = Evidence(heat.split, weighed, against.board_wide if against else None, heat.spots, heat)
     judgement = Judgement(
         parts=tuple(
             replace(each, suspicion=suspect[each.measurement.part.ref], watts=watts.get(each.measurement.part.ref))
@@ -180,6 +183,14 @@ def judge_heat(
         evidence=evidence,
     )
     return judgement, evidence
+
+
+def _both_watts(run: Run, baseline: Baseline | None) -> tuple[float, float] | None:
+    """The supply's watts now and in the known-good runs, where both are stated."""
+    then = [known.supply_w for known in baseline.runs if known.supply_w is not None] if baseline is not None else []
+    if not run.supply or not then:
+        return None
+    return sum(rail.watts for rail in run.supply), float(np.mean(then))
 
 
 def _finding(w: Weighed, part: Part, watts: Mapping[str, WattsSeen], split: HeatSplit | None) -> Finding:

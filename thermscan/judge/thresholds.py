@@ -70,8 +70,12 @@ RECEIVED_VARIES = 0.35
 EXPECTATION_DEGREES = 8.0
 
 # --- board-wide -----------------------------------------------------------------------------------------
-# Scale of all rises against the baseline that is worth a finding: another load, supply or airflow.
-BOARD_SCALE_LEAST = 0.25
+# Load, supply and airflow of good looks at one bench usually agree within this share (one standard deviation; common
+# practice of bench supplies and one program): worth so many runs, and the runs at hand overrule it.
+SCALE_USUAL_SD = 0.05
+SCALE_DEGREES = 4.0
+# All rises together differ by more than good looks do from so many standard deviations on (one good look in forty).
+BOARD_SCALE_DEVIATIONS = 2.24
 # Shift beyond what ambient thermometer (1 K) and camera offset (2 K) explain together at 2 sigma.
 BOARD_SHIFT_LEAST_K = 4.5
 # A board warms up with a time constant of three to ten minutes (1.6 mm board in still air about 3, with

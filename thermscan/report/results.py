@@ -16,6 +16,7 @@ import numpy as np
 
 from thermscan.frames.frame import Frame
 from thermscan.inspection import Inspection
+from thermscan.judge.before_after import BeforeAfter
 from thermscan.judge.finding import Finding, PartVerdict, UnmappedHeat
 from thermscan.regions.sensor_lines import told_lines
 from thermscan.registration.registration import Registration
@@ -75,6 +76,8 @@ def results_document(inspection: Inspection) -> dict[str, Any]:
         "findings": [finding_entry(finding) for finding in judgement.findings],
         "remarks": list(inspection.remarks),
     }
+    if inspection.before is not None:
+        document["before"] = _before_entry(inspection.before)
     plain: dict[str, Any] = plain_value(document)
     return plain
 
@@ -250,10 +253,31 @@ def _watts_entry(verdict: PartVerdict) -> dict[str, Any]:
     seen = verdict.watts
     band = seen.allowed if seen is not None else None
     return {
-        "power_w": seen.power_w if seen is not None else None,
-        "u_power_w": seen.u_w if seen is not None else None,
+        "watts": seen.power_w if seen is not None else None,
+        "watts_u": seen.u_w if seen is not None else None,
         "expected_w": [band.typical_w, band.most_w] if band is not None else None,
         "expected_source": band.source if band is not None else None,
+    }
+
+
+def _before_entry(before: BeforeAfter) -> dict[str, Any]:
+    """What changed since the look before a repair."""
+    return {
+        "scale": before.scale,
+        "shift_k": before.shift_k,
+        "changes": [
+            {
+                "ref": each.ref,
+                "outcome": each.outcome.value,
+                "change_k": each.change_k,
+                "u_k": each.u_k,
+                "score": each.score,
+                "was": each.was,
+                "now": each.now,
+            }
+            for each in before.changes
+        ],
+        "remarks": before.remarks,
     }
 
 

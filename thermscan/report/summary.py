@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 
 from thermscan.inspection import Inspection
+from thermscan.judge.before_after import change_lines
 from thermscan.report.cautions import CAUTION_LINE
 from thermscan.report.gathering import findings_by_weight
 from thermscan.report.verdicts import OVERALL_SENTENCES
@@ -39,6 +40,8 @@ def summary_lines(inspection: Inspection) -> list[str]:
     for finding in findings_by_weight(judgement.findings, suspicion):
         lines.append(f"  {finding.level}, {finding.direction}: {finding.text}")
         lines.extend(f"    possible: {hypothesis}" for hypothesis in finding.hypotheses)
+    if inspection.before is not None:
+        lines.extend(change_lines(inspection.before))
     lines.extend(_suspect_lines(suspicion))
     measured = sum(each.measurement.measurable for each in judgement.parts)
     lines.append(f"Measured {measured} of {len(judgement.parts)} parts.")

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from thermscan.frames.frame import Frame
 from thermscan.inspection import Inspection
+from thermscan.judge.before_after import change_lines
 from thermscan.judge.finding import Finding, PartVerdict
 from thermscan.report.cautions import CAUTIONS
 from thermscan.report.flowing import Block, heading
@@ -48,6 +49,9 @@ def findings_blocks(inspection: Inspection) -> list[Block]:
             told.add(about)
             possible = "Possible: " + "; ".join(finding.hypotheses).replace("?;", "?")
             blocks.append(Block(possible, size_pt=7.5, indent_pt=_INDENT_PT, gap_pt=0.5))
+    if inspection.before is not None:
+        blocks.append(heading("Before and after"))
+        blocks += [Block(line.strip(), gap_pt=2.0) for line in change_lines(inspection.before)]
     return blocks
 
 
