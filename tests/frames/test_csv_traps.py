@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from thermscan.errors import InputError
+from thermscan.frames.plain_numbers import plain_rows
 from thermscan.frames.reading import read_frames
 
 NAN = float("nan")
@@ -290,3 +293,37 @@ def test_numbers_from_another_language_or_grouped_are_not_misread(values):
 def test_python_only_number_spellings_are_bad_pixels(values):
     got = values("22.5;2_2.6;22.7\n22.5;infinity;22.7\n22.5;1e999;22.7\n")
     assert np.isnan(got[:, 1]).all()
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    decimals=st.integers(0, 6),
+    low=st.sampled_from([-300.0, 0.0, 20.0, 29000.0]),
+    span=st.sampled_from([0.5, 30.0, 4000.0]),
+    mark=st.sampled_from([".", ","]),
+    odd=st.sampled_from(["", "+22.5", "1e3", ".5", "22.", "nan", "--5", "2-3", "22.55.1", "x", " 22.5"]),
+    seed=st.integers(0, 99),
+)
+def test_plain_rows_are_read_as_python_reads_them_and_all_others_are_left(*, decimals, low, span, mark, odd, seed):
+    rng = np.random.default_rng(seed)
+    rows = [[f"{value:.{decimals}f}" for value in row] for row in low + span * rng.random((40, 30))]
+    if odd:
+        rows[7][3] = odd
+    lines = [";".join(row).replace(".", mark) for row in rows]
+    found = plain_rows(lines, ";", mark)
+    for index, row in enumerate(rows):
+        if index in found:
+            assert found[index].tolist() == [float(cell) for cell in row]
+        else:
+            # One odd cell spoils its own row only.
+            assert (index, bool(odd)) == (7, True)
+    assert not odd or 7 not in found
+
+
+def test_cells_within_doubled_quotes_are_no_fault_of_ours(read):
+    assert "it holds no table of numbers" in refusal(read, '""23.70, 23.47""\n' * 60)
+
+
+def test_more_lines_than_are_read_are_told_at_once(read, monkeypatch):
+    monkeypatch.setattr("thermscan.frames.csv_text.MOST_LINES", 5)
+    assert "it has 6 lines; up to 5 are read" in refusal(read, "22.5;22.6\n" * 6)

@@ -12,14 +12,16 @@ from numpy.typing import NDArray
 from thermscan.errors import InputError
 from thermscan.frames.files import unreadable
 from thermscan.frames.headings import Headings, find_headings
-from thermscan.frames.stored import MAX_FILE_PIXELS, StoredPages
-from thermscan.frames.text_dialect import decode_text, find_dialect, plain_lines, take_suffixes
+from thermscan.frames.stored import MAX_FRAME_PIXELS, StoredPages
+from thermscan.frames.text_dialect import HOW_TO_WRITE, NO_TABLE, decode_text, find_dialect, plain_lines, take_suffixes
 from thermscan.frames.text_rows import MAX_LABEL_CELLS, Block, Row, find_blocks, parse_rows
 from thermscan.frames.times import page_times
 from thermscan.frames.triples import grid_from_triples, is_triples
 
-# Two bytes are the least a cell can take.
-MAX_TEXT_BYTES = 2 * MAX_FILE_PIXELS
+# 60 frames of 640 x 512 with two decimals; text takes several times its size in memory while it is read.
+MAX_TEXT_BYTES = 120_000_000
+# A pixel a line of the largest detector with a table for it (1280 x 1024), and a recording of 2000 frames of 640 rows.
+MOST_LINES = 1_400_000
 # Blank lines that split a table into pieces this nearly equal may part frames of which one lacks a row.
 NEARLY_EQUAL_ROWS = 2
 # Frames of one view go up and down together; the halves of one frame seldom do.
@@ -52,22 +54,31 @@ def read_csv(path: Path) -> StoredPages:
     where = str(path)
     try:
         if path.stat().st_size > MAX_TEXT_BYTES:
-            raise InputError("the text is too long to be read", where=where, fix="split the recording")
+            what = f"the text has {path.stat().st_size} bytes; up to {MAX_TEXT_BYTES} are read"
+            raise InputError(what, where=where, fix="split the recording, or save the frames as TIFF")
         raw = path.read_bytes()
     except OSError as error:
         raise unreadable(path, error) from error
     lines = plain_lines(decode_text(raw, where=where))
+    if len(lines) > MOST_LINES:
+        what = f"it has {len(lines)} lines; up to {MOST_LINES} are read"
+        raise InputError(what, where=where, fix="split the recording, or save the frames as TIFF")
     if not any(line.strip() for line in lines):
         raise InputError("the file is blank", where=where, fix="export it again")
     lines, cell_unit = take_suffixes(lines, where=where)
     dialect = find_dialect(lines, where=where)
     blocks, texts = find_blocks(parse_rows(lines, dialect), where=where)
+    if not blocks:
+        raise InputError(NO_TABLE, where=where, fix=HOW_TO_WRITE)
     frames, remarks = _frames(blocks, where=where)
     tables = _without_headings(frames)
     if len(tables) == 1 and is_triples(tables[0]):
         names = tuple(dialect.cells(frames[0].headings[-1])) if frames[0].headings else ()
         tables = [grid_from_triples(tables[0], names, where=where)]
     shapes = {table.shape for table in tables}
+    if max(rows * cols for rows, cols in shapes) > MAX_FRAME_PIXELS:
+        what = f"it holds more than {MAX_FRAME_PIXELS // 10**6} million pixels a frame"
+        raise InputError(what, where=where, fix="export one frame a file")
     if len(shapes) > 1:
         sizes = ", ".join(sorted(f"{cols} x {rows}" for rows, cols in shapes))
         raise InputError(f"its frames differ in size ({sizes})", where=where, fix=_ONE_FRAME)

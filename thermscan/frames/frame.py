@@ -50,7 +50,9 @@ class Frame:
     remarks: tuple[str, ...] = field(default=())
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "values", read_only(self.values))
+        values = self.values
+        if values.flags.writeable or values.base is not None or values.dtype != np.float64:
+            object.__setattr__(self, "values", read_only(values))
 
     @property
     def shape(self) -> tuple[int, int]:

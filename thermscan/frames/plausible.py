@@ -12,6 +12,7 @@ from thermscan.scales import ZERO_C_ABS_K
 
 # The coolest twentieth of the view: fewer pixels may be dead, or mirror something cold.
 LOW_PERCENT, HIGH_PERCENT = 5.0, 95.0
+_PERCENTS = (0.0, LOW_PERCENT, 50.0, HIGH_PERCENT, 100.0)
 # Work rooms lie between an unheated garage (5 °C) and a hot attic. A board that fills the view may run warmer than
 # the room everywhere, but not above 70 °C at its coolest: plastics and electrolytics of the period are rated to it.
 LOW_MIN_C, LOW_MAX_C = 5.0, 70.0
@@ -78,18 +79,22 @@ def unit_outcomes(values: ArrayLike, *, ambient_c: float | None = None) -> tuple
     finite = finite[np.isfinite(finite)]
     if finite.size == 0:
         return ()
-    return tuple(unit_outcome(finite, unit, ambient_c=ambient_c) for unit in TEMPERATURE_UNITS)
+    # Each unit is a rising straight line over the numbers, and so over their percentiles: these are taken once.
+    spread = np.percentile(finite, _PERCENTS)
+    return tuple(_outcome(finite, spread, unit, ambient_c=ambient_c) for unit in TEMPERATURE_UNITS)
 
 
-def unit_outcome(finite: NDArray[np.float64], unit: str, *, ambient_c: float | None = None) -> UnitOutcome:
-    """What one unit would make of finite values; see `unit_outcomes`."""
-    temp_c = celsius(finite, unit)
-    valid = temp_c[temp_c > -ZERO_C_ABS_K]
-    fraction = valid.size / temp_c.size
-    shown = valid if valid.size else temp_c
-    coldest, low, median, high, hottest = (
-        float(value) for value in np.percentile(shown, [0.0, LOW_PERCENT, 50.0, HIGH_PERCENT, 100.0])
-    )
+def _outcome(
+    finite: NDArray[np.float64], spread: NDArray[np.float64], unit: str, *, ambient_c: float | None
+) -> UnitOutcome:
+    shown_c, fraction = celsius(spread, unit), 1.0
+    if shown_c[0] <= -ZERO_C_ABS_K:
+        # Some numbers are no temperatures in this unit; the percentiles are those of the others.
+        temp_c = celsius(finite, unit)
+        valid = temp_c[temp_c > -ZERO_C_ABS_K]
+        fraction = valid.size / temp_c.size
+        shown_c = np.percentile(valid if valid.size else temp_c, _PERCENTS)
+    coldest, low, median, high, hottest = (float(value) for value in shown_c)
     low_min_c = LOW_MIN_C if ambient_c is None else min(ambient_c - BELOW_AMBIENT_K, LOW_MAX_C)
     plausible = (
         fraction >= MIN_VALID_FRACTION

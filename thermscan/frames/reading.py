@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,8 +85,8 @@ def read_frames(
     frames = []
     blank = 0
     for number, page in enumerate(stored.pages):
-        values, remarks = _mark_bad(np.asarray(page, dtype=np.float64), settled.unit, stored_as=stored.stored_as)
-        if not np.isfinite(values).any():
+        values, remarks = _mark_bad(page, settled.unit, stored_as=stored.stored_as)
+        if remarks and not np.isfinite(values).any():
             blank += 1
             continue
         frames.append(
@@ -135,8 +136,12 @@ def _check_shape(stored: StoredPages, *, where: str) -> None:
         )
 
 
-def _mark_bad(page: NDArray[np.float64], unit: str, *, stored_as: str) -> tuple[NDArray[np.float64], tuple[str, ...]]:
+def _mark_bad(stored: NDArray[Any], unit: str, *, stored_as: str) -> tuple[NDArray[np.float64], tuple[str, ...]]:
     """NaN for what is no number or cannot be a temperature, and a sentence that counts them."""
+    page = np.array(stored, dtype=np.float64)
+    if _all_good(stored, unit, stored_as=stored_as):
+        page.flags.writeable = False
+        return page, ()
     finite = np.isfinite(page)
     values = np.where(finite, page, np.nan)
     remarks = []
@@ -157,6 +162,20 @@ def _mark_bad(page: NDArray[np.float64], unit: str, *, stored_as: str) -> tuple[
         values[impossible] = np.nan
         remarks.append(f"{_pixels(found)} at a filling value that is no temperature, taken as bad")
     return values, tuple(remarks)
+
+
+def _all_good(stored: NDArray[Any], unit: str, *, stored_as: str) -> bool:
+    """The ends of the range show that no number is missing or impossible, as is usual."""
+    ends = np.array([stored.min(), stored.max()], dtype=np.float64)
+    if not np.isfinite(ends).all():
+        return False
+    if unit == COUNTS:
+        return True
+    low_c, high_c = celsius(ends, unit)
+    may_be_zero = unit in {"C", "F"} and ends[0] <= 0.0 <= ends[1]
+    return bool(
+        low_c > -ZERO_C_ABS_K and high_c <= MAX_C and ends[1] != _INTEGER_ENDS.get(stored_as) and not may_be_zero
+    )
 
 
 def _lonely_zeros(values: NDArray[np.float64], unit: str) -> NDArray[np.bool_]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -14,6 +16,8 @@ from thermscan.frames.plausible import UnitOutcome, impossible, unit_outcomes
 from thermscan.frames.stored import StoredPages
 from thermscan.frames.units import COUNTS, StatedUnit, known_unit, stated_units
 
+# Of a larger frame every so manyth row and column is looked at: percentiles are then known to a fraction of a percent.
+MOST_SAMPLED = 20_000
 # Pages of a recording looked at; the scene of a bench does not change between them by more than the windows allow.
 SAMPLED_PAGES = 8
 
@@ -49,7 +53,17 @@ def settle_unit(stored: StoredPages, *, unit: str | None, ambient_c: float | Non
     InputError
         No unit is given or stated and none or several are plausible; or the one given or stated cannot be right.
     """
-    values = _sample(stored.pages)
+    thin = _sample(stored.pages, most=MOST_SAMPLED)
+    if thin is not None:
+        # A refusal tells exact figures, and a sample may miss the only pixels that count.
+        with suppress(InputError):
+            return _settled(thin, stored, unit=unit, ambient_c=ambient_c, where=where)
+    return _settled(_whole(stored.pages), stored, unit=unit, ambient_c=ambient_c, where=where)
+
+
+def _settled(
+    values: NDArray[np.float64], stored: StoredPages, *, unit: str | None, ambient_c: float | None, where: str
+) -> SettledUnit:
     outcomes = unit_outcomes(values, ambient_c=ambient_c)
     if not outcomes:
         raise InputError("no pixel holds a number", where=where, fix="export the file again")
@@ -67,9 +81,22 @@ def settle_unit(stored: StoredPages, *, unit: str | None, ambient_c: float | Non
     return settled
 
 
-def _sample(pages: Sequence[NDArray[Any]]) -> NDArray[np.float64]:
-    picked = sorted({round(i) for i in np.linspace(0, len(pages) - 1, min(len(pages), SAMPLED_PAGES))})
-    return np.concatenate([np.asarray(pages[i], dtype=np.float64).ravel() for i in picked])
+def _picked(pages: Sequence[NDArray[Any]]) -> list[NDArray[Any]]:
+    numbers = sorted({round(i) for i in np.linspace(0, len(pages) - 1, min(len(pages), SAMPLED_PAGES))})
+    return [pages[number] for number in numbers]
+
+
+def _whole(pages: Sequence[NDArray[Any]]) -> NDArray[np.float64]:
+    return np.concatenate([np.asarray(page, dtype=np.float64).ravel() for page in _picked(pages)])
+
+
+def _sample(pages: Sequence[NDArray[Any]], *, most: int) -> NDArray[np.float64] | None:
+    """Pixels from all over large pages; None where the pages are small enough to be looked at whole."""
+    picked = _picked(pages)
+    step = math.isqrt(sum(page.size for page in picked) // most)
+    if step < 2:
+        return None
+    return np.concatenate([np.asarray(page[::step, ::step], dtype=np.float64).ravel() for page in picked])
 
 
 def _stated(stored: StoredPages) -> tuple[StatedUnit, ...]:

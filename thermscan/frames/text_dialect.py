@@ -12,10 +12,12 @@ from thermscan.errors import InputError
 from thermscan.frames.units import unit_named
 
 BLANKS = " "
+NO_TABLE, HOW_TO_WRITE = "it holds no table of numbers", "export one value a pixel, one line a pixel row"
 # At equal score the earlier wins: a tab that is there is a separator, and blanks beside it are padding.
-_DIALECTS = tuple((sep, dec) for sep in ("\t", ";", ",", "|", BLANKS) for dec in (".", ","))
+SEPARATORS = ("\t", ";", ",", "|", BLANKS)
+DECIMALS = (".", ",")
 # Lines looked at to find the dialect: from all over the file, so that a long header does not decide.
-_SNIFFED_LINES = 120
+_SNIFFED_LINES = 60
 # Cells looked at, from all along the line; each dialect is tried on each.
 _SNIFFED_CELLS = 40
 # A text cell speaks against a dialect this many times louder than a number speaks for it.
@@ -30,6 +32,7 @@ _BOMS = (
 # So much of a file shows which encoding it has.
 _HEAD_BYTES = 4096
 _CONTROL = re.compile(r"[\x00-\x08\x0e-\x1a\x1c-\x1f]")
+_WITHOUT_NUMBERS = dict.fromkeys(map(ord, '0123456789.,;+-|\t "'))
 _TWO_DIGITS = re.compile(r"\d.*?\d")
 _SUFFIX = re.compile(
     r"(?<=\d)[ ]?((?:°|deg\.?)?[ ]?(?:[CFK](?![A-Za-z])|celsius|fahrenheit|kelvin)|[cdm]K(?![A-Za-z]))", re.IGNORECASE
@@ -219,13 +222,13 @@ def take_suffixes(lines: Sequence[str], *, where: str) -> tuple[list[str], str |
     InputError
         Numbers carry different units.
     """
-    numbered = [line for line in lines if _TWO_DIGITS.search(line)]
-    carrying = [line for line in numbered if len(_SUFFIX.findall(line)) >= 2]
-    if not carrying or 2 * len(carrying) < len(numbered):
+    found = [_SUFFIX.findall(line) if _has_letters(line) else [] for line in lines]
+    carrying = [line for line, units in zip(lines, found, strict=True) if len(units) >= 2]
+    if not carrying or 2 * len(carrying) < sum(_TWO_DIGITS.search(line) is not None for line in lines):
         return list(lines), None
     counted: Counter[str] = Counter()
-    for line in carrying:
-        counted.update(_SUFFIX.findall(line))
+    for each in found:
+        counted.update(each if len(each) >= 2 else ())
     units = {unit for text in counted if (unit := unit_named(text)) is not None}
     if len(units) > 1:
         raise InputError(
@@ -233,6 +236,11 @@ def take_suffixes(lines: Sequence[str], *, where: str) -> tuple[list[str], str |
         )
     marked = set(carrying)
     return [_SUFFIX.sub("", line) if line in marked else line for line in lines], units.pop() if units else None
+
+
+def _has_letters(line: str) -> bool:
+    """Anything that a plain number does not hold: only then may a unit stand behind one."""
+    return bool(line.translate(_WITHOUT_NUMBERS))
 
 
 def find_dialect(lines: Sequence[str], *, where: str) -> Dialect:
@@ -253,15 +261,15 @@ def find_dialect(lines: Sequence[str], *, where: str) -> Dialect:
     step = max(len(filled) // _SNIFFED_LINES, 1)
     sample = filled[::step]
     best, best_score = None, 0.0
-    for separator, decimal in _DIALECTS:
-        dialect = Dialect(separator, decimal)
-        score = _table_score([dialect.cells(line) for line in sample], dialect)
-        if score > best_score + 1e-9:
-            best, best_score = dialect, score
+    for separator in SEPARATORS:
+        rows = [Dialect(separator, ".").cells(line) for line in sample if separator in line]
+        for decimal in DECIMALS:
+            dialect = Dialect(separator, decimal)
+            score = _table_score(rows, dialect)
+            if score > best_score + 1e-9:
+                best, best_score = dialect, score
     if best is None:
-        raise InputError(
-            "it holds no table of numbers", where=where, fix="export one value a pixel, one line a pixel row"
-        )
+        raise InputError(NO_TABLE, where=where, fix=HOW_TO_WRITE)
     return best
 
 

@@ -117,7 +117,18 @@ def find_text_log(path: Path, *, size_px: tuple[int, int] | None = None) -> Text
         dialect = find_dialect(sniffed, where=str(path))
     except InputError:
         return None
-    return _row_log(path, encoding, dialect, sniffed, size_px) or _block_log(path, encoding, dialect, head)
+    log = _row_log(path, encoding, dialect, sniffed, size_px)
+    if log is None and not (len(raw) < HEAD_BYTES and _is_one_table(head, dialect)):
+        log = _block_log(path, encoding, dialect, head)
+    return log
+
+
+def _is_one_table(lines: Sequence[str], dialect: Dialect) -> bool:
+    """All lines of the commonest width follow one another: no line between blocks tells a time."""
+    counts = [line.count(dialect.separator) for line in lines]
+    usual = max(set(counts), key=counts.count)
+    first, last = counts.index(usual), len(counts) - counts[::-1].index(usual)
+    return counts[first:last].count(usual) == last - first
 
 
 def _lines(path: Path, encoding: str) -> Iterator[str]:
@@ -160,7 +171,9 @@ def _row_log(
     path: Path, encoding: str, dialect: Dialect, head: Sequence[str], size_px: tuple[int, int] | None
 ) -> TextLog | None:
     rows = [(line, cells) for line in head if (cells := _row_cells(line, dialect)) is not None]
-    data = [cells for _, cells in rows if _is_data(cells, dialect)]
+    # Most tables are as wide as a detector has columns, which fits none as a whole frame: no cell need be looked at.
+    may_be = {width: size_px is not None or _fits_a_detector(width) for width in {len(cells) for _, cells in rows}}
+    data = [cells for _, cells in rows if may_be[len(cells)] and _is_data(cells, dialect)]
     if len(data) < _FEWEST_ROWS or len({len(cells) for cells in data}) > 1:
         return None
     width = len(data[0])
@@ -181,6 +194,10 @@ def _row_log(
         log = TextLog(path, encoding, dialect, (h, w), 0, (), leading, names=tuple(names or ()))
         return _counted_rows(log, column)
     return None
+
+
+def _fits_a_detector(width: int) -> bool:
+    return any(0 <= width - w * h <= MOST_OTHER_COLUMNS for w, h in DETECTORS)
 
 
 def _time_column(data: Sequence[Sequence[str]], leading: int, *, names: Sequence[str] | None) -> tuple[int, int] | None:

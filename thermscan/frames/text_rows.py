@@ -8,8 +8,12 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+from numpy.typing import NDArray
+
 from thermscan.errors import InputError
-from thermscan.frames.text_dialect import Dialect, no_reading
+from thermscan.frames.plain_numbers import plain_rows
+from thermscan.frames.text_dialect import HOW_TO_WRITE, NO_TABLE, Dialect, no_reading
 
 # A line of so few numbers above a much wider table is its size ("160 120"), not a short row.
 _SIZE_LINE_CELLS = 3
@@ -18,13 +22,13 @@ MAX_LABEL_CELLS = 3
 _COMMENT = re.compile(r"\s*(?:#(?=\s|$|[\w \[\]()°-]+[:=])|%|//|!)")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Row:
     """One line of a text file: its cells as numbers, NaN for those that hold none."""
 
     line: int
     text: str
-    values: tuple[float, ...]
+    values: Sequence[float] | NDArray[np.float64]
     numbers: int
     words: tuple[int, ...] = field(default=())  # which cells hold text that is neither a number nor a mark
     empties: int = 0
@@ -55,7 +59,7 @@ class Row:
         return len(self.words) <= 1 or self.words == tuple(range(min(len(self.words), MAX_LABEL_CELLS)))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Block:
     """Rows of one width that follow one another, and the lines of text above them."""
 
@@ -74,7 +78,13 @@ def parse_rows(lines: Sequence[str], dialect: Dialect) -> tuple[Row | None, ...]
     >>> row.values, row.words, row.empties
     ((nan, 22.5, nan, nan), (0,), 1)
     """
-    return tuple(_parse_row(line, number, dialect) for number, line in enumerate(lines, start=1))
+    plain = plain_rows(lines, dialect.separator, dialect.decimal)
+    return tuple(
+        Row(index + 1, line, plain[index], numbers=len(plain[index]))
+        if index in plain
+        else _parse_row(line, index + 1, dialect)
+        for index, line in enumerate(lines)
+    )
 
 
 def _parse_row(line: str, number: int, dialect: Dialect) -> Row | None:
@@ -186,9 +196,7 @@ def _table_width(rows: Sequence[Row | None], *, where: str) -> int:
         if row is not None and row.mostly_numbers and row.width >= 2 and row.numbers >= 1:
             counted[row.width] += row.width
     if not counted:
-        raise InputError(
-            "it holds no table of numbers", where=where, fix="export one value a pixel, one line a pixel row"
-        )
+        raise InputError(NO_TABLE, where=where, fix=HOW_TO_WRITE)
     most = max(counted.values())
     return max(width for width, count in counted.items() if count == most)
 
