@@ -15,6 +15,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from difflib import get_close_matches
 
+from thermscan.visible import brief
+
+# So much of a fault is told: more, such as a name of thousands of letters, is read by nobody.
+LONGEST_LINE = 1000
 # No key is nearly as long; likeness is found in a time that grows with the square of the length.
 LONGEST_NAME = 80
 
@@ -37,7 +41,7 @@ class Fault:
     def __str__(self) -> str:
         place = f"{self.where}: " if self.where else ""
         remedy = f"; {self.fix}" if self.fix else ""
-        return " ".join(f"{place}{self.what}{remedy}".split())
+        return brief(f"{place}{self.what}{remedy}", LONGEST_LINE)
 
 
 class ThermscanError(Exception):

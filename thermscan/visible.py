@@ -36,8 +36,8 @@ def brief(text: str, longest: int = LONGEST_SHOWN) -> str:
     >>> brief("minutes\\non"), brief("k" * 400_000, 8)
     ('minutes on', 'kkkkkkkk…')
     """
-    start = " ".join(text[: 2 * longest].split())
-    return start if len(start) <= longest and len(text) <= 2 * longest else f"{start[:longest]}…"
+    start = " ".join(text[: 4 * longest].split())
+    return start if len(start) <= longest and len(text) <= 4 * longest else f"{start[:longest]}…"
 
 
 def _written(match: re.Match[str]) -> str:

@@ -14,16 +14,15 @@ import click
 
 from thermscan.cli.terminal import visible_streams
 from thermscan.errors import ThermscanError
-from thermscan.visible import brief, visible
+from thermscan.visible import visible
 
 EXIT_BAD_INPUT = 2
 EXIT_INTERNAL_FAULT = 3
 EXIT_INTERRUPTED = 130
 EXIT_CLOSED_PIPE = 141
 _STREAM_ERRORS = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EBADF)
-# So many faults are told one by one, and so much of each: a list beyond a screen or two is read by nobody.
+# So many faults are told one by one: a list beyond a screen or two is read by nobody.
 MOST_LINES = 100
-LONGEST_LINE = 1000
 
 # The matrices here are small: BLAS threads on every core would mostly wait for each other (measured: three times
 # the processor time of one thread). A user's own setting stays. Read by BLAS when numpy is imported, after this.
@@ -137,6 +136,6 @@ def _say(lines: Sequence[str], *, debug: bool) -> None:
     if debug:
         traceback.print_exc()
     for line in lines[:MOST_LINES]:
-        told(visible(brief(line, LONGEST_LINE)))
+        told(visible(line))
     if len(lines) > MOST_LINES:
         told(f"and {len(lines) - MOST_LINES} more faults like these")

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 # Below this a row is read as quickly cell by cell, and the form of so few says little.
 FEWEST_CELLS = 1000
-# So many digits, and powers of ten, a float holds exactly (2^53 is above 10^15); the decimal mark is one character more.
+# So many digits, and powers of ten, a float holds exactly (2^53 is above 10^15); the decimal mark is one more.
 MOST_DIGITS = 15
 MOST_CHARACTERS = MOST_DIGITS + 1
 _DIGITS_IN_INT32 = 9
