@@ -10,6 +10,7 @@ from typing import Protocol
 
 from thermscan.errors import CannotJudge, Fault, InputError
 from thermscan.frames.frame import Frame
+from thermscan.frames.plausible import check_room
 from thermscan.frames.quality import quality_remarks
 from thermscan.frames.reading import read_frames
 from thermscan.frames.recording import without_repeats
@@ -131,7 +132,7 @@ def inspect_run(
         bool(run.targets),
         BaselineRaster(baseline.rise_raster_k, baseline.mm_per_px) if baseline else None,
     )
-    with _assumed_units_told(frames):
+    with _frames_own_faults_told(view):
         found = see_views(view.aligned, board, camera=camera, bench=bench, given=given)
 
     tell("regions")
@@ -189,7 +190,7 @@ def view_of(run: Run, *, progress: Progress) -> View:
     Raises
     ------
     InputError
-        A frame or the camera file cannot be read.
+        A frame or the camera file cannot be read, or no bench at that ambient shows what they say.
     """
     progress("reading")
     camera = read_camera(run.camera)
@@ -207,6 +208,13 @@ def view_of(run: Run, *, progress: Progress) -> View:
         form_image(frame, camera, camera_emissivity=run.camera_emissivity, reflected_c=run.reflected_c)
         for frame in frames
     ]
+    for frame, image in zip(frames, images, strict=True):
+        check_room(
+            image.apparent_c,
+            ambient_c=run.ambient_c,
+            where=str(frame.source.path),
+            look_at="ambient_c, the unit, and the camera file if one is named",
+        )
     if camera.lens is not None:
         images = [straighten_image(image, camera.lens) for image in images]
     aligned = separate_views(images, [str(frame.source.path) for frame in frames])
@@ -214,13 +222,13 @@ def view_of(run: Run, *, progress: Progress) -> View:
 
 
 @contextmanager
-def _assumed_units_told(frames: Sequence[Frame]) -> Iterator[None]:
-    """A refusal says which unit was assumed, too: a wrong one may be why nothing was found."""
+def _frames_own_faults_told(view: View) -> Iterator[None]:
+    """A refusal says what speaks against the frames, too: a unit assumed, a view out of focus may be why."""
     try:
         yield
     except CannotJudge as error:
-        said = dict.fromkeys(text for frame in frames if frame.unit_source == "assumed" for text in frame.remarks)
-        raise CannotJudge.from_faults([*error.faults, *(Fault(text) for text in said)]) from error
+        said = dict.fromkeys(text for frame in view.frames if frame.unit_source == "assumed" for text in frame.remarks)
+        raise CannotJudge.from_faults([*error.faults, *(Fault(text) for text in (*said, *view.quality))]) from error
 
 
 def _tell_nobody(stage: str) -> None:

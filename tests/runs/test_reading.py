@@ -120,9 +120,14 @@ def test_a_camera_file_may_stand_for_the_unit(job):
     assert (run.unit, run.camera) == ("counts", job / "camera.toml")
 
 
-def test_a_hot_bench_is_remarked(job):
-    run = read_run(run_file(job, 'frames = "f1.tiff"\nambient_c = 72\n'), overrides={})
-    assert run.remarks == ("ambient_c is 72, hot for a bench; 72 degrees Fahrenheit would be 22.2",)
+def test_a_hot_bench_is_remarked_and_an_impossible_one_refused(job):
+    run = read_run(run_file(job, 'frames = "f1.tiff"\nambient_c = 52\n'), overrides={})
+    assert run.remarks == ("ambient_c is 52, hot for a bench; 52 degrees Fahrenheit would be 11.1",)
+    (line,) = faults(job, 'frames = "f1.tiff"\nambient_c = 72\n')
+    assert line == (
+        "run.toml, ambient_c: 72 is not within -40 to 57 degrees Celsius; "
+        "write degrees Celsius: 72 degrees Fahrenheit is 22.2 C"
+    )
 
 
 def test_without_ambient_there_is_no_run(job):
@@ -161,8 +166,8 @@ def test_all_faults_of_a_run_are_told_at_once(job):
 @pytest.mark.parametrize(
     ("key", "expected"),
     [
-        ("ambient_c = 295.5", "ambient_c: 295.5 is not within -40 to 85 degrees Celsius; write degrees Celsius: 295.5 kelvin is 22.4 C"),
-        ("ambient_c = nan", "ambient_c: nan is not within -40 to 85"),
+        ("ambient_c = 295.5", "ambient_c: 295.5 is not within -40 to 57 degrees Celsius; write degrees Celsius: 295.5 kelvin is 22.4 C"),
+        ("ambient_c = nan", "ambient_c: nan is not within -40 to 57"),
         ("ambient_c = true", "ambient_c: true is not a number"),
         ("ambient_c = 21\nreflected_c = 1000", "reflected_c: 1000 is not within -80 to 300"),
         ("ambient_c = 21\nframes = 7", "frames: 7 is not a list of files"),
@@ -187,7 +192,7 @@ def test_what_is_wrong_is_said_in_one_line(job, key, expected):
 
 def test_a_fault_in_an_option_names_the_option(job):
     assert faults(job, 'frames = "f1.tiff"\n', ambient_c=float("nan"), minutes_on=-3.0) == [
-        "--ambient: nan is not within -40 to 85 degrees Celsius; write degrees Celsius, such as 22.5",
+        "--ambient: nan is not within -40 to 57 degrees Celsius; write degrees Celsius, such as 22.5",
         "--minutes-on: -3 is below 0; write minutes, such as 15",
     ]
 

@@ -27,10 +27,11 @@ def command(files: tuple[Path, ...], unit: str | None, ambient_c: float | None, 
     """
     from thermscan.frames.facts import facts_document, facts_text, file_facts
     from thermscan.frames.units import known_unit
+    from thermscan.runs.records import HIGHEST_AMBIENT_C, LOWEST_AMBIENT_C
 
     if unit is not None:
         known_unit(unit, where="--unit")
-    if ambient_c is not None and not -40.0 <= ambient_c <= 70.0:
+    if ambient_c is not None and not LOWEST_AMBIENT_C <= ambient_c <= HIGHEST_AMBIENT_C:
         raise InputError(f"{ambient_c:g} °C is no room", where="--ambient", fix="give degrees Celsius, such as 22.4")
     facts, status = [], 0
     for path in files:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from thermscan.errors import InputError
 from thermscan.frames.units import TEMPERATURE_UNITS, celsius
 from thermscan.scales import ZERO_C_ABS_K
 
@@ -19,6 +20,9 @@ LOW_MIN_C, LOW_MAX_C = 5.0, 70.0
 # Nothing on a bench is much colder than the room: a camera's offset (2 K), an ambient thermometer elsewhere in
 # the room (2 K) and metal that mirrors a cold window (the coolest twentieth, a few kelvin) together.
 BELOW_AMBIENT_K = 8.0
+# Where the ambient is known, a view whose coolest twentieth lies this far below it cannot be: a poor camera's offset
+# (4 K), a thermometer elsewhere (2 K) and a window mirrored in metal (6 K) together.
+IMPOSSIBLY_BELOW_K = 12.0
 # Solder melts at 183 °C; a twentieth of the view above 250 °C is no board under inspection.
 HIGH_MAX_C = 250.0
 # Boards burn in the middle of their parts, not over a twentieth of the view: its bulk spans the room to a hot heat
@@ -108,6 +112,59 @@ def _outcome(
 def impossible(outcome: UnitOutcome) -> bool:
     """True where a unit's result is out of question for any bench, not only unusual."""
     return not MEDIAN_MIN_C <= outcome.median_c <= MEDIAN_MAX_C
+
+
+def against_the_room(low_c: float, *, ambient_c: float) -> str | None:
+    """
+    Why a view and an ambient temperature cannot both be right, or None.
+
+    Parameters
+    ----------
+    low_c : float
+        What the coolest twentieth of the view is below.
+    ambient_c : float
+
+    Examples
+    --------
+    >>> against_the_room(21.8, ambient_c=22.4) is None
+    True
+    >>> against_the_room(22.0, ambient_c=42.0)
+    'its coolest twentieth reads 22.0 °C or less, 20.0 K below the ambient of 42 °C'
+    >>> against_the_room(296.0, ambient_c=22.0)
+    'nearly all of it reads 296.0 °C or more, at an ambient of 22 °C'
+    """
+    if low_c > LOW_MAX_C:
+        return f"nearly all of it reads {_short(low_c)} °C or more, at an ambient of {ambient_c:g} °C"
+    below_k = ambient_c - low_c
+    if below_k > IMPOSSIBLY_BELOW_K:
+        return (
+            f"its coolest twentieth reads {_short(low_c)} °C or less, {below_k:.1f} K below the ambient of "
+            f"{ambient_c:g} °C"
+        )
+    return None
+
+
+def check_room(apparent_c: ArrayLike, *, ambient_c: float, where: str | None, look_at: str) -> None:
+    """
+    Refuse a view that no bench at that ambient can show.
+
+    Parameters
+    ----------
+    apparent_c : array_like
+        NaN does not count.
+    ambient_c : float
+    where, look_at : str
+        For the message: the file, and the values that may be wrong.
+
+    Raises
+    ------
+    InputError
+        With what is impossible, and which values to look at.
+    """
+    finite = np.asarray(apparent_c, dtype=np.float64)
+    finite = finite[np.isfinite(finite)]
+    if finite.size and (what := against_the_room(float(np.percentile(finite, LOW_PERCENT)), ambient_c=ambient_c)):
+        raise InputError(f"{what}, which no bench does", where=where, fix=f"look at {look_at}")
 
 
 def _short(value_c: float) -> str:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.errors import InputError
-from thermscan.frames.plausible import UnitOutcome, impossible, unit_outcomes
+from thermscan.frames.plausible import UnitOutcome, against_the_room, impossible, unit_outcomes
 from thermscan.frames.stored import StoredPages
 from thermscan.frames.units import COUNTS, StatedUnit, known_unit, stated_units
 
@@ -78,6 +78,7 @@ def _settled(
     else:
         return _assumed(outcomes, stored, where=where)
     _check_possible(settled, outcomes, stored, where=where)
+    _check_room(settled, outcomes, ambient_c=ambient_c, where=where)
     return settled
 
 
@@ -150,6 +151,23 @@ def _check_possible(settled: SettledUnit, outcomes: Sequence[UnitOutcome], store
         f"{settled.unit}, the unit {who}, cannot be right; {_listed(outcomes)}",
         where=where,
         fix=_say_which(better[0] if better else "cK"),
+    )
+
+
+def _check_room(settled: SettledUnit, outcomes: Sequence[UnitOutcome], *, ambient_c: float | None, where: str) -> None:
+    """A unit and an ambient that no bench brings together: one of them is wrong."""
+    if settled.unit == COUNTS or ambient_c is None:
+        return
+    outcome = next(outcome for outcome in outcomes if outcome.unit == settled.unit)
+    what = against_the_room(outcome.low_c, ambient_c=ambient_c)
+    if what is None:
+        return
+    better = [other.unit for other in outcomes if other.plausible]
+    other = f"the unit, which {' or '.join(better)} would suit better, or " if better else "the unit, or "
+    raise InputError(
+        f"in {settled.unit} {what}, which no bench does; {_listed(outcomes)}",
+        where=where,
+        fix=f"look at {other}at ambient_c (degrees Celsius; {_say_which(better[0] if better else settled.unit)})",
     )
 
 

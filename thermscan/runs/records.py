@@ -25,8 +25,9 @@ from thermscan.layout.fields import (
 )
 from thermscan.runs.corners import corner_fault
 
-# A bench is not outside this; a reading beyond it is in another unit.
-LOWEST_AMBIENT_C, HIGHEST_AMBIENT_C = -40.0, 85.0
+# Nobody works at a bench outside this (the highest air temperature on record is 57 °C, from memory); a reading beyond
+# it is in another unit.
+LOWEST_AMBIENT_C, HIGHEST_AMBIENT_C = -40.0, 57.0
 # Reflected: a clear sky or a cold wall at one end, an oven or a lamp at the other.
 LOWEST_REFLECTED_C, HIGHEST_REFLECTED_C = -80.0, 300.0
 FEWEST_LANDMARKS = 4

@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.errors import CannotJudge, Fault
+from thermscan.frames.focus import edge_blur_px
+from thermscan.frames.quality import SOFT_EDGE_PX
 from thermscan.layout.board import Board
 from thermscan.radiometry.camera import Camera
 from thermscan.radiometry.sensor_estimate import with_sensor
@@ -219,8 +221,14 @@ def _fov_deg(camera: Camera) -> float | None:
 def _with_measured_blur(
     image: ThermalImage, registration: Registration, board: Board, *, camera: Camera
 ) -> ThermalImage:
-    """The blur that the board's edges show, unless the camera file states one."""
-    blur = None if camera.blur_px is not None else estimate_blur(image, registration, board)
+    """The blur that the board's edges show, unless the camera file states one; out of focus, that of any edge."""
+    if camera.blur_px is not None:
+        return image
+    sharpest_px = edge_blur_px(image.apparent_c)
+    if sharpest_px is not None and sharpest_px > SOFT_EDGE_PX:
+        # It is read from edges that heat itself may have softened: as doubtful as an unmeasured one, a third.
+        return replace(image, blur_px=sharpest_px, u_blur_px=sharpest_px / 3)
+    blur = estimate_blur(image, registration, board)
     if blur is None:
         return image
     return replace(image, blur_px=blur.blur_px, u_blur_px=max(blur.u_px, LEAST_BLUR_DOUBT_PX))
