@@ -129,6 +129,7 @@ def test_the_report_says_what_was_found_where_it_came_from_and_the_cautions() ->
     for part in ("Split-flap controller B", "serial 0042", "Overall: act", "taken 2026-05-02 14:30"):
         assert part in words
     assert all(finding.text in words for finding in inspection.judgement.findings)
+    assert "k = 1" not in words_on(report_pages(inspection)[:1])
     assert "a" * 64 in words  # the frame's hash
     for danger in ("Mains", "picture tubes", "Hot parts burn", "sees only surfaces", "solvents"):
         assert danger in words
@@ -153,9 +154,12 @@ def test_a_verdict_is_told_by_word_and_shape_not_by_colour_alone() -> None:
     with report_style():
         ranked = next(plate for plate in plates_of(inspection) if plate.name == "ranked-parts-1")
         figure = plate_figure(ranked)
-    markers = {line.get_marker() for axes in figure.axes for line in axes.lines}
-    assert {"^", "v", "D", "o"} <= markers
-    assert "s" in markers  # what the known-good runs showed
+    drawn = [line.get_marker() for axes in figure.axes for line in axes.lines]
+    for verdict in ("hot", "cold", "watch", "normal"):
+        assert any(marker is marker_of(VERDICT_MARKS[verdict]) for marker in drawn)
+    assert "s" in drawn  # what the known-good runs showed
+    shapes = {len(marker_of(mark).vertices) for mark in VERDICT_MARKS.values()}
+    assert len(shapes) == len(VERDICT_MARKS)
     words = words_on([figure])
     assert all(word in words for word in ("hot", "cold", "watch"))
 

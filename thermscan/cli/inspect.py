@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from thermscan.cli.no_layout import check_together, inspect_without, no_layout_options, taken_out
-from thermscan.cli.options import run_from, run_options, tell_backups
+from thermscan.cli.options import run_from, run_options, shown_from, shown_options, tell_backups
 from thermscan.cli.progress import stage_progress
 
 EXIT_STATUS = {"clear": 0, "watch": 0, "act": 1, "undecided": 3}
@@ -27,7 +27,7 @@ EXIT_STATUS = {"clear": 0, "watch": 0, "act": 1, "undecided": 3}
     metavar="RUN",
     help="A look at the same board before its repair: what changed, and what did not.",
 )
-@click.option("--out", metavar="DIR", help="Write the report there: PDF, pictures, results.json, results.csv.")
+@click.option("--out", metavar="DIR", help="Write the report there: page, PDF, pictures, results.json, results.csv.")
 @click.option("--json", "as_json", is_flag=True, help="Print results.json to standard output and nothing else.")
 @click.option("--explain", metavar="REF", help="Print the whole chain for one part, from reading to verdict.")
 @click.option(
@@ -35,6 +35,7 @@ EXIT_STATUS = {"clear": 0, "watch": 0, "act": 1, "undecided": 3}
     metavar="FILE.png",
     help="Write one picture there: the layout drawn over the frame, to see in one look that it lies right.",
 )
+@shown_options
 @no_layout_options
 def command(
     inputs: tuple[str, ...],
@@ -62,6 +63,7 @@ def command(
     from thermscan.runs.reading import read_run
 
     without = taken_out(options)
+    shown = shown_from(options)
     others = {
         "baseline_file": baseline_file,
         "before_file": before_file,
@@ -93,7 +95,7 @@ def command(
             inspection = inspect_run(run, baseline=baseline, before=before, progress=progress)
         explained = _explained(inspection, explain) if explain else None
         if out:
-            write_report(inspection, folder)
+            write_report(inspection, folder, shown=shown)
         if show_registration:
             backup = write_registration_check(inspection, Path(show_registration), inputs=read)
             tell_backups([backup])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
@@ -12,8 +12,20 @@ from thermscan.errors import InputError
 from thermscan.runs.reading import read_run
 from thermscan.runs.run import Run
 
+if TYPE_CHECKING:
+    from thermscan.report.shown import Shown
+
 RUN_SUFFIX = ".toml"
 _Command = TypeVar("_Command", bound=Callable[..., Any])
+
+_SHOWN_OPTIONS = (
+    click.option(
+        "--language", type=click.Choice(["en", "de"]), default="en", show_default=True, help="Of page and PDF."
+    ),
+    click.option(
+        "--units-shown", type=click.Choice(["C", "F"]), default="C", show_default=True, help="Of page and PDF."
+    ),
+)
 
 _OPTIONS = (
     click.option("--layout", metavar="FILE", help="Layout of the board."),
@@ -75,6 +87,20 @@ def run_options(command: _Command) -> _Command:
     for option in reversed(_OPTIONS):
         command = option(command)
     return command
+
+
+def shown_options(command: _Command) -> _Command:
+    """Language and units of what is shown; files for programs and the terminal stay English and in degrees Celsius."""
+    for option in reversed(_SHOWN_OPTIONS):
+        command = option(command)
+    return command
+
+
+def shown_from(options: dict[str, Any]) -> Shown:
+    """The language and units that a command line asks for, taken out of its options."""
+    from thermscan.report.shown import Shown
+
+    return Shown(options.pop("language"), options.pop("units_shown"))
 
 
 def run_from(inputs: Sequence[str], options: dict[str, Any]) -> Run:

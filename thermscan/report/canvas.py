@@ -16,6 +16,7 @@ from matplotlib.patches import Rectangle
 from matplotlib.text import Text
 
 from thermscan.report.lettering import FONT_FAMILY, fitted_text, printable, wrapped_text
+from thermscan.report.mark_shapes import marker_of
 from thermscan.report.verdicts import Mark
 
 POINTS_AN_INCH = 72.0
@@ -99,11 +100,11 @@ class Sheet:
             [x],
             [y],
             linestyle="none",
-            marker=mark.marker,
+            marker=marker_of(mark),
             markersize=size_pt,
             markerfacecolor=mark.colour,
             markeredgecolor=INK,
-            markeredgewidth=0.5,
+            markeredgewidth=0.25,
         )
         self.figure.add_artist(shape)
 

@@ -24,6 +24,8 @@ _DISTANCES_PT = np.array(
 _COST_OF_COVERING_FLAGGED = 150.0
 _COST_OF_COVERING_PART = 4.0
 _COST_OF_CROSSING_LEADER = 400.0
+# What it costs to take the place of a part's name, or to draw a leader through it.
+_COST_OF_COVERING_NAME = 90.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,11 +74,16 @@ class LabelField:
         self._bodies = np.array([_box_of(body) for body in bodies]).reshape(-1, 4)
         self._flagged = self._bodies[list(flagged)].reshape(-1, 4)
         self._taken = np.empty((0, 4))
+        self._spared = np.empty((0, 4))
         self._leaders = np.empty((0, 4))
 
     def take(self, box: Box) -> None:
         """Keep a rectangle free of labels."""
         self._taken = np.vstack([self._taken, box])
+
+    def spare(self, boxes: Sequence[Box | None]) -> None:
+        """Places of names that labels with a leader keep off, if that does not take them far away."""
+        self._spared = np.array([box for box in boxes if box is not None]).reshape(-1, 4)
 
     def beside(self, index: int, body: NDArray[np.float64], width_pt: float, height_pt: float) -> Placed | None:
         """
@@ -158,6 +165,8 @@ class LabelField:
         cost = distances + _COST_OF_COVERING_FLAGGED * _covers(boxes, self._flagged)
         cost += _COST_OF_COVERING_PART * _covers(boxes, self._bodies)
         cost += _COST_OF_CROSSING_LEADER * _crossings(lines, self._leaders) + np.where(hidden, 1e4, 0.0)
+        names = _overlaps(boxes, self._spared) + _lines_meet_boxes(lines, self._spared).sum(axis=1)
+        cost += _COST_OF_COVERING_NAME * names
         best = int(cost.argmin())
         return boxes[best], ends[best], float(cost[best])
 
@@ -196,10 +205,15 @@ def _box_at(centres: NDArray[np.float64], extent: tuple[float, float]) -> Box:
 
 
 def _overlap(boxes: Box, others: Box, *, gap: float = GAP_PT) -> NDArray[np.bool_]:
+    return _overlaps(boxes, others, gap=gap) > 0
+
+
+def _overlaps(boxes: Box, others: Box, *, gap: float = GAP_PT) -> NDArray[np.int_]:
+    """How many of the others each box touches."""
     low = boxes[:, None, :2] - gap < others[None, :, 2:]
     high = boxes[:, None, 2:] + gap > others[None, :, :2]
-    both: NDArray[np.bool_] = np.any(np.all(low & high, axis=2), axis=1)
-    return both
+    count: NDArray[np.int_] = np.sum(np.all(low & high, axis=2), axis=1)
+    return count
 
 
 def _covers(boxes: Box, bodies: Box) -> NDArray[np.float64]:

@@ -13,7 +13,6 @@ FONT_FAMILY = "DejaVu Sans"
 
 # A name longer than this is no name; the whole text is in results.json.
 _MOST_LETTERS = 600
-_MISSING = "\N{WHITE SQUARE}"
 _ELLIPSIS = "\N{HORIZONTAL ELLIPSIS}"
 
 
@@ -22,12 +21,12 @@ def printable(text: str, *, most: int = _MOST_LETTERS) -> str:
     Text on one line of characters that the report's font has.
 
     Control and direction characters go, runs of blanks become one, at most one accent stays on a
-    letter, and what the font lacks becomes a small square (which also keeps matplotlib from warning).
+    letter, and what the font lacks is written as its number: a name stays a name.
 
     Examples
     --------
-    >>> printable("U1\\nCPU \\u202e$5 \\U0001f525")
-    'U1 CPU $5 □'
+    >>> print(printable("U1\\nCPU \\u202e$5 \\u4e2d\\U0001f525"))
+    U1 CPU $5 \\u4e2d\\U0001f525
     >>> printable("abcdef", most=4)
     'abc…'
     """
@@ -46,7 +45,7 @@ def printable(text: str, *, most: int = _MOST_LETTERS) -> str:
         else:
             letters.append(letter)
     known = _known_letters()
-    shown = "".join(letter if ord(letter) in known else _MISSING for letter in letters)
+    shown = "".join(letter if ord(letter) in known else _numbered(letter) for letter in letters)
     shown = " ".join(shown.split())
     return shown if len(shown) <= most else shown[: most - 1] + _ELLIPSIS
 
@@ -122,6 +121,11 @@ def signed(value: float) -> str:
     ('+2.0', '−0.3')
     """
     return f"{value:+.1f}".replace("-", "\N{MINUS SIGN}")
+
+
+def _numbered(letter: str) -> str:
+    code = ord(letter)
+    return f"\\u{code:04x}" if code <= 0xFFFF else f"\\U{code:08x}"
 
 
 def _broken_word(word: str, width_pt: float, size_pt: float, bold: bool) -> list[str]:

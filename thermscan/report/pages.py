@@ -8,6 +8,7 @@ from matplotlib.figure import Figure
 
 from thermscan.inspection import Inspection
 from thermscan.report.canvas import FAINT_INK, INK, Sheet, blank_sheet
+from thermscan.report.first_page import head_facts
 from thermscan.report.flowing import ROUNDING_PT, Line, draw_lines, flowed_lines
 from thermscan.report.lettering import fitted_text, text_width_pt
 from thermscan.report.plates import (
@@ -23,25 +24,24 @@ from thermscan.report.plates import (
     plates_of,
 )
 from thermscan.report.results import software_versions
+from thermscan.report.shown import Shown
 from thermscan.report.told import (
     caution_blocks,
-    findings_blocks,
-    not_measured_blocks,
+    figures_blocks,
+    first_blocks,
     provenance_blocks,
     remark_blocks,
     watts_blocks,
 )
 from thermscan.report.verdicts import OVERALL_MARKS
 
-# The findings open the first page and get what they need of it, as long as this much is left for the frame.
-_LEAST_FRAME_PT = 300.0
-
 
 class Pages:
     """A report under way: bodies are handed out one below the other, page by page."""
 
-    def __init__(self, inspection: Inspection) -> None:
+    def __init__(self, inspection: Inspection, shown: Shown) -> None:
         self._inspection = inspection
+        self._shown = shown
         self.figures: list[Figure] = []
         self._free_pt = 0.0
 
@@ -54,6 +54,15 @@ class Pages:
         given = whole.part(0.0, self._free_pt, BODY_WIDTH_PT, height_pt)
         self._free_pt -= BETWEEN_PLATES_PT
         return given
+
+    def height_for(self, plate: Plate) -> float:
+        """Its own height, or what is left of this page where it can still be read in that."""
+        fits_smaller = bool(self.figures) and plate.least_pt <= self._free_pt < plate.height_pt
+        return self._free_pt if fits_smaller else plate.height_pt
+
+    def has_room(self, plate: Plate) -> bool:
+        """Whether it can stand on this page."""
+        return bool(self.figures) and plate.least_pt <= self._free_pt + ROUNDING_PT
 
     def flow(self, lines: Sequence[Line]) -> None:
         """Text from here on, over as many pages as it takes."""
@@ -78,12 +87,14 @@ class Pages:
     def _open(self) -> None:
         sheet = blank_sheet(PAGE_WIDTH_PT, PAGE_HEIGHT_PT)
         head = sheet.part(MARGIN_PT, PAGE_HEIGHT_PT - MARGIN_PT - HEADER_PT, BODY_WIDTH_PT, HEADER_PT)
-        _draw_header(head, self._inspection)
+        _draw_header(head, self._inspection, self._shown)
         self.figures.append(sheet.figure)
         self._free_pt = BODY_HEIGHT_PT
 
 
-def report_pages(inspection: Inspection, plates: Sequence[Plate] | None = None) -> list[Figure]:
+def report_pages(
+    inspection: Inspection, plates: Sequence[Plate] | None = None, shown: Shown | None = None
+) -> list[Figure]:
     """
     All pages of the report, as figures of A4 size.
 
@@ -92,7 +103,10 @@ def report_pages(inspection: Inspection, plates: Sequence[Plate] | None = None) 
     inspection : Inspection
     plates : sequence of Plate, optional
         As :func:`thermscan.report.plates.plates_of` gives them, where the caller has them already.
+    shown : Shown, optional
+        Language and units; English and degrees Celsius unless given.
     """
+<<<<<<< HEAD
     pages = Pages(inspection)
     first, *others = plates_of(inspection) if plates is None else plates
     findings = flowed_lines(findings_blocks(inspection), BODY_WIDTH_PT)
@@ -113,25 +127,39 @@ def report_pages(inspection: Inspection, plates: Sequence[Plate] | None = None) 
     ]
     pages.flow(flowed_lines(told, BODY_WIDTH_PT))
     cautions = flowed_lines(caution_blocks(), BODY_WIDTH_PT)
+=======
+    shown = shown or Shown()
+    pages = Pages(inspection, shown)
+    plates = plates_of(inspection) if plates is None else plates
+    pages.flow(flowed_lines(first_blocks(inspection, shown), BODY_WIDTH_PT))
+    *ordered, last = plates
+    waiting: Plate | None = last
+    for plate in ordered:
+        if waiting and not pages.has_room(plate) and pages.has_room(waiting):
+            # What would leave the rest of a page empty makes way for what can stand anywhere.
+            waiting.draw(pages.sheet(pages.height_for(waiting)))
+            waiting = None
+        plate.draw(pages.sheet(pages.height_for(plate)))
+    if waiting:
+        waiting.draw(pages.sheet(pages.height_for(waiting)))
+    blocks = [*figures_blocks(inspection, shown), *remark_blocks(inspection), *provenance_blocks(inspection)]
+    pages.flow(flowed_lines(blocks, BODY_WIDTH_PT))
+    cautions = flowed_lines(caution_blocks(shown), BODY_WIDTH_PT)
+>>>>>>> de02425 (wip)
     draw_lines(pages.sheet(sum(line.height_pt for line in cautions)), cautions)
     return pages.finish()
 
 
-def _draw_header(sheet: Sheet, inspection: Inspection) -> None:
+def _draw_header(sheet: Sheet, inspection: Inspection, shown: Shown) -> None:
     mark = OVERALL_MARKS[inspection.judgement.overall]
-    word_pt = text_width_pt(mark.word, 13.0, bold=True)
+    word = shown.say(f"word.{mark.word}")
+    word_pt = text_width_pt(word, 13.0, bold=True)
     room = sheet.width_pt - word_pt - 34.0
-    board, run = inspection.board, inspection.run
+    board = inspection.board
     name = " ".join(filter(None, [board.name, board.revision]))
     sheet.text(0.0, 30.0, fitted_text(name, room, 12.0, bold=True), fontsize=12.0, weight="bold")
-    sheet.mark(sheet.width_pt - word_pt - 12.0, 34.5, mark, size_pt=9.0)
-    sheet.text(sheet.width_pt, 30.0, mark.word, fontsize=13.0, weight="bold", ha="right")
-    told = [
-        f"serial {run.board_serial}" if run.board_serial else "",
-        run.stage or "",
-        f"taken {run.taken:%Y-%m-%d %H:%M}" if run.taken else "",
-        f"ambient {run.ambient_c:.1f} °C",
-    ]
-    line = fitted_text("  ·  ".join(filter(None, told)), sheet.width_pt, 8.0)
+    sheet.mark(sheet.width_pt - word_pt - 12.0, 34.5, mark, size_pt=10.0)
+    sheet.text(sheet.width_pt, 30.0, word, fontsize=13.0, weight="bold", ha="right")
+    line = fitted_text("  ·  ".join(head_facts(inspection, shown)), sheet.width_pt, 8.0)
     sheet.text(0.0, 17.0, line, fontsize=8.0, color=FAINT_INK)
     sheet.rule(10.0, colour=INK, width_pt=0.8)

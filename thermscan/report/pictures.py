@@ -104,7 +104,7 @@ def draw_map_key(sheet: Sheet, inspection: Inspection, *, flagged_only: bool = F
             sheet.mark(x + 4.0, 5.0, mark, size_pt=5.5)
         else:
             sheet.frame(x, 2.0, 8.0, 6.0, dashed=verdict == "not-measurable")
-        text = f"{mark.word}: {mark.shape}" if flagged else f"{mark.word}: {_OUTLINES[verdict]}"
+        text = f"{mark.word}: {mark.look}" if flagged else f"{mark.word}: {_OUTLINES[verdict]}"
         sheet.text(x + 11.0, 2.5, text, fontsize=size)
         x += 20.0 + text_width_pt(text, size)
     return sheet.part(0.0, KEY_PT, sheet.width_pt, sheet.height_pt - KEY_PT)

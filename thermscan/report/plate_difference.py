@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from contourpy import contour_generator
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
@@ -19,7 +20,7 @@ from thermscan.report.pictures import draw_bar, draw_map_key, thermal_map
 from thermscan.report.plate_board import board_axes, board_bodies, draw_raster, in_place
 
 # Diverging, and apart for colour-blind readers; both ends are dark in grey, so that contours carry the sign there.
-_DIFFERENCE_MAP = "RdBu_r"
+DIFFERENCE_MAP = "RdBu_r"
 
 # The scale never gets so fine that noise looks like a fault.
 _LEAST_RANGE_K = 2.0
@@ -29,9 +30,7 @@ _LEAST_CONTOUR_K = 1.0
 def draw_difference(sheet: Sheet, inspection: Inspection, baseline: Baseline) -> None:
     """The board's rise minus the baseline's, board-wide shift and scale taken out; contours tell the sign in grey."""
     difference, level = picture_difference_k(inspection, baseline)
-    finite = difference[np.isfinite(difference)]
-    end = max(_LEAST_RANGE_K, float(np.percentile(np.abs(finite), 99.8)) if finite.size else 0.0)
-    contour = max(_LEAST_CONTOUR_K, end / 4)
+    end, contour = difference_range_k(difference)
     runs = len(baseline.runs)
     caption = (
         f"Apparent rise above ambient minus the mean of {runs} known-good {'run' if runs == 1 else 'runs'}"
@@ -50,11 +49,11 @@ def draw_difference(sheet: Sheet, inspection: Inspection, baseline: Baseline) ->
         inspection,
         raster=difference,
         mm_per_px=mm_per_px,
-        colours=thermal_map(_DIFFERENCE_MAP),
+        colours=thermal_map(DIFFERENCE_MAP),
         limits=(-end, end),
     )
     draw_bar(beside, picture, difference, "difference from the baseline, K")
-    if finite.size:
+    if np.isfinite(difference).any():
         _draw_contours(axes, difference, mm_per_px, contour)
     bodies = board_bodies(inspection)
     draw_bodies(axes, bodies, on_white=True)
@@ -71,7 +70,7 @@ def picture_difference_k(inspection: Inspection, baseline: Baseline) -> tuple[ND
     difference_k : ndarray of shape (rows, cols)
         NaN off the board and where either was not seen.
     level : BoardWide or None
-        Shift and scale that were taken out, fitted to the picture itself; None where too little is seen in both.
+        Shift and scale that were taken out: the judge's, or else fitted to the picture; None where too little is seen.
     """
     rectified = inspection.rectified
     places = rectified.centres_mm().reshape(-1, 2) / baseline.mm_per_px - 0.5
@@ -83,15 +82,31 @@ def picture_difference_k(inspection: Inspection, baseline: Baseline) -> tuple[ND
     sample = both[:: max(len(both) // RASTER_SAMPLE, 1)]
     then = usual.ravel()[sample]
     expected_sd = np.hypot(thresholds.REPEAT_SHARE * then, thresholds.REPEAT_FLOOR_K)
-    level = fit_board_wide(now.ravel()[sample], then, expected_sd)
+    # One statement of the whole board in all of the report: the judge's, where it made one.
+    evidence = inspection.judgement.evidence
+    judged = evidence.board_wide if evidence else None
+    level = judged or fit_board_wide(now.ravel()[sample], then, expected_sd)
     return now - (level.shift_k + level.scale * usual), level
 
 
-def _draw_contours(axes: Axes, difference: NDArray[np.float64], mm_per_px: float, contour: float) -> None:
-    rows, cols = difference.shape
+def difference_range_k(difference_k: NDArray[np.float64]) -> tuple[float, float]:
+    """End of the colour scale on either side, and the contours' level; never so fine that noise looks like a fault."""
+    finite = difference_k[np.isfinite(difference_k)]
+    end = max(_LEAST_RANGE_K, float(np.percentile(np.abs(finite), 99.8)) if finite.size else 0.0)
+    return end, max(_LEAST_CONTOUR_K, end / 4)
+
+
+def contours_mm(difference_k: NDArray[np.float64], mm_per_px: float, level_k: float) -> list[NDArray[np.float64]]:
+    """Lines of one difference on the board, each of shape (n, 2)."""
+    rows, cols = difference_k.shape
+    if min(rows, cols) < 2 or not np.isfinite(difference_k).any():
+        return []
     x, y = (np.arange(cols) + 0.5) * mm_per_px, (np.arange(rows) + 0.5) * mm_per_px
-    inside = np.ma.masked_invalid(difference)
+    lines = contour_generator(x, y, np.ma.masked_invalid(difference_k)).lines(level_k)
+    return [np.asarray(line, dtype=np.float64) for line in lines]
+
+
+def _draw_contours(axes: Axes, difference: NDArray[np.float64], mm_per_px: float, contour: float) -> None:
     for level, style in ((contour, "solid"), (-contour, "dotted")):
-        # matplotlib warns where a level is never reached.
-        if inside.min() < level < inside.max():
-            axes.contour(x, y, inside, levels=[level], colors=INK, linewidths=0.9, linestyles=style)
+        for line in contours_mm(difference, mm_per_px, level):
+            axes.plot(*line.T, color=INK, linewidth=0.9, linestyle=style, scalex=False, scaley=False)

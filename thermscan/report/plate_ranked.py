@@ -17,6 +17,7 @@ from thermscan.judge.peers import peer_groups
 from thermscan.report.canvas import FAINT_INK, INK, RULE, TITLE_PT, Sheet, titled
 from thermscan.report.gathering import FLAGGED_VERDICTS, main_finding_by_ref, verdicts_in_layout_order
 from thermscan.report.lettering import fitted_text, signed, text_width_pt
+from thermscan.report.mark_shapes import marker_of
 from thermscan.report.pictures import KEY_PT
 from thermscan.report.verdicts import VERDICT_MARKS, Mark
 
@@ -207,7 +208,7 @@ def _draw_row(axes: Axes, index: int, row: Row, finding: Finding | None) -> None
     axes.plot(
         [rise],
         [index],
-        marker=mark.marker,
+        marker=marker_of(mark),
         markersize=5.5 if flagged else 3.6,
         markerfacecolor=mark.colour,
         markeredgecolor=INK,
@@ -227,10 +228,10 @@ def _draw_key(sheet: Sheet, columns: Sequence[Sequence[Row]]) -> Sheet:
     used = {row.verdict.verdict for rows in columns for row in rows if row.verdict is not None}
     marks = [mark for verdict, mark in VERDICT_MARKS.items() if verdict in used]
     if any(row.known_good_k is not None for rows in columns for row in rows):
-        marks.append(Mark("mean of known-good runs", "s", "open square", "#FFFFFF"))
+        marks.append(Mark("mean of known-good runs", "", "square", "#FFFFFF"))
     x = 0.0
     for mark in marks:
-        text = f"{mark.word}: {mark.shape}"
+        text = f"{mark.word}: {'open ' if mark.colour == '#FFFFFF' else ''}{mark.look}"
         sheet.mark(x + 4.0, 5.0, mark, size_pt=5.5)
         sheet.text(x + 11.0, 2.5, text, fontsize=_KEY_SIZE_PT)
         x += 20.0 + text_width_pt(text, _KEY_SIZE_PT)

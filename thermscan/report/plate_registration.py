@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
@@ -9,8 +11,9 @@ from numpy.typing import NDArray
 from thermscan.inspection import Inspection
 from thermscan.registration.geometry.homography import corner_jacobian
 from thermscan.report.canvas import INK, TITLE_PT, Sheet, titled
+from thermscan.report.layout_sheet import ENDS
 from thermscan.report.lettering import fitted_text
-from thermscan.report.marking import Body, draw_bodies
+from thermscan.report.marking import Body, draw_bodies, name_picture
 from thermscan.report.pictures import picture_axes, picture_height_pt, thermal_map
 from thermscan.report.plate_frame import draw_camera_view, frame_bodies
 from thermscan.report.summary import registration_line
@@ -31,6 +34,9 @@ def draw_registration_check(sheet: Sheet, inspection: Inspection) -> None:
     axes, _ = picture_axes(room.part(0.0, 0.0, split, room.height_pt), cols, rows, bar=False)
     draw_camera_view(axes, inspection, None)
     draw_bodies(axes, bodies, markers=False)
+    name_picture(axes, bodies)
+    _draw_ends(axes, inspection, bodies)
+    _draw_top_left(axes, inspection)
     if bodies:
         spreads = [place_covariance_px2(inspection, body.corners.mean(axis=0)) for body in bodies]
         worst = int(np.argmax([_severity(body, spread) for body, spread in zip(bodies, spreads, strict=True)]))
@@ -54,6 +60,41 @@ def place_covariance_px2(inspection: Inspection, point_px: NDArray[np.float64]) 
     slopes = corner_jacobian(found.px_from_mm, inspection.board.corners_mm, found.mm(point_px[None]))[0]
     covariance: NDArray[np.float64] = slopes @ found.corner_covariance_px2 @ slopes.T
     return covariance
+
+
+def _draw_ends(axes: Axes, inspection: Inspection, bodies: list[Body]) -> None:
+    """An arrow from the middle to the marked end of each part that has one."""
+    ends = []
+    for body in bodies:
+        part = body.verdict.measurement.part
+        side = ENDS.get((part.polarity or "").strip().lower())
+        if side is not None:
+            middle = body.corners.mean(axis=0)
+            # As the picture shows the body: its corners, moved by how its top is displaced.
+            end_mm = part.board_from_body(np.array([side]) * [part.length_mm / 2, part.width_mm / 2])
+            foot_mm = part.board_from_body(np.zeros((1, 2)))
+            end, foot = inspection.registration.px(np.vstack([end_mm, foot_mm]))
+            ends.append([*(middle + 0.35 * (end - foot)), *(0.65 * (end - foot))])
+    if ends:
+        x, y, dx, dy = np.array(ends).T
+        look: dict[str, Any] = {
+            "angles": "xy",
+            "scale_units": "xy",
+            "scale": 1.0,
+            "headwidth": 4.5,
+            "headlength": 5.0,
+            "zorder": 3.5,
+        }
+        for colour, width in (("black", 0.006), ("white", 0.0035)):
+            axes.quiver(x, y, dx, dy, color=colour, width=width, **look)
+
+
+def _draw_top_left(axes: Axes, inspection: Inspection) -> None:
+    x, y = inspection.registration.px(np.zeros((1, 2)))[0]
+    for colour, size in (("black", 7.0), ("white", 4.5)):
+        axes.plot([x], [y], "o", color=colour, markersize=size, zorder=4, scalex=False, scaley=False)
+    frame = {"boxstyle": "square,pad=0.2", "facecolor": "white", "edgecolor": INK, "linewidth": 0.6}
+    axes.annotate("top left", (x, y), xytext=(4.0, 4.0), textcoords="offset points", fontsize=6.0, bbox=frame, zorder=5)
 
 
 def _severity(body: Body, covariance: NDArray[np.float64]) -> float:

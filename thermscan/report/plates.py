@@ -27,6 +27,9 @@ BODY_HEIGHT_PT = PAGE_HEIGHT_PT - 2 * MARGIN_PT - HEADER_PT - FOOTER_PT
 # Between two pictures on a page, and how much smaller the boards' may get to share one.
 BETWEEN_PLATES_PT, _SHRINK = 14.0, 1.25
 
+# A picture of the board at this share of its size still shows its parts and their names.
+_SHRUNK = 0.7
+
 # White around a picture that stands alone.
 _PNG_MARGIN_PT = 12.0
 
@@ -44,15 +47,23 @@ class Plate:
         At which it fills the width of a page.
     draw : callable
         Takes the sheet to draw on.
+    least_share : float
+        Down to this share of the height it can still be read; drawn smaller, it may share a page.
     """
 
     name: str
     height_pt: float
     draw: Callable[[Sheet], None]
+    least_share: float = 1.0
+
+    @property
+    def least_pt(self) -> float:
+        """The smallest height in which it can be read."""
+        return self.least_share * self.height_pt
 
 
 def plates_of(inspection: Inspection) -> list[Plate]:
-    """All pictures that this inspection calls for; the annotated frame is the first."""
+    """All pictures that this inspection calls for: the annotated frame first, the registration check last."""
     width, most = BODY_WIDTH_PT, BODY_HEIGHT_PT
     board_height = min(board_height_pt(inspection, width), most)
     # A little smaller is better than half a page left empty.
@@ -61,15 +72,16 @@ def plates_of(inspection: Inspection) -> list[Plate]:
         board_height = half
     frame_height = min(annotated_frame_height_pt(inspection, width), most)
     plates = [
-        Plate("annotated-frame", frame_height, partial(draw_annotated_frame, inspection=inspection)),
-        Plate("rectified-board", board_height, partial(draw_rectified_board, inspection=inspection)),
+        Plate("annotated-frame", frame_height, partial(draw_annotated_frame, inspection=inspection), _SHRUNK),
+        Plate("rectified-board", board_height, partial(draw_rectified_board, inspection=inspection), _SHRUNK),
     ]
     photo = photo_of(inspection)
     if photo is not None:
-        plates.append(Plate("photo-overlay", board_height, partial(draw_photo, inspection=inspection, photo=photo)))
+        draw = partial(draw_photo, inspection=inspection, photo=photo)
+        plates.append(Plate("photo-overlay", board_height, draw, _SHRUNK))
     if inspection.baseline is not None:
         draw = partial(draw_difference, inspection=inspection, baseline=inspection.baseline)
-        plates.append(Plate("difference-from-baseline", board_height, draw))
+        plates.append(Plate("difference-from-baseline", board_height, draw, _SHRUNK))
     for number, columns in enumerate(ranked_pages(inspection, most), start=1):
         draw = partial(draw_ranked, inspection=inspection, columns=columns)
         plates.append(Plate(f"ranked-parts-{number}", ranked_height_pt(columns), draw))
@@ -83,7 +95,8 @@ def plates_of(inspection: Inspection) -> list[Plate]:
 def registration_plate(inspection: Inspection) -> Plate:
     """The picture that shows whether the layout lies where the board is."""
     height = min(registration_height_pt(inspection, BODY_WIDTH_PT), BODY_HEIGHT_PT)
-    return Plate("registration-check", height, partial(draw_registration_check, inspection=inspection))
+    draw = partial(draw_registration_check, inspection=inspection)
+    return Plate("registration-check", height, draw, _SHRUNK)
 
 
 def plate_figure(plate: Plate) -> Figure:

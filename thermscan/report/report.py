@@ -1,4 +1,4 @@
-"""The report's files in a folder: results.json, results.csv, report.pdf and the figures."""
+"""The report's files in a folder: results.json, results.csv, report.html, report.pdf and the figures."""
 
 from __future__ import annotations
 
@@ -19,7 +19,9 @@ from thermscan.report.lettering import printable
 from thermscan.report.pages import report_pages
 from thermscan.report.plates import plate_figure, plates_of, registration_plate
 from thermscan.report.results import results_document, results_text, software_versions
+from thermscan.report.shown import Shown
 from thermscan.report.tables import parts_csv
+from thermscan.report.web_page import report_page
 from thermscan.writing import ReservedFolder, check_place, put_file, reserved_folder
 
 # Fine enough to print; a figure is then about 1500 pixels wide.
@@ -28,7 +30,7 @@ _PNG_DOTS_AN_INCH = 200
 _ANOTHER_PICTURE = "name another file with --show-registration"
 
 # Every name that a report can have: asked for before the work is done, so that it is not done in vain.
-_OWN_FILES = ("results.json", "results.csv", "report.pdf")
+_OWN_FILES = ("results.json", "results.csv", "report.html", "report.pdf")
 _OWN_FIGURES = re.compile(
     r"(annotated-frame|rectified-board|photo-overlay|difference-from-baseline|registration-check|numbered-regions"
     r"|ranked-parts-[1-9][0-9]*|uncertainty-budget-[1-9][0-9]*)\.png"
@@ -60,7 +62,9 @@ def reserved_report(out_dir: Path, *, inputs: Iterable[Path | None] = ()) -> Ite
         yield folder
 
 
-def write_report(inspection: Inspection, out_dir: Path | ReservedFolder) -> tuple[Path, ...]:
+def write_report(
+    inspection: Inspection, out_dir: Path | ReservedFolder, *, shown: Shown | None = None
+) -> tuple[Path, ...]:
     """
     Write the report into a folder, which is made where it is missing.
 
@@ -71,11 +75,13 @@ def write_report(inspection: Inspection, out_dir: Path | ReservedFolder) -> tupl
     ----------
     inspection : Inspection
     out_dir : Path or ReservedFolder
+    shown : Shown, optional
+        Language and units of page and PDF; English and degrees Celsius unless given.
 
     Returns
     -------
     tuple of Path
-        What was written: ``results.json``, ``results.csv``, ``report.pdf`` and the figures.
+        What was written: ``results.json``, ``results.csv``, ``report.html``, ``report.pdf`` and the figures.
 
     Raises
     ------
@@ -84,9 +90,9 @@ def write_report(inspection: Inspection, out_dir: Path | ReservedFolder) -> tupl
     """
     if not isinstance(out_dir, ReservedFolder):
         with reserved_report(out_dir) as folder:
-            return write_report(inspection, folder)
+            return write_report(inspection, folder, shown=shown)
     inputs = (*inspection.run.files, *inspection.board.files, inspection.camera.path)
-    return out_dir.put(report_contents(inspection), last=LAST_FILE, inputs=inputs)
+    return out_dir.put(report_contents(inspection, shown), last=LAST_FILE, inputs=inputs)
 
 
 def write_registration_check(inspection: Inspection, path: Path, *, inputs: Iterable[Path | None] = ()) -> Path | None:
@@ -136,16 +142,27 @@ def check_picture(path: Path, *, inputs: Iterable[Path | None] = ()) -> None:
     check_place(path, inputs, fix=_ANOTHER_PICTURE)
 
 
+<<<<<<< HEAD
 def report_contents(inspection: Inspection, *, made: datetime | None = None) -> dict[str, bytes]:
     """The report's files, by name, before they are written; ``made``: the PDF's date instead of today's."""
+=======
+def report_contents(inspection: Inspection, shown: Shown | None = None) -> dict[str, bytes]:
+    """The report's files, by name, before they are written."""
+    shown = shown or Shown()
+>>>>>>> de02425 (wip)
     document = results_document(inspection)
     contents = {
         "results.json": results_text(document).encode("utf-8"),
         "results.csv": parts_csv(document).encode("utf-8"),
+        "report.html": report_page(inspection, shown).encode("utf-8"),
     }
     with report_style():
         plates = plates_of(inspection)
+<<<<<<< HEAD
         contents["report.pdf"] = _pdf(report_pages(inspection, plates), inspection, made)
+=======
+        contents["report.pdf"] = _pdf(report_pages(inspection, plates, shown), inspection)
+>>>>>>> de02425 (wip)
         for plate in plates:
             contents[f"{plate.name}.png"] = _png(plate_figure(plate))
     return contents

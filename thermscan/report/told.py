@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from pathlib import Path
 
 from thermscan.frames.frame import Frame
 from thermscan.inspection import Inspection
-from thermscan.judge.before_after import change_lines
-from thermscan.judge.finding import Finding, PartVerdict
+from thermscan.judge.finding import Finding
 from thermscan.report.cautions import CAUTIONS
+from thermscan.report.first_page import first_page
 from thermscan.report.flowing import Block, heading
 from thermscan.report.gathering import findings_by_weight
 from thermscan.report.lettering import signed
 from thermscan.report.results import software_versions
-from thermscan.report.summary import not_compared_lines, not_measured_lines, registration_line
-from thermscan.report.verdicts import OVERALL_MARKS, OVERALL_SENTENCES, VERDICT_MARKS, Mark
+from thermscan.report.shown import Shown, visible
+from thermscan.report.summary import registration_line
+from thermscan.report.verdicts import OVERALL_MARKS, VERDICT_MARKS, Mark
 
 _INDENT_PT = 14.0
 
@@ -25,56 +25,45 @@ _MOST_FILES = 24
 _UNIT_SOURCES = {"file": "as the file says", "given": "as given", "assumed": "assumed"}
 
 
-def findings_blocks(inspection: Inspection) -> list[Block]:
-    """The overall verdict and the findings, each a plain sentence with its shape."""
-    judgement = inspection.judgement
-    mark = OVERALL_MARKS[judgement.overall]
-    blocks = [
-        Block(f"Overall: {mark.word}", size_pt=13.0, bold=True, indent_pt=_INDENT_PT + 5.0, gap_pt=0.0, mark=mark),
-        Block(OVERALL_SENTENCES[judgement.overall]),
-        Block(_counts(judgement.parts)),
-        *(Block(line) for line in not_compared_lines(inspection)),
-        heading("Findings"),
+def first_blocks(inspection: Inspection, shown: Shown) -> list[Block]:
+    """The first page: what was looked at and found, what to do, what was not compared, what this cannot tell."""
+    page = first_page(inspection, shown)
+    mark = OVERALL_MARKS[inspection.judgement.overall]
+    word = shown.say("head.result", word=shown.say(f"word.{mark.word}"))
+    said = shown.say(f"overall.{mark.word}")
+    return [
+        Block(word, size_pt=13.0, bold=True, indent_pt=_INDENT_PT + 5.0, gap_pt=0.0, mark=mark),
+        Block(said),
+        heading(shown.say("first.looked")),
+        Block(" ".join(page.looked)),
+        heading(shown.say("first.found")),
+        *(
+            Block(each.sentence, indent_pt=_INDENT_PT, gap_pt=4.0, mark=_finding_mark(each.finding))
+            for each in page.found
+        ),
+        *([] if page.found else [Block(shown.say("first.nothing"))]),
+        *([Block(page.more)] if page.more else []),
+        heading(shown.say("first.do")),
+        *(Block(text, gap_pt=3.0) for text in page.do),
+        heading(shown.say("first.not_compared")),
+        Block(page.not_compared),
+        heading(shown.say("first.cannot")),
+        *(Block(text, gap_pt=3.0) for text in page.cannot),
+        Block(shown.say("first.surface_words"), gap_pt=8.0, faint=True),
+        Block(shown.say("first.caution"), bold=True),
     ]
-    if not judgement.findings:
-        blocks.append(Block("None."))
-    told: set[tuple[str | None, tuple[str, ...]]] = set()
-    for finding in findings_by_weight(judgement.findings):
-        blocks.append(Block(finding.text, indent_pt=_INDENT_PT, gap_pt=4.0, mark=_finding_mark(finding)))
-        detail = _detail(finding)
-        blocks.append(Block(detail, size_pt=7.0, indent_pt=_INDENT_PT, gap_pt=0.5, faint=True))
-        # Two rules that name the same part would only repeat what could be behind it.
-        about = (finding.ref, finding.hypotheses)
-        if finding.hypotheses and about not in told:
-            told.add(about)
-            possible = "Possible: " + "; ".join(finding.hypotheses).replace("?;", "?")
-            blocks.append(Block(possible, size_pt=7.5, indent_pt=_INDENT_PT, gap_pt=0.5))
-    if inspection.before is not None:
-        blocks.append(heading("Before and after"))
-        blocks += [Block(line.strip(), gap_pt=2.0) for line in change_lines(inspection.before)]
+
+
+def figures_blocks(inspection: Inspection, shown: Shown) -> list[Block]:
+    """The findings in figures, for those who want to check; empty where there are none."""
+    findings = findings_by_weight(inspection.judgement.findings)
+    if not findings:
+        return []
+    blocks = [heading(shown.say("detail.findings")), Block(shown.say("detail.statistics"), faint=True)]
+    for finding in findings:
+        blocks.append(Block(visible(finding.text), indent_pt=_INDENT_PT, gap_pt=4.0, mark=_finding_mark(finding)))
+        blocks.append(Block(_detail(finding), size_pt=7.0, indent_pt=_INDENT_PT, gap_pt=0.5, faint=True))
     return blocks
-
-
-def not_measured_blocks(inspection: Inspection) -> list[Block]:
-    """Each reason with its parts and its remedy; empty where all were measured."""
-    lines = not_measured_lines(inspection, most_refs=60)
-    mark = VERDICT_MARKS["not-measurable"]
-    blocks = [Block(line, indent_pt=_INDENT_PT, mark=mark) for line in lines]
-    return [heading("What could not be measured"), *blocks] if blocks else []
-
-
-def watts_blocks(inspection: Inspection) -> list[Block]:
-    """What each part draws by its heat beside what it may draw; empty where no part's watts are known beforehand."""
-    rows = []
-    for each in inspection.judgement.parts:
-        seen = each.watts
-        if seen is None or seen.allowed is None or seen.allowed.gives_no_heat:
-            continue
-        band = seen.allowed
-        told = f"{each.measurement.part.ref}: {seen.power_w:.2g} ± {seen.u_w:.1g} W (k = 1); "
-        told += f"typically {band.typical_w:.2g} W, at most {band.most_w:.2g} W by {band.source}"
-        rows.append(Block(told, size_pt=7.5, gap_pt=1.0))
-    return [heading("Watts by heat, and what is allowed"), *rows] if rows else []
 
 
 def remark_blocks(inspection: Inspection) -> list[Block]:
@@ -99,19 +88,18 @@ def provenance_blocks(inspection: Inspection) -> list[Block]:
     ]
 
 
-def caution_blocks() -> list[Block]:
+def caution_blocks(shown: Shown) -> list[Block]:
     """The usual cautions."""
-    return [heading("Cautions"), *(Block(caution, gap_pt=3.0) for caution in CAUTIONS)]
+    return [heading(shown.say("caution.heading")), *(Block(caution, gap_pt=3.0) for caution in caution_texts(shown))]
+
+
+def caution_texts(shown: Shown) -> list[str]:
+    """The usual cautions, as each report carries them."""
+    return [shown.say(f"caution.{key}") for key in CAUTIONS]
 
 
 def _finding_mark(finding: Finding) -> Mark:
     return VERDICT_MARKS["watch" if finding.level == "watch" else finding.direction]
-
-
-def _counts(parts: tuple[PartVerdict, ...]) -> str:
-    counted = Counter(each.verdict for each in parts)
-    told = ", ".join(f"{counted[verdict]} {mark.word}" for verdict, mark in VERDICT_MARKS.items() if counted[verdict])
-    return f"{len(parts)} parts: {told}." if parts else "The layout has no parts."
 
 
 def _detail(finding: Finding) -> str:

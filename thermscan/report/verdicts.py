@@ -18,37 +18,42 @@ class Mark:
     ----------
     word : str
         As in results.json.
-    marker : str
-        matplotlib's marker code.
+    letter : str
+        Cut out of the shape, so that hot and cold are told in grey and by the colour-blind; may be empty.
     shape : str
-        The shape's name, for the key.
+        The shape's name: square, disc, lozenge or cross.
     colour : str
         Hexadecimal.
     """
 
     word: str
-    marker: str
+    letter: str
     shape: str
     colour: str
+
+    @property
+    def look(self) -> str:
+        """The shape in words."""
+        return f"{self.letter} in a {self.shape}" if self.letter else self.shape
 
 
 # Colours from M. Okabe and K. Ito, "Color Universal Design" (2008), which keep apart for most colour-blind readers.
 VERDICT_MARKS: Mapping[Verdict, Mark] = MappingProxyType(
     {
-        "hot": Mark("hot", "^", "triangle pointing up", "#D55E00"),
-        "cold": Mark("cold", "v", "triangle pointing down", "#0072B2"),
-        "watch": Mark("watch", "D", "diamond", "#E69F00"),
-        "normal": Mark("normal", "o", "circle", "#009E73"),
-        "not-measurable": Mark("not-measurable", "X", "cross", "#7A7A7A"),
+        "hot": Mark("hot", "H", "square", "#D55E00"),
+        "cold": Mark("cold", "C", "disc", "#0072B2"),
+        "watch": Mark("watch", "W", "lozenge", "#E69F00"),
+        "normal": Mark("normal", "", "disc", "#009E73"),
+        "not-measurable": Mark("not-measurable", "", "cross", "#7A7A7A"),
     }
 )
 
 OVERALL_MARKS: Mapping[Overall, Mark] = MappingProxyType(
     {
-        "act": Mark("act", "s", "square", "#D55E00"),
-        "watch": Mark("watch", "D", "diamond", "#E69F00"),
-        "clear": Mark("clear", "o", "circle", "#009E73"),
-        "undecided": Mark("undecided", "X", "cross", "#7A7A7A"),
+        "act": Mark("act", "A", "square", "#D55E00"),
+        "watch": Mark("watch", "W", "lozenge", "#E69F00"),
+        "clear": Mark("clear", "", "disc", "#009E73"),
+        "undecided": Mark("undecided", "", "cross", "#7A7A7A"),
     }
 )
 
