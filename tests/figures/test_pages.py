@@ -21,8 +21,10 @@ from tests.report.built_inspections import build_inspection, with_part_texts
 from thermscan.inspection import Inspection
 from thermscan.report.canvas import report_style
 from thermscan.report.gathering import flagged_verdicts
+from thermscan.report.mark_shapes import marker_of
 from thermscan.report.pages import report_pages
 from thermscan.report.plates import plate_figure, plates_of
+from thermscan.report.verdicts import VERDICT_MARKS
 
 # Letters may touch by this share of a pixel at 100 dots an inch: rounding of the renderer, not a covered label.
 TOUCH_PX = 0.75

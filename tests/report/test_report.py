@@ -27,7 +27,7 @@ FIGURES = {
     "registration-check.png",
 }
 LIST = {"report.sha256"}
-FILES = {"results.json", "results.csv", "report.pdf"} | FIGURES
+FILES = {"results.json", "results.csv", "report.html", "report.pdf"} | FIGURES
 
 
 @pytest.fixture(scope="module")
@@ -46,7 +46,7 @@ def contents(inspection: Inspection) -> dict[str, bytes]:
 def quick(monkeypatch: pytest.MonkeyPatch, contents: dict[str, bytes]) -> dict[str, bytes]:
     """The drawing is done once; these tests are about the folder. A test may change what is to be written."""
     mine = dict(contents)
-    monkeypatch.setattr(report, "report_contents", lambda _: mine)
+    monkeypatch.setattr(report, "report_contents", lambda *_: mine)
     return mine
 
 

@@ -106,28 +106,6 @@ def report_pages(
     shown : Shown, optional
         Language and units; English and degrees Celsius unless given.
     """
-<<<<<<< HEAD
-    pages = Pages(inspection)
-    first, *others = plates_of(inspection) if plates is None else plates
-    findings = flowed_lines(findings_blocks(inspection), BODY_WIDTH_PT)
-    needed = sum(line.height_pt for line in findings)
-    both = BODY_HEIGHT_PT - BETWEEN_PLATES_PT
-    frame_height = min(first.height_pt, max(both - needed, _LEAST_FRAME_PT))
-    room = both - frame_height
-    left = draw_lines(pages.sheet(min(needed, room)), findings)
-    first.draw(pages.sheet(frame_height))
-    pages.flow(left)
-    for plate in others:
-        plate.draw(pages.sheet(plate.height_pt))
-    told = [
-        *watts_blocks(inspection),
-        *not_measured_blocks(inspection),
-        *remark_blocks(inspection),
-        *provenance_blocks(inspection),
-    ]
-    pages.flow(flowed_lines(told, BODY_WIDTH_PT))
-    cautions = flowed_lines(caution_blocks(), BODY_WIDTH_PT)
-=======
     shown = shown or Shown()
     pages = Pages(inspection, shown)
     plates = plates_of(inspection) if plates is None else plates
@@ -142,10 +120,14 @@ def report_pages(
         plate.draw(pages.sheet(pages.height_for(plate)))
     if waiting:
         waiting.draw(pages.sheet(pages.height_for(waiting)))
-    blocks = [*figures_blocks(inspection, shown), *remark_blocks(inspection), *provenance_blocks(inspection)]
+    blocks = [
+        *figures_blocks(inspection, shown),
+        *watts_blocks(inspection),
+        *remark_blocks(inspection),
+        *provenance_blocks(inspection),
+    ]
     pages.flow(flowed_lines(blocks, BODY_WIDTH_PT))
     cautions = flowed_lines(caution_blocks(shown), BODY_WIDTH_PT)
->>>>>>> de02425 (wip)
     draw_lines(pages.sheet(sum(line.height_pt for line in cautions)), cautions)
     return pages.finish()
 

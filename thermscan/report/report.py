@@ -142,14 +142,11 @@ def check_picture(path: Path, *, inputs: Iterable[Path | None] = ()) -> None:
     check_place(path, inputs, fix=_ANOTHER_PICTURE)
 
 
-<<<<<<< HEAD
-def report_contents(inspection: Inspection, *, made: datetime | None = None) -> dict[str, bytes]:
+def report_contents(
+    inspection: Inspection, shown: Shown | None = None, *, made: datetime | None = None
+) -> dict[str, bytes]:
     """The report's files, by name, before they are written; ``made``: the PDF's date instead of today's."""
-=======
-def report_contents(inspection: Inspection, shown: Shown | None = None) -> dict[str, bytes]:
-    """The report's files, by name, before they are written."""
     shown = shown or Shown()
->>>>>>> de02425 (wip)
     document = results_document(inspection)
     contents = {
         "results.json": results_text(document).encode("utf-8"),
@@ -158,11 +155,7 @@ def report_contents(inspection: Inspection, shown: Shown | None = None) -> dict[
     }
     with report_style():
         plates = plates_of(inspection)
-<<<<<<< HEAD
-        contents["report.pdf"] = _pdf(report_pages(inspection, plates), inspection, made)
-=======
-        contents["report.pdf"] = _pdf(report_pages(inspection, plates, shown), inspection)
->>>>>>> de02425 (wip)
+        contents["report.pdf"] = _pdf(report_pages(inspection, plates, shown), inspection, made)
         for plate in plates:
             contents[f"{plate.name}.png"] = _png(plate_figure(plate))
     return contents

@@ -66,6 +66,20 @@ def figures_blocks(inspection: Inspection, shown: Shown) -> list[Block]:
     return blocks
 
 
+def watts_blocks(inspection: Inspection) -> list[Block]:
+    """What each part draws by its heat beside what it may draw; empty where no part's watts are known beforehand."""
+    rows = []
+    for each in inspection.judgement.parts:
+        seen = each.watts
+        if seen is None or seen.allowed is None or seen.allowed.gives_no_heat:
+            continue
+        band = seen.allowed
+        told = f"{each.measurement.part.ref}: {seen.power_w:.2g} ± {seen.u_w:.1g} W (k = 1); "
+        told += f"typically {band.typical_w:.2g} W, at most {band.most_w:.2g} W by {band.source}"
+        rows.append(Block(told, size_pt=7.5, gap_pt=1.0))
+    return [heading("Watts by heat, and what is allowed"), *rows] if rows else []
+
+
 def remark_blocks(inspection: Inspection) -> list[Block]:
     """What the stages remarked; empty where there is nothing."""
     remarks = inspection.remarks
