@@ -71,3 +71,19 @@ def test_the_first_page_in_german_has_its_own_sentences_in_the_units_asked() -> 
     amount = f"{abs(finding.excess_k) * 1.8:.1f}".replace(".", ",")
     assert page.found[0].sentence.startswith(f"{finding.ref} ist {amount}\xa0°F wärmer als")
     assert not re.search(r"\b(the|and|than)\b", " ".join([*page.looked[:1], *page.do, *page.cannot, page.not_compared]))
+
+
+def test_before_and_after_stand_on_the_first_page_in_words() -> None:
+    from dataclasses import replace
+
+    from thermscan.judge.before_after import BeforeAfter, Change, Outcome
+
+    better = Change("U7", -9.2, 0.4, -23.0, "hot", "normal", Outcome.BETTER)
+    same = Change("U1", 0.1, 0.4, 0.2, "normal", "normal", Outcome.SAME)
+    inspection = replace(build_inspection(12, flagged=1, shape=(24, 32)), before=BeforeAfter((same, better), 1.0, 0.2))
+    told = first_page(inspection, Shown()).changed
+    assert told[0] == "Against the look before: 1 better, 1 unchanged."
+    assert told[1].startswith("U7 better: 9.2\xa0K cooler by its own heat (±\xa00.8\xa0K")
+    assert told[1].endswith("hot before, normal now.")
+    assert len(told) == 2
+    assert "vorher heiß, jetzt normal" in first_page(inspection, Shown("de")).changed[1]

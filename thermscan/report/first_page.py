@@ -6,6 +6,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 
 from thermscan.inspection import Inspection
+from thermscan.judge.before_after import Outcome
 from thermscan.judge.finding import Finding
 from thermscan.report.gathering import findings_by_weight, main_finding_by_ref
 from thermscan.report.shown import Shown, listed, visible
@@ -31,6 +32,7 @@ class FirstPage:
     looked: tuple[str, ...]
     found: tuple[Told, ...]
     more: str | None
+    changed: tuple[str, ...]
     do: tuple[str, ...]
     cannot: tuple[str, ...]
     not_compared: str
@@ -52,6 +54,7 @@ def first_page(inspection: Inspection, shown: Shown) -> FirstPage:
         looked=_looked(inspection, shown),
         found=tuple(told(finding, shown) for finding in findings[:_MOST_FINDINGS]),
         more=shown.say("first.more", n=more) if (more := len(findings) - _MOST_FINDINGS) > 0 else None,
+        changed=_changed(inspection, shown),
         do=_to_do(inspection, shown),
         cannot=_cannot(inspection, shown),
         not_compared=_not_compared(inspection, shown),
@@ -124,6 +127,36 @@ def _looked(inspection: Inspection, shown: Shown) -> tuple[str, ...]:
         one = runs == 1
         sentences.append(shown.say(f"first.looked_baseline_{'one' if one else 'many'}", **({} if one else {"n": runs})))
     return tuple(filter(None, [*sentences, board_level(inspection, shown)]))
+
+
+def _changed(inspection: Inspection, shown: Shown) -> tuple[str, ...]:
+    """What became of each part since the look before, the greatest change first; empty without such a look."""
+    if inspection.before is None:
+        return ()
+    changes = inspection.before.changes
+    counts = [(outcome, sum(each.outcome is outcome for each in changes)) for outcome in Outcome]
+    counted = ", ".join(f"{count} {shown.say(f'change.{_key(outcome)}')}" for outcome, count in counts if count)
+    sentences = [shown.say("change.all", counted=counted)]
+    said = [each for each in changes if each.outcome not in {Outcome.SAME, Outcome.NOT_TOLD}]
+    for each in sorted(said, key=lambda change: -abs(change.change_k or 0.0))[:_MOST_FINDINGS]:
+        change_k = each.change_k or 0.0
+        way = shown.say("finding.warmer" if change_k > 0 else "finding.cooler")
+        sentences.append(
+            shown.say(
+                "change.one",
+                ref=visible(each.ref),
+                outcome=shown.say(f"change.{_key(each.outcome)}"),
+                amount=f"{shown.diff(abs(change_k))} {way}",
+                range=shown.spread(each.u_k) or shown.say("finding.no_range"),
+                was=shown.say(f"word.{each.was}"),
+                now=shown.say(f"word.{each.now}"),
+            )
+        )
+    return tuple(sentences)
+
+
+def _key(outcome: Outcome) -> str:
+    return outcome.value.replace(" ", "_")
 
 
 def _to_do(inspection: Inspection, shown: Shown) -> tuple[str, ...]:

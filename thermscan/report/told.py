@@ -43,6 +43,8 @@ def first_blocks(inspection: Inspection, shown: Shown) -> list[Block]:
         ),
         *([] if page.found else [Block(shown.say("first.nothing"))]),
         *([Block(page.more)] if page.more else []),
+        *([heading(shown.say("change.heading"))] if page.changed else []),
+        *(Block(text) for text in page.changed),
         heading(shown.say("first.do")),
         *(Block(text, gap_pt=3.0) for text in page.do),
         heading(shown.say("first.not_compared")),

@@ -174,7 +174,7 @@ def _findings(inspection: Inspection, shown: Shown) -> list[dict[str, Any]]:
 
 
 def _scales(views: Any) -> dict[str, Any]:
-    return {"difference" if view.key in {"difference", "change"} else "thermal": view for view in views if view.scale}
+    return {"difference" if view.key == "difference" else "thermal": view for view in views if view.scale}
 
 
 def _source(name: str) -> str:
