@@ -1,20 +1,12 @@
 import math
 
-import numpy as np
 import pytest
 
 from thermscan.errors import InputError
 from thermscan.radiometry.angle import emissivity_at_angle
 from thermscan.radiometry.propagation import propagate
 from thermscan.radiometry.surface import surface_temperature
-from thermscan.radiometry.uncertainty import (
-    UncertaintyLine,
-    combined_u_k,
-    difference_budget,
-    difference_u_k,
-    half_width_k,
-    part_budget,
-)
+from thermscan.radiometry.uncertainty import combined_u_k, part_budget
 
 PART = {
     "emissivity": 0.94,
@@ -50,25 +42,6 @@ def test_signs_tell_which_way_an_error_goes():
     assert line(part_budget(5.0, **PART), "emissivity of the kind of surface").u_k > 0
 
 
-def test_alike_parts_share_the_cameras_error_and_keep_their_own():
-    a, b = part_budget(60.0, **PART), part_budget(60.0, **PART)
-    own = [item.u_k for item in a if item.shared is None]
-    assert difference_u_k(a, b) == pytest.approx(math.sqrt(2 * sum(u**2 for u in own)))
-    assert difference_u_k(a, b) < combined_u_k(a)
-
-
-def test_parts_of_different_surfaces_do_not_share_their_emissivity():
-    a, other = part_budget(60.0, **PART), part_budget(60.0, **(PART | {"surface_name": "ceramic"}))
-    assert difference_u_k(a, other) > difference_u_k(a, a)
-
-
-def test_a_difference_does_not_depend_on_its_direction_or_on_the_order_of_lines():
-    a, b = part_budget(60.0, **PART), part_budget(45.0, **(PART | {"pixels": 9, "blend_k": 0.5}))
-    assert difference_u_k(a, b) == pytest.approx(difference_u_k(b, a))
-    assert difference_u_k(tuple(reversed(a)), b) == pytest.approx(difference_u_k(a, b))
-    assert combined_u_k(difference_budget(a, b)) == difference_u_k(a, b)
-
-
 def test_a_reading_below_its_reflection_has_no_budget():
     assert part_budget(20.0, **(PART | {"emissivity": 0.05, "reflected_c": 60.0})) == ()
 
@@ -80,25 +53,6 @@ def test_an_oblique_view_costs_emissivity_and_certainty():
     assert steep.emissivity == pytest.approx(0.94 * (1 - (1 - 0.7469 / 0.96) / 2), abs=1e-4)
     assert steep.u_angle == pytest.approx((0.94 - steep.emissivity) / math.sqrt(3))
     assert emissivity_at_angle(0.94, view_angle_deg=0.0).u_angle == 0.0
-
-
-@pytest.mark.parametrize("widest", [0.0, 0.2, 1.0, 5.0])
-def test_half_widths_hold_what_they_say(widest):
-    lines = [
-        UncertaintyLine("camera", widest, "camera", "rectangular"),
-        UncertaintyLine("noise", 0.6),
-        UncertaintyLine("e", -0.8),
-    ]
-    rng = np.random.default_rng(15)
-    errors = rng.uniform(-1, 1, 400_000) * widest * math.sqrt(3) + rng.normal(0.0, 1.0, 400_000)
-    for coverage in (0.6827, 0.95, 0.99):
-        # 400,000 draws scatter by 0.0008 at most.
-        assert np.mean(np.abs(errors) <= half_width_k(lines, coverage=coverage)) == pytest.approx(coverage, abs=0.003)
-
-
-def test_no_lines_are_no_width():
-    assert half_width_k([]) == 0.0
-    assert combined_u_k([]) == 0.0
 
 
 @pytest.mark.parametrize("key", ["u_emissivity", "u_reflected_k", "noise_k", "accuracy_k", "blend_k", "placement_k"])

@@ -1,17 +1,26 @@
-"""The uncertainty that a part's budget states is the one that its errors have, absolute and in differences."""
+"""
+Two of a part's stated uncertainties hold its errors, absolute and in differences, whatever the errors' law.
+
+The errors drawn here are none of the budget's: people who are there or not, cameras at one of their limits, tape and
+dust that only lower an emissivity, noise with outliers. Those of the sensor are in tests/benchmarks/sensor.py.
+"""
 
 from dataclasses import dataclass
 
 import numpy as np
 import pytest
 
+from thermscan.judge.comparison import difference_u_k
+from thermscan.layout.board import Part, Surface
 from thermscan.radiometry.angle import dielectric_emissivity, emissivity_at_angle
 from thermscan.radiometry.surface import apparent_temperature, surface_temperature
-from thermscan.radiometry.uncertainty import SHARED_EMISSIVITY_VARIANCE, difference_budget, half_width_k, part_budget
+from thermscan.radiometry.uncertainty import SHARED_EMISSIVITY_VARIANCE, part_budget
+from thermscan.regions.measurement import BudgetLine, PartMeasurement
 
 PARTS = 2000
-# Of 2,000 intervals that each hold the truth with 95 %, 93 to 97 % hold it unless something is wrong: 4.1 deviations.
-LEAST, MOST = 0.93, 0.97
+# Two standard uncertainties hold 95 % of a normal law's errors and 89 % of those of any law with one mode (4 / (9 k^2):
+# Vysochanskij and Petunin 1980); the laws drawn here lie between them.
+LEAST = 0.89
 
 REFLECTED_C, U_REFLECTED_K = 22.0, 2.0
 ACCURACY_HALF_WIDTH_K = 2.0
@@ -47,30 +56,38 @@ class Shared:
     emissivity: float
 
 
+def one_sided(rng, sd):
+    """Mean 0, mostly a little above, now and then far below: dust and tape only lower an emissivity."""
+    return sd * (1.0 - rng.exponential())
+
+
 def draw_shared(rng, kind):
+    # Somebody stands there, or nobody does: the same standard deviation, and no law with one mode.
+    somebody = rng.random() < 0.2
     return Shared(
-        offset_k=rng.uniform(-ACCURACY_HALF_WIDTH_K, ACCURACY_HALF_WIDTH_K),
-        reflected_k=rng.normal(0.0, U_REFLECTED_K),
-        emissivity=rng.normal(0.0, kind.u_emissivity * np.sqrt(SHARED_EMISSIVITY_VARIANCE)),
+        offset_k=ACCURACY_HALF_WIDTH_K * np.sin(rng.uniform(0.0, 2 * np.pi)),  # mostly near one of its limits
+        reflected_k=U_REFLECTED_K * (2.0 if somebody else -0.5),
+        emissivity=one_sided(rng, kind.u_emissivity * np.sqrt(SHARED_EMISSIVITY_VARIANCE)),
     )
 
 
 def read_part(rng, kind, true_c, shared):
-    """Apparent temperature of a part, with every error drawn; the drop with angle anything from none to Fresnel's."""
-    own = rng.normal(0.0, kind.u_emissivity * np.sqrt(1 - SHARED_EMISSIVITY_VARIANCE))
+    """Apparent temperature of a part, with every error drawn; the drop with angle mostly nearly Fresnel's or none."""
+    own = one_sided(rng, kind.u_emissivity * np.sqrt(1 - SHARED_EMISSIVITY_VARIANCE))
     smooth = float(dielectric_emissivity(kind.view_angle_deg) / dielectric_emissivity(0.0))
-    emissivity = (kind.emissivity + shared.emissivity + own) * (1 - rng.uniform() * (1 - smooth))
+    emissivity = (kind.emissivity + shared.emissivity + own) * (1 - rng.beta(0.5, 0.5) * (1 - smooth))
     apparent_c = apparent_temperature(
-        true_c, emissivity=min(emissivity, 1.0), reflected_c=REFLECTED_C + shared.reflected_k
+        true_c, emissivity=float(np.clip(emissivity, 0.05, 1.0)), reflected_c=REFLECTED_C + shared.reflected_k
     )
-    noise_k = rng.normal(0.0, kind.noise_k, kind.pixels).mean()
-    other_k = rng.normal(0.0, kind.blend_k) + rng.normal(0.0, kind.placement_k)
+    # Student's law with 3 degrees of freedom has a standard deviation of sqrt(3).
+    noise_k = (kind.noise_k / np.sqrt(3) * rng.standard_t(3, kind.pixels)).mean()
+    other_k = one_sided(rng, kind.blend_k) + np.sqrt(3) * rng.uniform(-1, 1) * kind.placement_k
     return float(apparent_c) + shared.offset_k + noise_k + other_k
 
 
 def measured(kind, apparent_c):
     seen = emissivity_at_angle(kind.emissivity, view_angle_deg=kind.view_angle_deg)
-    budget = part_budget(
+    lines = part_budget(
         apparent_c,
         emissivity=kind.emissivity,
         u_emissivity=kind.u_emissivity,
@@ -84,22 +101,26 @@ def measured(kind, apparent_c):
         blend_k=kind.blend_k,
         placement_k=kind.placement_k,
     )
-    return float(surface_temperature(apparent_c, emissivity=seen.emissivity, reflected_c=REFLECTED_C)), budget
+    mean_c = float(surface_temperature(apparent_c, emissivity=seen.emissivity, reflected_c=REFLECTED_C))
+    part = Part("U1", 20, 7, 10, 10, 0, Surface("any", kind.emissivity, kind.u_emissivity))
+    budget = tuple(BudgetLine(line.source, line.u_k, line.shared) for line in lines)
+    u_c = float(np.sqrt(sum(line.u_k**2 for line in budget)))
+    return PartMeasurement(part, kind.pixels, mean_c, mean_c, mean_c - 22.0, u_c, budget=budget)
 
 
 @pytest.mark.parametrize("name", KINDS)
-def test_ninety_five_percent_intervals_hold_the_truth(name):
+def test_two_stated_uncertainties_hold_errors_of_other_laws_than_the_budgets(name):
     kind, rng = KINDS[name], np.random.default_rng(20260502)
-    absolute, difference = 0, 0
+    absolute, difference = [], []
     for _ in range(PARTS):
         shared, true_c = draw_shared(rng, kind), rng.uniform(30.0, 90.0)
         peer_c = true_c + rng.normal(0.0, 5.0)
-        (found_c, budget), (found_peer_c, peer_budget) = (
-            measured(kind, read_part(rng, kind, temp_c, shared)) for temp_c in (true_c, peer_c)
-        )
-        absolute += abs(found_c - true_c) <= half_width_k(budget)
-        apart_k = (found_c - found_peer_c) - (true_c - peer_c)
-        difference += abs(apart_k) <= half_width_k(difference_budget(budget, peer_budget))
-    print(f"{name}: absolute {absolute / PARTS:.3f}, difference {difference / PARTS:.3f} of {PARTS}")
-    assert LEAST <= absolute / PARTS <= MOST
-    assert LEAST <= difference / PARTS <= MOST
+        one, peer = (measured(kind, read_part(rng, kind, temp_c, shared)) for temp_c in (true_c, peer_c))
+        absolute.append((one.mean_c - true_c) / one.u_c)
+        difference.append(((one.mean_c - peer.mean_c) - (true_c - peer_c)) / difference_u_k(one, [peer]))
+    held = [float(np.mean(np.abs(errors) <= 2.0)) for errors in (absolute, difference)]
+    print(f"{name}: within 2u: absolute {held[0]:.3f}, difference {held[1]:.3f} of {PARTS}")
+    assert min(held) >= LEAST
+    # And they are no wider than they need be: the errors' own scatter is what is stated.
+    for errors in (absolute, difference):
+        assert 0.75 < np.std(errors) < 1.35

@@ -13,8 +13,8 @@ from thermscan.heat.kinds import with_packages
 from thermscan.layout.board import Board, Part
 
 # Of a lying board's loss by both faces, the share of the upper one: radiation is alike, natural convection
-# from a face that looks up is about twice that of one that looks down (Holman's simplified equations for air
-# give 0.56 at 8 K; an upright board, or a fan, gives 0.5).
+# from a face that looks up is about twice that of one that looks down (simplified equations for air in Holman's
+# textbook, constants from memory, give 0.56 at 8 K; an upright board, or a fan, gives 0.5).
 UPPER_SHARE = 0.53
 USUAL_HEIGHT_MM = 3.5
 

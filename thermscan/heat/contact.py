@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from thermscan.heat.bodies import Bodies
 
 # Conductance from body to board by area, over h of both faces: 1 / (5e-3 K m2/W) over 20 W/(m2 K); dual
-# in-line packages in the air come to about half of it, small flat ones to three times as much.
+# in-line packages in the air come to about half of it, small flat ones to three times as much. All from memory of
+# packages' thermal resistances; no source gives them by area.
 USUAL_CONTACT = 10.0
 # Kinds differ by about this factor (as a natural logarithm), parts of one kind by that.
 BETWEEN_KINDS = 0.7

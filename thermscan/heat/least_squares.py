@@ -36,7 +36,8 @@ MISFIT_BOUNDS = (0.5, 4.0)
 ROBUST_STEPS = 4
 HUBER_LIMIT = 2.0
 # Loss of both faces, W/(m2 K), and its relative spread: radiation 6 and convection 2 to 6 a face on a bench
-# in still air (8 to 12 a face); a fan gives more.
+# in still air (8 to 12 a face; radiation by Stefan and Boltzmann's law, convection by textbook equations whose
+# constants are from memory); a fan gives more.
 USUAL_LOSS_W_PER_M2K = 20.0
 LOSS_SPREAD = 0.25
 

@@ -18,7 +18,7 @@ from thermscan.heat.least_squares import Evidence, Found, PartRises, solve_sourc
 __all__ = ["PartRises", "SourceFit", "decay_weights", "fit_change", "fit_sources"]
 
 # sqrt(k t / h) of a bare two-sided board is about 15 mm, of a multilayer board with planes about 50 mm
-# (k t 4 to 40 mW/K, h 15 to 25 W/(m2 K)); the range reaches beyond both.
+# (k t 4 to 40 mW/K, h 15 to 25 W/(m2 K): reckoned, k of clad boards from memory); the range reaches beyond both.
 FIRST_DECAYS_MM = (14.0, 26.0, 48.0)
 DECAY_BOUNDS_MM = (8.0, 75.0)
 # Steps in the logarithm of the decay length: in looking for the best one, and bounds for the last three.

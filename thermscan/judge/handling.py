@@ -11,8 +11,8 @@ from thermscan.layout.board import Part
 from thermscan.layout.packages import package_body
 from thermscan.regions.measurement import PartMeasurement
 
-# Skin burns after 1 s of contact from about these surface temperatures on: ISO 13732-1, burn thresholds (from
-# memory; the standard's text was not at hand). A thin coat of paint or oxide hardly protects: counted as metal.
+# Skin burns after 1 s of contact from about these surface temperatures on: from memory of tables of burn thresholds; no
+# standard was at hand. A thin coat of paint or oxide hardly protects: counted as metal.
 BURN_METAL_C = 65.0
 BURN_CERAMIC_C = 80.0
 BURN_PLASTIC_C = 85.0
@@ -38,10 +38,9 @@ def touch_remarks(measurements: Sequence[PartMeasurement]) -> tuple[str, ...]:
 
     A part is named from one standard uncertainty below the threshold on: the caution errs to the safe side.
 
-    References
-    ----------
-    .. [1] ISO 13732-1, Ergonomics of the thermal environment, contact with hot surfaces: burn thresholds. The
-       figures here are from memory; the standard's text was not at hand.
+    Notes
+    -----
+    The figures are from memory of tables of burn thresholds; no standard's text was at hand.
 
     Examples
     --------
@@ -61,7 +60,7 @@ def touch_remarks(measurements: Sequence[PartMeasurement]) -> tuple[str, ...]:
         f"hot to the touch: {_names([name for _, name in sorted(hot, reverse=True)])}; from about "
         f"{BURN_METAL_C:.0f} °C on bare or painted metal, {BURN_CERAMIC_C:.0f} °C on ceramic and glass and "
         f"{BURN_PLASTIC_C:.0f} °C on plastic a second's touch can burn "
-        "(figures from memory; ISO 13732-1 has the right ones)",
+        "(figures from memory, checked against no standard)",
     )
 
 

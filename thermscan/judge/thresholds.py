@@ -23,7 +23,8 @@ LIMIT_COVERAGE = 1.645
 
 # --- how large a difference must be to matter ----------------------------------------------------------
 # Below 2 K a difference is neither a fault's sign nor worth a new chip; electrical plant practice starts
-# to look at 1 to 3 K between like parts (table in NETA's maintenance testing specification).
+# to look at 1 to 3 K between like parts (a table in NETA's maintenance testing specification, second-hand: read on two
+# web pages that print it, not in the specification).
 ACT_LEAST_K = 2.0
 # Of what the peers give themselves: a little more than their usual spread. Whether it stands out of the spread of
 # these very peers is the rate's business; this only keeps a few per cent of a hot part from being a fault.
@@ -32,7 +33,8 @@ ACT_LEAST_SHARE = 0.10
 # share is left, and at least this many kelvin are missing.
 DEAD_SHARE_LEFT = 0.35
 DEAD_LEAST_K = 0.7
-# A capacitor's ripple warms it by a few kelvin (makers of electrolytic ones allow 3 to 10 K of their own heat); a
+# A capacitor's ripple warms it by a few kelvin (makers of electrolytic ones allow 3 to 10 K of their own heat: common
+# practice, from memory); a
 # shorted or reversed one gives more. From here on a part that should give no heat needs no declared peers.
 NO_HEAT_ACT_K = 8.0
 WATCH_LEAST_K = 1.5
@@ -78,8 +80,9 @@ SCALE_DEGREES = 4.0
 BOARD_SCALE_DEVIATIONS = 2.24
 # Shift beyond what ambient thermometer (1 K) and camera offset (2 K) explain together at 2 sigma.
 BOARD_SHIFT_LEAST_K = 4.5
-# A board warms up with a time constant of three to ten minutes (1.6 mm board in still air about 3, with
-# heavy parts longer); 6 is in the middle. Shares of the final rise that differ by more than this are not
+# A board warms up with a time constant of three to ten minutes (1.6 mm board in still air about 3, reckoned from
+# its heat capacity and a loss of 20 W/(m2 K); with heavy parts longer, from memory); 6 is in the
+# middle. Shares of the final rise that differ by more than this are not
 # compared as equals.
 WARM_UP_MINUTES = 6.0
 WARM_UP_LEAST_SHARE = 0.05

@@ -1,5 +1,5 @@
 """
-The uncertainty of one part's temperature, source by source, and of the difference between two parts.
+The uncertainty of one part's temperature, source by source.
 
 Each source is a line: its standard uncertainty in kelvin of surface temperature, with the sign of its
 sensitivity, and the name of what makes it common to parts. In a difference, lines of one name are taken
@@ -12,9 +12,6 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Protocol
-
-from scipy.optimize import brentq
-from scipy.special import ndtr, ndtri
 
 from thermscan.errors import InputError
 from thermscan.radiometry.angle import emissivity_at_angle
@@ -53,8 +50,6 @@ class UncertaintyLine:
         Standard uncertainty, with the sign of its sensitivity.
     shared : str or None
         ``camera``, ``reflected``, ``emissivity:plastic`` …; None: the part's own.
-    shape : str
-        ``normal`` or ``rectangular``: how the error is spread.
     lasting : bool
         The same from whichever side the part is seen.
     """
@@ -62,7 +57,6 @@ class UncertaintyLine:
     source: str
     u_k: float
     shared: str | None = None
-    shape: str = "normal"
     lasting: bool = False
 
 
@@ -145,14 +139,14 @@ def part_budget(
     common = per_emissivity * u_emissivity * math.sqrt(SHARED_EMISSIVITY_VARIANCE)
     own = per_emissivity * u_emissivity * math.sqrt(1 - SHARED_EMISSIVITY_VARIANCE)
     return (
-        UncertaintyLine("camera", per_apparent * accuracy_k, "camera", "rectangular"),
+        UncertaintyLine("camera", per_apparent * accuracy_k, "camera"),
         UncertaintyLine("noise", per_apparent * noise_k / math.sqrt(pixels)),
         UncertaintyLine("emissivity of the kind of surface", common, f"emissivity:{surface_name}"),
         UncertaintyLine("emissivity of the part", own, lasting=True),
         UncertaintyLine("reflected temperature", float(slopes.per_reflected) * u_reflected_k, "reflected"),
         UncertaintyLine("blending with the surroundings", per_apparent * blend_k),
         UncertaintyLine("place of the part", per_apparent * placement_k),
-        UncertaintyLine("view angle", per_emissivity * seen.u_angle, None, "rectangular"),
+        UncertaintyLine("view angle", per_emissivity * seen.u_angle),
     )
 
 
@@ -166,123 +160,6 @@ def combined_u_k(budget: Iterable[Line]) -> float:
     5.0
     """
     return math.sqrt(sum(line.u_k**2 for line in budget))
-
-
-def difference_u_k(budget_a: Iterable[Line], budget_b: Iterable[Line]) -> float:
-    """
-    Standard uncertainty of the difference between two parts of one frame.
-
-    Parameters
-    ----------
-    budget_a, budget_b : iterable of lines
-        Lines of one ``shared`` name cancel as far as they agree; the others add.
-
-    Returns
-    -------
-    float
-        In kelvin.
-
-    References
-    ----------
-    .. [1] JCGM 100:2008 (GUM), 5.2.2: inputs that are the same for both are fully correlated.
-
-    Examples
-    --------
-    >>> a = [UncertaintyLine("camera", 1.2, "camera"), UncertaintyLine("noise", 0.3)]
-    >>> b = [UncertaintyLine("camera", 1.2, "camera"), UncertaintyLine("noise", 0.4)]
-    >>> difference_u_k(a, b)
-    0.5
-    """
-    return combined_u_k(difference_budget(budget_a, budget_b))
-
-
-def difference_budget(budget_a: Iterable[Line], budget_b: Iterable[Line]) -> tuple[UncertaintyLine, ...]:
-    """
-    The lines of the difference between two parts of one frame: what is shared stands once, with what is left of it.
-
-    Parameters
-    ----------
-    budget_a, budget_b : iterable of lines
-
-    Returns
-    -------
-    tuple of UncertaintyLine
-        Independent of each other.
-
-    Examples
-    --------
-    >>> a, b = [UncertaintyLine("camera", 1.25, "camera")], [UncertaintyLine("camera", 1.0, "camera")]
-    >>> difference_budget(a, b)[0].u_k
-    0.25
-    """
-    own: list[UncertaintyLine] = []
-    shared: dict[str, UncertaintyLine] = {}
-    for sign, budget in ((1.0, budget_a), (-1.0, budget_b)):
-        for line in budget:
-            source, shape = getattr(line, "source", ""), getattr(line, "shape", "normal")
-            if line.shared is None:
-                own.append(UncertaintyLine(source, sign * line.u_k, None, shape))
-                continue
-            before = shared.get(line.shared)
-            u_k = sign * line.u_k + (before.u_k if before else 0.0)
-            shared[line.shared] = UncertaintyLine(source, u_k, line.shared, shape)
-    return (*shared.values(), *own)
-
-
-def half_width_k(budget: Iterable[Line], *, coverage: float = 0.95) -> float:
-    """
-    Half-width of the interval that holds the truth with a given probability.
-
-    Parameters
-    ----------
-    budget : iterable of lines
-        Of a part, or of a difference by `difference_budget`.
-    coverage : float
-        Between 0 and 1.
-
-    Returns
-    -------
-    float
-        In kelvin. With a camera's offset as the largest part it is less than twice the standard uncertainty, since
-        a rectangle has no tails.
-
-    Notes
-    -----
-    The largest rectangular line is kept as a rectangle; all others together are taken as normal, as JCGM 101:2008, 5.3
-    would find them nearly to be.
-
-    References
-    ----------
-    .. [1] The sum of a rectangular and a normal quantity: C. F. Dietrich, Uncertainty, Calibration and Probability,
-       2nd edition (1991), chapter 3.
-
-    Examples
-    --------
-    >>> round(half_width_k([UncertaintyLine("noise", 1.0)]), 2)
-    1.96
-    >>> round(half_width_k([UncertaintyLine("camera", 1.0, "camera", "rectangular")]), 3)  # 0.95 sqrt(3)
-    1.645
-    """
-    lines = list(budget)
-    widest = max((abs(line.u_k) for line in lines if getattr(line, "shape", "") == "rectangular"), default=0.0)
-    sigma = math.sqrt(max(sum(line.u_k**2 for line in lines) - widest**2, 0.0))
-    edge = widest * math.sqrt(3.0)
-    if sigma < 1e-9 * edge or sigma == 0.0:
-        return coverage * edge
-    if edge < 1e-9 * sigma:
-        return sigma * float(ndtri((1 + coverage) / 2))
-
-    def missing(half_width: float) -> float:
-        high, low = (half_width + edge) / sigma, (half_width - edge) / sigma
-        within = _normal_integral(high) - _normal_integral(low)
-        return within * sigma / edge - 1 - coverage
-
-    return float(brentq(missing, 0.0, edge + 10 * sigma, xtol=1e-9 * (edge + sigma)))
-
-
-def _normal_integral(z: float) -> float:
-    """Integral of the normal distribution function from minus infinity."""
-    return z * float(ndtr(z)) + math.exp(-z * z / 2) / math.sqrt(2 * math.pi)
 
 
 def _refuse_negative(**uncertainties: float) -> None:

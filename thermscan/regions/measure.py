@@ -15,7 +15,7 @@ from thermscan.radiometry.planck import band_radiance, band_temperature_c
 from thermscan.radiometry.sensor import Footprint
 from thermscan.radiometry.surface import surface_sensitivities, surface_temperature
 from thermscan.radiometry.thermal_image import ThermalImage
-from thermscan.radiometry.uncertainty import part_budget
+from thermscan.radiometry.uncertainty import combined_u_k, part_budget
 from thermscan.regions import reasons
 from thermscan.regions.hiding import Silhouette, hidden_pixels, silhouettes
 from thermscan.regions.inner_body import LEAST_PIXELS, Coverage, InnerBody, body_scale_px_per_mm, find_inner_body
@@ -155,7 +155,7 @@ def _with_lines(measurement: PartMeasurement, lines: Sequence[BudgetLine]) -> Pa
     if not lines:
         return measurement
     budget = (*measurement.budget, *lines)
-    return replace(measurement, budget=budget, u_c=float(np.sqrt(sum(line.u_k**2 for line in budget))))
+    return replace(measurement, budget=budget, u_c=combined_u_k(budget))
 
 
 def _measure_part(
@@ -225,7 +225,7 @@ def _measure_part(
         mean_c=mean_c,
         max_c=max(peak_c, mean_c),
         rise_k=mean_c - ambient_c,
-        u_c=float(np.sqrt(sum(line.u_k**2 for line in budget))),
+        u_c=combined_u_k(budget),
         apparent_mean_c=reading.mean_c,
         view_angle_deg=view_angle_deg,
         budget=budget,
