@@ -132,7 +132,7 @@ def told_lines(budget: Sequence[BudgetLine]) -> tuple[BudgetLine, ...]:
     Examples
     --------
     >>> told_lines([BudgetLine(SOURCE, 0.3, "sensor:0:0"), BudgetLine(SOURCE, 0.4)])
-    (BudgetLine(source='unevenness of the sensor', u_k=0.5, shared='sensor'),)
+    (BudgetLine(source='unevenness of the sensor', u_k=0.5, shared='sensor', lasting=False),)
     """
     others = [line for line in budget if line.source != SOURCE]
     sensors = [line.u_k**2 for line in budget if line.source == SOURCE]
