@@ -12,7 +12,9 @@ from thermscan.registration.geometry.homography import local_scale
 
 SHAPE = (120, 160)
 PX_PER_MM = 1.0
-FINE = 8
+FINE = 20
+# Where the part is drawn: rows 40 to 60, columns 40 to 80.
+TOP, LEFT, ROWS, COLS = 40, 40, 20, 40
 
 
 def _inner(blur_px: float = 0.6, *, placement_px: float = 0.0, **part_facts: object) -> InnerBody:
@@ -31,15 +33,17 @@ def _inner(blur_px: float = 0.6, *, placement_px: float = 0.0, **part_facts: obj
 
 
 def _share_seen(blur_px: float, **part_facts: object) -> np.ndarray:
-    """How much of the body each pixel sees: drawn eight times finer, blurred, averaged over the pixel's area."""
+    """How much of the body each pixel sees: drawn twenty times finer, blurred, averaged over the pixel's area."""
     part = make_part(**part_facts)
-    rows, cols = np.indices((SHAPE[0] * FINE, SHAPE[1] * FINE))
-    x = (cols + 0.5) / FINE - 0.5 - (PX_PER_MM * part.x_mm + frontal(PX_PER_MM)[0, 2])
-    y = (rows + 0.5) / FINE - 0.5 - (PX_PER_MM * part.y_mm + frontal(PX_PER_MM)[1, 2])
+    rows, cols = np.indices((ROWS * FINE, COLS * FINE))
+    x = LEFT + (cols + 0.5) / FINE - 0.5 - (PX_PER_MM * part.x_mm + frontal(PX_PER_MM)[0, 2])
+    y = TOP + (rows + 0.5) / FINE - 0.5 - (PX_PER_MM * part.y_mm + frontal(PX_PER_MM)[1, 2])
     length, width = part.length_mm * PX_PER_MM, part.width_mm * PX_PER_MM
     body = (np.abs(x) <= length / 2) & (np.abs(y) <= width / 2)
-    blurred = gaussian_filter(body.astype(np.float32), blur_px * FINE)
-    return np.asarray(blurred.reshape(SHAPE[0], FINE, SHAPE[1], FINE).mean(axis=(1, 3)))
+    blurred = gaussian_filter(body.astype(float), blur_px * FINE)
+    seen = np.zeros(SHAPE)
+    seen[TOP : TOP + ROWS, LEFT : LEFT + COLS] = blurred.reshape(ROWS, FINE, COLS, FINE).mean(axis=(1, 3))
+    return seen
 
 
 @pytest.mark.parametrize("width_mm", [4.1, 8.3])
