@@ -27,6 +27,7 @@ LEVELS = (
     ("dynamics",),
     ("inspection", "no_layout"),
     ("report", "archive"),
+    ("many_runs",),
     ("cli",),
 )
 # Within registration/, in the order of use; its front door stands last.

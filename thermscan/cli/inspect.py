@@ -4,19 +4,24 @@ from __future__ import annotations
 
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from thermscan.cli.inspect_many import inspect_many, not_for_several, several_wanted
 from thermscan.cli.no_layout import check_together, inspect_without, no_layout_options, taken_out
 from thermscan.cli.options import run_from, run_options, shown_from, shown_options, tell_backups
 from thermscan.cli.progress import stage_progress
+
+if TYPE_CHECKING:
+    from thermscan.judge.baseline import Baseline
+    from thermscan.runs.run import Run
 
 EXIT_STATUS = {"clear": 0, "watch": 0, "act": 1, "undecided": 3}
 
 
 @click.command("inspect")
-@click.argument("inputs", nargs=-1, required=True, metavar="RUN.toml | FRAME...")
+@click.argument("inputs", nargs=-1, required=True, metavar="RUN.toml... | FRAME...")
 @run_options
 @click.option(
     "--baseline", "baseline_file", metavar="FILE", help="Known-good runs, as 'thermscan baseline' wrote them."
@@ -36,6 +41,8 @@ EXIT_STATUS = {"clear": 0, "watch": 0, "act": 1, "undecided": 3}
     help="Write one picture there: the layout drawn over the frame, to see in one look that it lies right.",
 )
 @shown_options
+@click.option("--jobs", type=click.IntRange(0), metavar="N", help="Several runs: this many at once; 0 for one a core.")
+@click.option("--cluster", metavar="ADDRESS", help="Several runs: on the Dask cluster with this scheduler.")
 @no_layout_options
 def command(
     inputs: tuple[str, ...],
@@ -46,18 +53,23 @@ def command(
     as_json: bool,
     explain: str | None,
     show_registration: str | None,
+    jobs: int | None,
+    cluster: str | None,
     **options: Any,
 ) -> int:
     """
     Which part runs hotter or colder than it should, by how much, and how sure?
 
     Give one run file, or frames with --layout and --ambient. Without a layout, --no-layout finds warm bodies by
-    itself. Exit status: 0 nothing to act on, 1 a finding to act on, 2 bad input, 3 could not judge.
+    itself. Several run files are inspected one by one (--jobs: side by side), and one bad run stops no other; --json
+    then prints one line for each, and the exit status is the first of 2, 3, 1, 0 that came up. Exit status: 0 nothing
+    to act on, 1 a finding to act on, 2 bad input, 3 could not judge.
 
     Example: thermscan inspect run.toml --baseline good.json --out report
     """
     from thermscan.inspection import inspect_run
     from thermscan.judge.baseline_file import read_baseline
+    from thermscan.judge.explain import explain_part
     from thermscan.report.results import results_document, results_text
     from thermscan.report.summary import summary_lines
     from thermscan.runs.reading import read_run
@@ -71,6 +83,19 @@ def command(
         "show_registration": show_registration,
     }
     check_together(without, {**options, **others})
+    if several_wanted(inputs, jobs, cluster):
+        one_only = {"--before": before_file, "--explain": explain, "--show-registration": show_registration}
+        not_for_several({**one_only, **without})
+        return inspect_many(
+            inputs,
+            options,
+            baseline_file=baseline_file,
+            out=out,
+            shown=shown,
+            as_json=as_json,
+            jobs=jobs,
+            cluster=cluster,
+        )
     run = run_from(inputs, options)
     if without["no_layout"]:
         return inspect_without(run, without, out=out, as_json=as_json)
@@ -90,10 +115,11 @@ def command(
 
             check_picture(Path(show_registration), inputs=read)
         baseline = read_baseline(Path(baseline_file)) if baseline_file else None
+        _check_before(run, baseline=baseline, explain=explain)
         with stage_progress("inspecting") as progress:
             before = inspect_run(before_run, baseline=baseline, progress=progress) if before_run else None
             inspection = inspect_run(run, baseline=baseline, before=before, progress=progress)
-        explained = _explained(inspection, explain) if explain else None
+        explained = explain_part(inspection, explain) if explain else None
         if out:
             write_report(inspection, folder, shown=shown)
         if show_registration:
@@ -122,16 +148,23 @@ def _why_undecided(inspection: Any) -> str:
     )
 
 
-def _explained(inspection: Any, ref: str) -> list[str]:
+def _check_before(run: Run, *, baseline: Baseline | None, explain: str | None) -> None:
+    """What can be told to be wrong before the work is done: a baseline of another layout, a part that is not there."""
     from thermscan.errors import InputError, nearest_name
-    from thermscan.judge.explain import explain_part
+    from thermscan.judge.baseline_rule import check_same_board
+    from thermscan.layout.digest import layout_digest
+    from thermscan.layout.reading import read_board
 
-    refs = [part.ref for part in inspection.board.parts]
-    if ref not in refs:
-        near = nearest_name(ref, refs)
+    if run.layout is None or (baseline is None and explain is None):
+        return
+    board = read_board(run.layout)
+    if baseline is not None:
+        check_same_board(baseline, board, digest=layout_digest(board))
+    refs = [part.ref for part in board.parts]
+    if explain is not None and explain not in refs:
+        near = nearest_name(explain, refs)
         raise InputError(
-            f'"{ref}" is not a part of this layout',
+            f'"{explain}" is not a part of this layout',
             where="--explain",
             fix=f"did you mean {near}?" if near else "take a ref from the layout",
         )
-    return list(explain_part(inspection, ref))

@@ -126,6 +126,14 @@ def run_from(inputs: Sequence[str], options: dict[str, Any]) -> Run:
             where=run_files[0],
             fix="give one run file, or only frames",
         )
+    overrides = overrides_of(options)
+    if not run_files:
+        overrides["frames"] = list(inputs)
+    return read_run(Path(run_files[0]) if run_files else None, overrides=overrides)
+
+
+def overrides_of(options: dict[str, Any]) -> dict[str, Any]:
+    """Keys of the run file that options give, as a run file would have them."""
     overrides = {key: value for key, value in options.items() if value not in (None, ())}
     if "supply" in overrides:
         overrides["supply"] = [_supply(text) for text in overrides["supply"]]
@@ -137,9 +145,7 @@ def run_from(inputs: Sequence[str], options: dict[str, Any]) -> Run:
         overrides["off_frames"] = list(overrides["off_frames"])
     if "landmarks" in overrides:
         overrides["landmarks"] = [_landmark(text) for text in overrides["landmarks"]]
-    if not run_files:
-        overrides["frames"] = list(inputs)
-    return read_run(Path(run_files[0]) if run_files else None, overrides=overrides)
+    return overrides
 
 
 def _supply(text: str) -> dict[str, object]:

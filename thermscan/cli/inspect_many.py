@@ -1,0 +1,158 @@
+"""``thermscan inspect`` with several runs: a line each, a table at the end, one exit status."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
+from pathlib import Path, PurePath
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from thermscan.cli.options import RUN_SUFFIX, overrides_of
+from thermscan.cli.record_history import columns_of
+from thermscan.errors import InputError
+
+if TYPE_CHECKING:
+    from thermscan.many_runs import Outcome, Work
+    from thermscan.report.shown import Shown
+
+
+def several_wanted(inputs: Sequence[str], jobs: int | None, cluster: str | None) -> bool:
+    """
+    Whether the inputs are several runs, or are to be treated so.
+
+    Examples
+    --------
+    >>> several_wanted(["a.toml", "b.toml"], None, None), several_wanted(["a.toml"], None, None)
+    (True, False)
+    """
+    return (len(inputs) > 1 and all(name.lower().endswith(RUN_SUFFIX) for name in inputs)) or bool(jobs or cluster)
+
+
+def not_for_several(given: Mapping[str, Any]) -> None:
+    """Refuse options that are about one run."""
+    wrong = next((name for name, value in given.items() if value), None)
+    if wrong:
+        option = wrong if wrong.startswith("--") else f"--{wrong.replace('_', '-')}"
+        raise InputError("is for one run, and several are to be inspected", where=option, fix="give one run file")
+
+
+def inspect_many(
+    inputs: Sequence[str],
+    options: dict[str, Any],
+    *,
+    baseline_file: str | None,
+    out: str | None,
+    shown: Shown,
+    as_json: bool,
+    jobs: int | None,
+    cluster: str | None,
+) -> int:
+    """
+    Inspect every run, print what became of each in the order given, and return the status that must not be missed.
+
+    Raises
+    ------
+    InputError
+        What is wrong for all of them: the baseline, the folder, the cluster.
+    """
+    from thermscan.judge.baseline_file import read_baseline
+    from thermscan.many_runs import inspect_here, inspect_on_cluster, worst_status
+    from thermscan.writing import reserved_folder
+
+    frames = [name for name in inputs if not name.lower().endswith(RUN_SUFFIX)]
+    if frames:
+        raise InputError("is no run file", where=frames[0], fix="give run files (.toml) with --jobs or --cluster")
+    if baseline_file:
+        read_baseline(Path(baseline_file))  # told now, and not once for every run
+    if jobs is not None and cluster:
+        raise InputError("--jobs and --cluster are two ways to do the same", where="--jobs", fix="give one of them")
+    works = _works(inputs, overrides_of(options), baseline=baseline_file, out=out, shown=shown)
+    with ExitStack() as kept:
+        if out:
+            kept.enter_context(reserved_folder(Path(out), inputs=[Path(name) for name in inputs]))
+        done = inspect_on_cluster(works, cluster) if cluster else inspect_here(works, jobs=_processes(jobs))
+        outcomes = []
+        for outcome in _in_order(_shown(done, works)):
+            if as_json:
+                click.echo(json.dumps(outcome.document(), ensure_ascii=True, allow_nan=False))
+            outcomes.append((outcome.run, outcome.exit_status, _in_short(outcome)))
+            for line in outcome.faults:
+                click.echo(line, err=True)
+    if not as_json:
+        for line in columns_of(
+            [("run", "exit", "what was found"), *((run, str(n), told) for run, n, told in outcomes)]
+        ):
+            click.echo(line)
+    return worst_status([status for _, status, _ in outcomes])
+
+
+def _processes(jobs: int | None) -> int:
+    """How many at once; 0 means one a core."""
+    if jobs is None:
+        return 1
+    return jobs or len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else jobs or os.cpu_count() or 1
+
+
+def _works(
+    inputs: Sequence[str], overrides: dict[str, Any], *, baseline: str | None, out: str | None, shown: Shown
+) -> list[Work]:
+    from thermscan.many_runs import Work
+
+    works, taken = [], set[str]()
+    for name in inputs:
+        stem, number = PurePath(name).stem or "run", 1
+        folder = stem
+        while folder.casefold() in taken:
+            number += 1
+            folder = f"{stem}-{number}"
+        taken.add(folder.casefold())
+        works.append(Work(name, overrides, baseline, str(Path(out) / folder) if out else None, shown))
+    return works
+
+
+def _in_order(done: Iterable[tuple[int, Outcome]]) -> Iterator[Outcome]:
+    """Outcomes in the order of their numbers, each as soon as those before it are there."""
+    early: dict[int, Outcome] = {}
+    wanted = 0
+    for number, outcome in done:
+        early[number] = outcome
+        while wanted in early:
+            yield early.pop(wanted)
+            wanted += 1
+
+
+def _in_short(outcome: Outcome) -> str:
+    if outcome.result is None:
+        return outcome.faults[0] if outcome.faults else "no result"
+    acts = dict.fromkeys(
+        f"{each['ref'] or each['rule']} {each['direction']}"
+        for each in outcome.result["findings"]
+        if each["level"] == "act"
+    )
+    return f"{outcome.result['overall']}: {', '.join(acts)}" if acts else str(outcome.result["overall"])
+
+
+def _shown(done: Iterable[tuple[int, Outcome]], works: Sequence[Work]) -> Iterator[tuple[int, Outcome]]:
+    """The same outcomes, with a bar on a terminal that says which was done last and how long the rest will take."""
+    with _bar(works) as bar:
+        for number, outcome in done:
+            if bar is not None:
+                bar.update(1, works[number].run)
+            yield number, outcome
+
+
+@contextmanager
+def _bar(works: Sequence[Work]) -> Iterator[Any]:
+    if not sys.stderr.isatty():
+        yield None
+        return
+    terminal = getattr(sys.stderr, "unfiltered", sys.stderr)
+    with click.progressbar(
+        length=len(works), label="inspecting", file=terminal, show_pos=True, item_show_func=lambda item: item or ""
+    ) as bar:
+        yield bar
