@@ -50,7 +50,7 @@ def test_bodies_are_numbered_in_reading_order_and_measured(frame, capsys):
     assert status == 0
     assert document["schema"] == "thermscan.regions/1"
     assert document["overall"] == "clear"
-    assert [region["ref"] for region in document["regions"]] == [f"R{i + 1}" for i in range(7)]
+    assert [region["ref"] for region in document["regions"]] == [f"body-{i + 1}" for i in range(7)]
     middles = np.array([np.mean(region["corners_px"], axis=0) for region in document["regions"]])
     places = np.array([[part.x_mm, part.y_mm] for part in (*CHIPS, BIG)]) * 1.2 + [10.3, 8.7]
     assert np.abs(middles - places).max() < 0.6
@@ -75,13 +75,13 @@ def test_a_hot_chip_among_its_like_is_to_be_watched_and_no_more(hot_frame, capsy
     document = json.loads(out)
     assert (status, document["overall"]) == (0, "watch")
     assert [(finding["ref"], finding["level"], finding["direction"]) for finding in document["findings"]] == [
-        ("R5", "watch", "hot")
+        ("body-5", "watch", "hot")
     ]
     # 12 K over its like, seen through an emissivity that is taken for a few per cent too low.
     assert document["findings"][0]["excess_k"] == pytest.approx(12.0, abs=1.0)
     assert "alike in size only" in document["findings"][0]["text"]
     verdicts = {region["ref"]: region["verdict"] for region in document["regions"]}
-    assert verdicts == {f"R{i + 1}": "watch" if i == 4 else "normal" for i in range(7)}
+    assert verdicts == {f"body-{i + 1}": "watch" if i == 4 else "normal" for i in range(7)}
 
 
 def test_a_first_layout_is_written_and_inspected_like_any_other(frame, tmp_path, capsys):
@@ -127,6 +127,7 @@ def test_the_report_holds_document_table_and_numbered_picture(frame, tmp_path, c
     assert status == 0
     assert sorted(path.name for path in folder.iterdir()) == [
         "numbered-regions.png",
+        "report.pdf",
         "report.sha256",
         "results.csv",
         "results.json",
@@ -134,7 +135,7 @@ def test_the_report_holds_document_table_and_numbered_picture(frame, tmp_path, c
     assert json.loads((folder / "results.json").read_text()) == json.loads(out)
     rows = (folder / "results.csv").read_text().splitlines()
     assert len(rows) == 8
-    assert rows[1].startswith("R1,,A,,plastic,")
+    assert rows[1].startswith("body-1,,A,,plastic,")
 
 
 def test_the_terminal_shows_every_region(frame, capsys):
@@ -142,7 +143,7 @@ def test_the_terminal_shows_every_region(frame, capsys):
     assert status == 0
     lines = out.splitlines()
     assert lines[0].startswith("Overall: clear.")
-    assert sum(line.startswith("  R") for line in lines) == 7
+    assert sum(line.startswith("  body-") for line in lines) == 7
     assert err == ""
 
 

@@ -43,7 +43,7 @@ def browser() -> Iterator[Any]:
     webdriver = pytest.importorskip("selenium.webdriver", reason="the selenium package is not installed")
     chromium, driver = shutil.which("chromium"), shutil.which("chromedriver")
     if chromium is None or driver is None:
-        pytest.skip("chromium or chromium-driver is not installed: sh .ci/setup")
+        pytest.skip("chromium or chromium-driver is not installed: sh .ci/setup --tests")
     options = webdriver.ChromeOptions()
     options.binary_location = chromium
     for argument in ("--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"):

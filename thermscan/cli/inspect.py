@@ -98,7 +98,7 @@ def command(
         )
     run = run_from(inputs, options)
     if without["no_layout"]:
-        return inspect_without(run, without, out=out, as_json=as_json)
+        return inspect_without(run, without, shown=shown, out=out, as_json=as_json)
     with ExitStack() as kept:
         before_run = read_run(Path(before_file), overrides={}) if before_file else None
         read = (

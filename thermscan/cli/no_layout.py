@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
@@ -13,12 +13,15 @@ from thermscan.cli.options import tell_backups
 from thermscan.cli.progress import stage_progress
 from thermscan.runs.run import Run
 
+if TYPE_CHECKING:
+    from thermscan.report.shown import Shown
+
 EXIT_STATUS = {"clear": 0, "watch": 0, "undecided": 3}
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
 _SIZE = click.FloatRange(min=5.0, max=2000.0)
 _OPTIONS = (
-    click.option("--no-layout", is_flag=True, help="Find warm and cold bodies by itself and number them R1, R2 ..."),
+    click.option("--no-layout", is_flag=True, help="Find warm and cold bodies by itself: body-1, body-2 ..."),
     click.option("--width-mm", type=_SIZE, metavar="MM", help="With --no-layout: the board's width, for millimetres."),
     click.option(
         "--height-mm", type=_SIZE, metavar="MM",
@@ -72,7 +75,7 @@ def check_together(mine: dict[str, Any], others: dict[str, Any]) -> None:
         raise click.UsageError("--write-layout needs --width-mm: a layout is in millimetres, a picture in pixels")
 
 
-def inspect_without(run: Run, options: dict[str, Any], *, out: str | None, as_json: bool) -> int:
+def inspect_without(run: Run, options: dict[str, Any], *, shown: Shown, out: str | None, as_json: bool) -> int:
     """Find the regions, write what was asked for, and print the result."""
     from thermscan.errors import InputError
     from thermscan.layout.surfaces import surface_named
@@ -100,7 +103,7 @@ def inspect_without(run: Run, options: dict[str, Any], *, out: str | None, as_js
         with stage_progress("looking") as progress:
             found = inspect_without_layout(run, surface=surface, size=size, progress=progress)
         if out:
-            write_regions_report(found, folder)
+            write_regions_report(found, folder, shown=shown)
     if layout_file and found.layout is not None:
         backups = write_board(found.layout, layout_file, inputs=run.files)
         click.echo(f"first layout written to {layout_file}", err=True)

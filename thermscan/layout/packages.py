@@ -18,6 +18,7 @@ from functools import cache
 from pathlib import Path
 
 from thermscan.errors import InputError, nearest_name
+from thermscan.layout.package_sizes import body_by_size
 from thermscan.resources import data_path
 
 
@@ -60,7 +61,7 @@ def package_body(name: str) -> PackageBody:
     Parameters
     ----------
     name : str
-        Case, hyphens, blanks, underscores and leading zeros are of no account.
+        Case, hyphens, blanks, underscores and leading zeros are of no account. Sizes may follow the name.
 
     Raises
     ------
@@ -81,7 +82,8 @@ def package_body(name: str) -> PackageBody:
     Traceback (most recent call last):
     thermscan.errors.InputError: "DIP-41" is not a known package; did you mean DIP-40? If not, give the body's size
     """
-    body = _by_key(data_path("calibration", "packages.csv")).get(package_key(name))
+    by_key = _by_key(data_path("calibration", "packages.csv"))
+    body = by_key.get(package_key(name)) or body_by_size(name, known_packages(), by_key)
     if body is not None:
         return body
     near = nearest_package(name)

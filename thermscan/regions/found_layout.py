@@ -20,6 +20,8 @@ from thermscan.registration.registration import Registration
 
 FloatArray = NDArray[np.float64]
 
+# What regions are called: no letter that stands for a kind of part.
+REGION = "body-"
 # The edge of a body is found to about this, as a standard uncertainty.
 U_EDGE_PX = 0.5
 # How well a board's corner is known, one coordinate: pointed at by a person, or met by lines along the edges.
@@ -213,10 +215,10 @@ def number_regions(
     group = {i: _letters(n) for n, members in enumerate(like_sized_groups(plane, pixel=pixel)) for i in members}
     return tuple(
         FoundRegion(
-            ref=f"R{n + 1}",
+            ref=f"{REGION}{n + 1}",
             body=bodies[order[n]],
-            part_px=_part(f"R{n + 1}", flat[n], surface, group.get(n)),
-            part_mm=_part(f"R{n + 1}", plane[n], surface, None) if registration is not None else None,
+            part_px=_part(f"{REGION}{n + 1}", flat[n], surface, group.get(n)),
+            part_mm=_part(f"{REGION}{n + 1}", plane[n], surface, None) if registration is not None else None,
             size_group=group.get(n),
         )
         for n in range(len(flat))

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 
 from matplotlib.figure import Figure
 
@@ -33,15 +34,14 @@ from thermscan.report.told import (
     remark_blocks,
     watts_blocks,
 )
-from thermscan.report.verdicts import OVERALL_MARKS
+from thermscan.report.verdicts import OVERALL_MARKS, Mark
 
 
 class Pages:
-    """A report under way: bodies are handed out one below the other, page by page."""
+    """A report under way: bodies are handed out one below the other, page by page, below a header."""
 
-    def __init__(self, inspection: Inspection, shown: Shown) -> None:
-        self._inspection = inspection
-        self._shown = shown
+    def __init__(self, draw_header: Callable[[Sheet], None]) -> None:
+        self._draw_header = draw_header
         self.figures: list[Figure] = []
         self._free_pt = 0.0
 
@@ -87,7 +87,7 @@ class Pages:
     def _open(self) -> None:
         sheet = blank_sheet(PAGE_WIDTH_PT, PAGE_HEIGHT_PT)
         head = sheet.part(MARGIN_PT, PAGE_HEIGHT_PT - MARGIN_PT - HEADER_PT, BODY_WIDTH_PT, HEADER_PT)
-        _draw_header(head, self._inspection, self._shown)
+        self._draw_header(head)
         self.figures.append(sheet.figure)
         self._free_pt = BODY_HEIGHT_PT
 
@@ -107,7 +107,7 @@ def report_pages(
         Language and units; English and degrees Celsius unless given.
     """
     shown = shown or Shown()
-    pages = Pages(inspection, shown)
+    pages = Pages(partial(_draw_header, inspection=inspection, shown=shown))
     plates = plates_of(inspection) if plates is None else plates
     pages.flow(flowed_lines(first_blocks(inspection, shown), BODY_WIDTH_PT))
     *ordered, last = plates
@@ -133,15 +133,19 @@ def report_pages(
 
 
 def _draw_header(sheet: Sheet, inspection: Inspection, shown: Shown) -> None:
-    mark = OVERALL_MARKS[inspection.judgement.overall]
+    board = inspection.board
+    name = " ".join(filter(None, [board.name, board.revision]))
+    draw_header(sheet, name, head_facts(inspection, shown), OVERALL_MARKS[inspection.judgement.overall], shown)
+
+
+def draw_header(sheet: Sheet, name: str, facts: Sequence[str], mark: Mark, shown: Shown) -> None:
+    """A page's head: whose report it is, the overall verdict, and a line of facts."""
     word = shown.say(f"word.{mark.word}")
     word_pt = text_width_pt(word, 13.0, bold=True)
     room = sheet.width_pt - word_pt - 34.0
-    board = inspection.board
-    name = " ".join(filter(None, [board.name, board.revision]))
     sheet.text(0.0, 30.0, fitted_text(name, room, 12.0, bold=True), fontsize=12.0, weight="bold")
     sheet.mark(sheet.width_pt - word_pt - 12.0, 34.5, mark, size_pt=10.0)
     sheet.text(sheet.width_pt, 30.0, word, fontsize=13.0, weight="bold", ha="right")
-    line = fitted_text("  ·  ".join(head_facts(inspection, shown)), sheet.width_pt, 8.0)
+    line = fitted_text("  ·  ".join(facts), sheet.width_pt, 8.0)
     sheet.text(0.0, 17.0, line, fontsize=8.0, color=FAINT_INK)
     sheet.rule(10.0, colour=INK, width_pt=0.8)

@@ -87,7 +87,7 @@ def regions_lines(found: RegionsFound) -> list[str]:
     measured = sum(verdict.measurement.measurable for verdict in judgement.parts)
     lines.append(f"Found {len(found.regions)} regions; {measured} of them could be measured.")
     unit = "mm" if found.registration is not None else "px"
-    lines.append(f"  region  group   x, y ({unit})       size ({unit})      mean C   max C  rise K   u K   verdict")
+    lines.append(f"  region   group   x, y ({unit})       size ({unit})      mean C   max C  rise K   u K   verdict")
     lines += [_line(*pair) for pair in zip(found.regions, judgement.parts, strict=True)]
     lines += [f"Remark: {remark}" for remark in found.remarks]
     lines.append(CAUTION_LINE)
@@ -118,4 +118,4 @@ def _line(region: FoundRegion, verdict: PartVerdict) -> str:
         f"{'-':>8}" if value is None else f"{value:8.1f}"
         for value in (measured.mean_c, measured.max_c, measured.rise_k, measured.u_c)
     )
-    return f"  {region.ref:<7} {region.size_group or '-':<6} {place:<16} {size:<16}{numbers}   {verdict.verdict}"
+    return f"  {region.ref:<8} {region.size_group or '-':<6} {place:<16} {size:<16}{numbers}   {verdict.verdict}"

@@ -120,7 +120,7 @@ def write_registration_check(inspection: Inspection, path: Path, *, inputs: Iter
     read = (*inputs, *inspection.run.files, *inspection.board.files, inspection.camera.path)
     check_picture(path, inputs=read)
     with report_style():
-        content = _png(plate_figure(registration_plate(inspection)))
+        content = png_of(plate_figure(registration_plate(inspection)))
     return put_file(path, content, drawn=True, inputs=read, fix=_ANOTHER_PICTURE)
 
 
@@ -155,16 +155,18 @@ def report_contents(
     }
     with report_style():
         plates = plates_of(inspection)
-        contents["report.pdf"] = _pdf(report_pages(inspection, plates, shown), inspection, made)
+        pages = report_pages(inspection, plates, shown)
+        contents["report.pdf"] = pdf_of(pages, inspection.board.name, inspection.judgement.overall, made)
         for plate in plates:
-            contents[f"{plate.name}.png"] = _png(plate_figure(plate))
+            contents[f"{plate.name}.png"] = png_of(plate_figure(plate))
     return contents
 
 
-def _pdf(pages: list[Figure], inspection: Inspection, made: datetime | None) -> bytes:
+def pdf_of(pages: list[Figure], name: str, overall: str, made: datetime | None = None) -> bytes:
+    """Pages as a PDF that says whose report it is."""
     about: dict[str, str | datetime] = {
-        "Title": printable(f"Thermal inspection of {inspection.board.name}", most=200),
-        "Subject": f"Overall: {inspection.judgement.overall}",
+        "Title": printable(f"Thermal inspection of {name}", most=200),
+        "Subject": f"Overall: {overall}",
         "Creator": f"thermscan {software_versions()['thermscan']}",
     }
     if made is not None:
@@ -177,7 +179,8 @@ def _pdf(pages: list[Figure], inspection: Inspection, made: datetime | None) -> 
     return stream.getvalue()
 
 
-def _png(figure: Figure) -> bytes:
+def png_of(figure: Figure) -> bytes:
+    """A figure as a PNG, fine enough to print."""
     stream = io.BytesIO()
     figure.savefig(stream, format="png", dpi=_PNG_DOTS_AN_INCH, metadata={"Software": "thermscan"})
     return stream.getvalue()
