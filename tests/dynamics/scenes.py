@@ -93,3 +93,47 @@ def write_run(folder: Path, name: str, *lines: str, corners: bool = True) -> Pat
 def warming(ends_k: dict[str, float], *, tau_s: float = 60.0, power_on_s: float = 10.0) -> Rises:
     """Every part rises to its end with one time constant."""
     return lambda t: {r: end * (1.0 - np.exp(-max(t - power_on_s, 0.0) / tau_s)) for r, end in ends_k.items()}
+
+
+def write_switched(
+    path: Path, times_s: np.ndarray, discs, *, period_s: float, noise_k: float = 0.05, drift_k: float = 0.0,
+    sway_px: float = 0.0, parts_w: dict[str, float] | None = None, seed: int = 1, on_k: float = 6.0,
+) -> None:  # fmt: skip
+    """
+    A warm board with a small supply switched on and off: heat in the bare sheet by finite differences.
+
+    ``parts_w`` are kelvin a second that a part's body takes while on; it gives nothing to the board.
+    """
+    from scipy.ndimage import map_coordinates
+
+    from samples.simulator.recording import switched
+    from samples.simulator.sheet import sheet_rises
+
+    rng = np.random.default_rng(seed)
+    base = picture_c(dict.fromkeys(PARTS, on_k), board_k=0.5 * on_k)
+    units = {ref: picture_c({ref: 1.0}) - picture_c({}) for ref in PARTS}
+    bodies = sum(units.values())
+    rows, cols = np.indices(SHAPE)
+    at = np.array([(rows - TOP_PX) / PX_PER_MM - 0.5, (cols - LEFT_PX) / PX_PER_MM - 0.5])
+    inside = (at[0] > -0.5) & (at[1] > -0.5) & (at[0] < HEIGHT_MM - 0.5) & (at[1] < WIDTH_MM - 0.5)
+    level = switched(period_s)
+    body_k = dict.fromkeys(parts_w or {}, 0.0)
+    before = times_s[0]
+    span = float(np.ptp(times_s))
+    with tifffile.TiffWriter(path) as writer:
+        solved = sheet_rises((WIDTH_MM, HEIGHT_MM), discs, times_s, level=level, cell_mm=1.0)
+        for time_s, rise in zip(times_s, solved, strict=True):
+            seen = map_coordinates(rise, at, order=1, mode="nearest") * inside * (1 - np.clip(bodies, 0, 1))
+            for fine in np.arange(before, time_s, 0.1):
+                for ref, rate in (parts_w or {}).items():
+                    body_k[ref] += 0.1 * (rate * level(fine) - 0.01 * body_k[ref])
+            before = time_s
+            frame = base + gaussian_filter(seen, 0.6) + sum(body_k[ref] * units[ref] for ref in body_k)
+            if sway_px:
+                frame = np.roll(frame, 0)
+                gy, gx = np.gradient(frame)
+                frame = frame - sway_px * np.sin(2 * np.pi * time_s / 4.1) * (gx + 0.5 * gy)
+            share = (time_s - times_s[0]) / span
+            frame = frame + drift_k * (share + 0.4 * np.sin(5.0 * share)) + rng.normal(0.0, noise_k, SHAPE)
+            counts = np.round((frame + 273.15) * 100).astype(np.uint16)
+            writer.write(counts, description=f"unit: cK; time_s: {time_s:.3f}", metadata=None, contiguous=False)

@@ -88,10 +88,19 @@ class PartPixels:
         bench = bench[np.isfinite(bench)]
         return means, float(np.median(bench)) if bench.size and self.has_bench else float("nan")
 
-    def _sampled(self, frame_c: Float32, other_from_first: FloatArray | None) -> FloatArray:
-        at = self.places_px if other_from_first is None else map_points(other_from_first, self.places_px)
-        if other_from_first is None or np.abs(at - self.places_px).max() < STILL_PX:
-            x, y = self.places_px.T.astype(np.intp)
+    def read_bench(self, frame_c: Float32, other_from_first: FloatArray | None) -> float:
+        """The bench's median; NaN where too little of it is seen."""
+        if not self.has_bench:
+            return float("nan")
+        bench = self._sampled(frame_c, other_from_first, first=len(self.labels))
+        bench = bench[np.isfinite(bench)]
+        return float(np.median(bench)) if bench.size else float("nan")
+
+    def _sampled(self, frame_c: Float32, other_from_first: FloatArray | None, *, first: int = 0) -> FloatArray:
+        places = self.places_px[first:]
+        at = places if other_from_first is None else map_points(other_from_first, places)
+        if other_from_first is None or np.abs(at - places).max() < STILL_PX:
+            x, y = places.T.astype(np.intp)
             result: FloatArray = frame_c[y, x].astype(np.float64)
             return result
         # OpenCV takes maps of up to 32767 a side: the list is laid out as a narrow picture.

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points
 from thermscan.dynamics.apparent import ApparentStream
-from thermscan.errors import CannotJudge
+from thermscan.errors import CannotJudge, InputError
 from thermscan.frames.stream import StreamFrame
 from thermscan.layout.board import Board
 from thermscan.radiometry.camera import Camera
@@ -55,6 +55,8 @@ class Reference:
     measurements : tuple of PartMeasurement
         Of the mean picture, in the layout's order; they tell which parts can be measured at all.
     covered : ndarray of bool, shape of the frame
+    still : bool
+        Too little is seen to follow the view; it is taken not to move.
     """
 
     run: Run
@@ -65,6 +67,7 @@ class Reference:
     measurements: tuple[PartMeasurement, ...]
     covered: NDArray[np.bool_]
     tracker: Tracker
+    still: bool = False
     remarks: tuple[str, ...] = field(default=())
 
     @property
@@ -97,10 +100,9 @@ def reference_from(
     good = np.flatnonzero(contrast >= LEAST_CONTRAST * np.nanmax(contrast))
     # A board that warms up shows best at the end.
     chosen = [held[index] for index in good[-AVERAGED:]]
-    views = align_views([replace(first, apparent_c=frame.values.astype(np.float64)) for frame in chosen])
-    image = replace(views.mean(), remarks=())
-    # Averaging leaves less noise than the estimate from one frame says only where the frames' noise is their own.
+    image, still = _mean_picture(first, chosen)
     tracker = Tracker(image.apparent_c.astype(np.float32))
+    still = still or not any(tracker.follow(frame.values).likeness >= LEAST_LIKENESS for frame in chosen)
     corners_px, landmarks, moved = _clicks(run, camera, tracker, held[0])
     targets = find_targets(image, board) if run.targets else None
     if targets is not None:
@@ -122,7 +124,20 @@ def reference_from(
         fov_deg=fov_deg, covered=cover.pixels,
     )  # fmt: skip
     remarks = (*first.remarks, *moved, *registration.remarks, *cover.over(measurements).remarks)
-    return Reference(run, board, camera, image, registration, measurements, cover.pixels, tracker, remarks)
+    if still:
+        remarks += ("the picture shows too little to follow the view: it was taken not to have moved",)
+    return Reference(run, board, camera, image, registration, measurements, cover.pixels, tracker, still, remarks)
+
+
+def _mean_picture(first: ThermalImage, chosen: Sequence[StreamFrame]) -> tuple[ThermalImage, bool]:
+    """The frames' mean after alignment; or as they are, where they show too little to be aligned."""
+    images = [replace(first, apparent_c=frame.values.astype(np.float64)) for frame in chosen]
+    try:
+        return replace(align_views(images).mean(), remarks=()), False
+    except InputError:
+        mean = np.mean([image.apparent_c for image in images], axis=0)
+        noise = first.noise_k / np.sqrt(len(images))
+        return replace(first, apparent_c=mean, noise_k=float(noise), frames=len(images), remarks=()), True
 
 
 def _clicks(
@@ -157,6 +172,8 @@ def _contrast(values: NDArray[np.float32]) -> float:
 
 def follow(reference: Reference, frame: StreamFrame, last: Drift | None) -> Drift | None:
     """The motion to a frame, from that to the frame before; None where it shows another view or too little."""
+    if reference.still:
+        return reference.tracker.at_rest
     start = None if last is None else last.other_from_first
     drift = reference.tracker.follow(frame.values, start=start, near=last is not None)
     return drift if drift.likeness >= LEAST_LIKENESS else None

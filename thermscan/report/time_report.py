@@ -9,17 +9,20 @@ from pathlib import Path
 
 from matplotlib.figure import Figure
 
+from thermscan.dynamics.locate_run import Located
 from thermscan.dynamics.warmup_run import WarmUp
 from thermscan.report.canvas import report_style
 from thermscan.report.cautions import CAUTION_LINE
+from thermscan.report.heat_figure import heat_figure
 from thermscan.report.results import results_text
 from thermscan.report.summary import listed
-from thermscan.report.time_results import warm_up_document
+from thermscan.report.time_results import locate_document, warm_up_document
 from thermscan.report.verdicts import OVERALL_SENTENCES
 from thermscan.report.warmup_figure import warm_up_figure
 from thermscan.writing import ReservedFolder, reserved_folder
 
 _DOTS_AN_INCH = 200
+LOCATE_FILES = ("locate.json", "heat.png", "heat.pdf")
 WARM_UP_FILES = ("warmup.json", "warmup.png", "warmup.pdf")
 
 
@@ -84,3 +87,32 @@ def _steady_line(warm_up: WarmUp) -> str:
     wait = warm_up.minutes_to_steady
     when = "" if wait is None else f"; about {max(wait, 0.1):.1f} more minutes until it is"
     return f"{'Not steady yet' if warm_up.steady is False else 'Whether it is steady cannot be told'}{when}."
+
+
+def write_located(located: Located, folder: ReservedFolder) -> tuple[Path, ...]:
+    """The document and the pictures of where the heat enters."""
+    contents = {"locate.json": results_text(locate_document(located)).encode("utf-8")}
+    with report_style():
+        figure = heat_figure(located)
+        contents["heat.png"] = drawn(figure, "png")
+        contents["heat.pdf"] = drawn(figure, "pdf")
+    return folder.put(contents, last="locate.json")
+
+
+def located_lines(located: Located, *, wanted_w: float | None = None) -> list[str]:
+    """Where the heat enters in a few plain lines, for the terminal."""
+    if located.method == "lock-in":
+        found = "found in the recording" if located.period_source == "found" else "as given"
+        how = f"switched every {located.period_s:.4g} s ({found}), {located.cycles:.1f} cycles"
+    else:
+        how = "difference between power on and off"
+    lines = [f"{len(located.sources) or 'No'} source{'' if len(located.sources) == 1 else 's'} of heat: {how}."]
+    lines.extend(f"  {finding.text}" for finding in located.findings)
+    if not located.sources:
+        lines.append(f"  Heat of {1000 * located.least_watts:.2g} mW on bare board would just have shown.")
+    if wanted_w is not None and located.duration_s > 0:
+        minutes = located.minutes_for(wanted_w)
+        lines.append(f"To find {1000 * wanted_w:g} mW on bare board, record for {max(minutes, 0.1):.1f} minutes.")
+    lines.extend(f"Remark: {remark}" for remark in located.remarks)
+    lines.append(CAUTION_LINE)
+    return lines

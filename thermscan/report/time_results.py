@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
+from thermscan.dynamics.locate_run import Located
 from thermscan.dynamics.part_series import PartSeries
 from thermscan.dynamics.warmup_run import PartWarmUp, WarmUp
 from thermscan.report.results import finding_entry, plain_value, registration_entry, software_versions
 from thermscan.runs.describe import run_document
 
+LOCATE_SCHEMA = "thermscan.locate/1"
 WARM_UP_SCHEMA = "thermscan.warmup/1"
 
 
@@ -82,3 +84,53 @@ def _part_entry(part: PartWarmUp) -> dict[str, Any]:
         else None
     )
     return entry
+
+
+def locate_document(located: Located) -> dict[str, Any]:
+    """
+    Where the heat enters as a document of plain Python values, ready for strict JSON.
+
+    Parameters
+    ----------
+    located : Located
+
+    Returns
+    -------
+    dict
+        Sources strongest first. A number that could not be had is None.
+    """
+    document = {
+        "schema": LOCATE_SCHEMA,
+        "overall": located.overall,
+        "run": run_document(located.run),
+        "software": software_versions(),
+        "registration": registration_entry(located.reference.registration),
+        "method": located.method,
+        "period_s": located.period_s,
+        "period_source": located.period_source,
+        "cycles": located.cycles,
+        "noise_k": located.noise_k,
+        "frames": located.frames,
+        "duration_s": located.duration_s,
+        "least_watts": located.least_watts,
+        "sources": [
+            {
+                "x_mm": each.x_mm,
+                "y_mm": each.y_mm,
+                "u_mm": each.u_mm,
+                "watts": each.watts,
+                "watts_u": each.watts_u,
+                "amplitude_k": each.amplitude_k,
+                "phase_deg": each.phase_deg,
+                "ref": each.ref,
+                "nearest_ref": each.nearest_ref,
+                "distance_mm": each.distance_mm,
+                "score": each.score,
+            }
+            for each in located.sources
+        ],
+        "findings": [finding_entry(finding) for finding in located.findings],
+        "remarks": list(located.remarks),
+    }
+    plain: dict[str, Any] = plain_value(document)
+    return plain

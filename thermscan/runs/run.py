@@ -88,4 +88,6 @@ class Run:
     @property
     def files(self) -> tuple[Path, ...]:
         """Every file that the run names, and its own."""
-        return tuple(path for path in (self.path, *self.frames, self.layout, self.camera) if path)
+        return tuple(
+            path for path in (self.path, *self.frames, *self.off_frames, self.times, self.layout, self.camera) if path
+        )

@@ -1,0 +1,118 @@
+"""``thermscan locate`` on boards whose heat is solved by finite differences: places, watts, period, or nothing."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tifffile
+from click.testing import CliRunner
+
+from samples.simulator import HeatDisc
+from tests.dynamics.scenes import SHAPE, picture_c, write_layout, write_run, write_switched
+from thermscan.cli.main import main, thermscan
+
+PERIOD_S = 17.0
+# Off the grid of the period, and not evenly spaced.
+TIMES_S = np.arange(0.0, 140.0, 0.5) + np.random.default_rng(4).uniform(-0.06, 0.06, 280)
+TWO = [HeatDisc(55.0, 34.0, 1.0, 0.040), HeatDisc(65.0, 34.0, 1.0, 0.040)]
+
+
+def run(*arguments: str):
+    return CliRunner().invoke(thermscan, ["locate", *arguments, "--json"], standalone_mode=False)
+
+
+@pytest.fixture(scope="module")
+def job(tmp_path_factory) -> Path:
+    folder = tmp_path_factory.mktemp("locate")
+    write_layout(folder)
+    facts = {"period_s": PERIOD_S, "drift_k": 0.6}
+    write_switched(folder / "two.tiff", TIMES_S, TWO, **facts)
+    write_switched(folder / "none.tiff", TIMES_S, [HeatDisc(55.0, 34.0, 1.0, 0.0)], sway_px=0.15, **facts)
+    write_switched(folder / "body.tiff", TIMES_S, [HeatDisc(55.0, 34.0, 1.0, 0.0)], parts_w={"U6": 0.05}, **facts)
+    for name in ("two", "none", "body"):
+        write_run(folder, name)
+    return folder
+
+
+def test_two_sources_ten_millimetres_apart_are_two_with_a_period_that_nobody_stated(job):
+    result = run(str(job / "two.toml"), "--out", str(job / "out"))
+    document = json.loads(result.stdout)
+    assert result.return_value == 1
+    assert (document["schema"], document["method"], document["period_source"]) == (
+        "thermscan.locate/1",
+        "lock-in",
+        "found",
+    )
+    assert document["period_s"] == pytest.approx(PERIOD_S, rel=0.01)
+    assert document["cycles"] == pytest.approx(140.0 / PERIOD_S, abs=0.2)
+    assert len(document["sources"]) == 2
+    found = sorted(document["sources"], key=lambda each: each["x_mm"])
+    for each, true in zip(found, TWO, strict=True):
+        # Cells of 1 mm in the solver, pixels of 0.87 mm: half of one, and the stated doubt.
+        assert np.hypot(each["x_mm"] - true.x_mm, each["y_mm"] - true.y_mm) < max(0.5, 2 * each["u_mm"])
+        assert each["watts"] == pytest.approx(true.watts, rel=0.25)
+        assert each["watts_u"] < 0.25 * each["watts"]
+        assert each["ref"] is None
+        assert each["nearest_ref"] == "U2"
+        # From U2's edge, at y = 25 and x from 59 to 81.
+        gap = np.hypot(max(59.0 - true.x_mm, 0.0), true.y_mm - 25.0)
+        assert each["distance_mm"] == pytest.approx(gap, abs=1.0)
+        assert -60.0 < each["phase_deg"] < 0.0
+    for name in ("heat.png", "heat.pdf", "locate.json"):
+        assert (job / "out" / name).stat().st_size > 1000
+
+
+def test_nothing_is_found_where_nothing_is_switched_but_drift_and_breath_are_there(job):
+    result = run(str(job / "none.toml"), "--period", str(PERIOD_S))
+    document = json.loads(result.stdout)
+    assert document["sources"] == []
+    assert result.return_value == 0
+    assert document["period_source"] == "given"
+    # NETD 0.05 K over 280 frames: 2 NETD / sqrt(N) = 6.0 mK rms; cubic alignment changes little.
+    assert document["noise_k"] == pytest.approx(0.006, rel=0.3)
+
+
+def test_a_part_that_gives_the_heat_itself_is_named(job):
+    document = json.loads(run(str(job / "body.toml"), "--period", str(PERIOD_S)).stdout)
+    (source,) = document["sources"]
+    assert source["ref"] == "U6"
+    # Warmed by 0.05 K/s while on, 0.01 /s back: the fundamental 2/pi of it over |0.01 + i w| = 0.086 K.
+    omega = 2 * np.pi / PERIOD_S
+    assert source["amplitude_k"] == pytest.approx(2 / np.pi * 0.05 / abs(0.01 + 1j * omega), rel=0.1)
+    assert source["phase_deg"] == pytest.approx(-90.0, abs=15.0)
+
+
+def test_the_difference_to_frames_without_power_shows_a_source(job):
+    """The fin's steady answer: 0.25 W give K0(r / 28 mm) Q / (2 pi k t), 6 K five millimetres away."""
+    from scipy.special import k0
+
+    rng = np.random.default_rng(2)
+    rows, cols = np.indices(SHAPE)
+    x_mm, y_mm = (cols - 11.0) / 1.15, (rows - 8.0) / 1.15
+    decay = np.sqrt(0.016 / 20.0) * 1e3
+    apart = np.maximum(np.hypot(x_mm - 60.0, y_mm - 34.0), 1.0)
+    rise = 0.25 / (2 * np.pi * 0.016) * k0(apart / decay)
+    on_board = (x_mm > 0) & (x_mm < 120) & (y_mm > 0) & (y_mm < 90)
+    for name, more in (("dark", 0.0), ("lit", 1.0)):
+        base = picture_c({}) + more * rise * on_board
+        stack = [np.round((base + rng.normal(0, 0.05, SHAPE) + 273.15) * 100).astype(np.uint16) for _ in range(4)]
+        tifffile.imwrite(
+            job / f"{name}.tiff", np.array(stack), photometric="minisblack", metadata=None, description="unit: cK"
+        )
+    write_run(job, "lit", 'off_frames = ["dark.tiff"]')
+    document = json.loads(run(str(job / "lit.toml")).stdout)
+    assert document["method"] == "difference"
+    assert document["period_s"] is None
+    strongest = document["sources"][0]
+    # Steady heat spreads over 28 mm: its top is flat, and the bodies beside it are masked.
+    assert np.hypot(strongest["x_mm"] - 60.0, strongest["y_mm"] - 34.0) < 2.5
+    assert strongest["watts"] == pytest.approx(0.25, rel=0.3)
+
+
+def test_too_few_periods_are_refused_with_what_to_do(job, capsys):
+    assert main(["locate", str(job / "none.toml"), "--period", "90", "--json"]) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert "1.5 periods of 90 s" in said.err
+    assert "record for longer, or switch faster" in said.err
