@@ -11,6 +11,7 @@ from scipy.special import ndtr
 from thermscan.coordinates import map_points
 from thermscan.layout.board import Board
 from thermscan.registration.geometry.homography import local_scale
+from thermscan.registration.geometry.bend import unit_bend
 from thermscan.registration.geometry.relief import AS_STATED, USUAL_HEIGHT_MM, Relief
 from thermscan.registration.placing.profiles import profiles_across
 
@@ -33,6 +34,8 @@ END_PX = 1.2
 # whose contrast changes along its length counts as several pieces of evidence.
 OUTLINE_PIECE = 0.2
 PROFILE_STEP_PX = 0.5
+# Beyond this share from either end a circle lies off its tangent by over 6 % of its radius.
+ROUND_TRIM = 0.33
 # Half width of the fitted window, in standard deviations of the blur and in pixels at least.
 WINDOW_BLURS, WINDOW_PX = 2.6, 1.8
 # A step below this many standard deviations of noise is not taken for an edge.
@@ -55,6 +58,8 @@ class LayoutEdges:
         How high such a part usually stands; 0 for the outline.
     outward_mm : ndarray of shape (m, 2)
         From the body's centre to the edge's middle; zero for the outline.
+    side : ndarray of int, shape (m,)
+        Which straight side of the outline a piece belongs to; -1 for bodies.
     relief : Relief
         How high the parts are held to be while they are looked for.
     """
@@ -65,6 +70,7 @@ class LayoutEdges:
     height_mm: FloatArray
     usual_mm: FloatArray
     outward_mm: FloatArray
+    side: NDArray[np.intp]
     relief: Relief = AS_STATED
 
 
@@ -105,23 +111,28 @@ def layout_edges(board: Board) -> LayoutEdges:
     >>> int((layout_edges(board).part == -1).sum())
     16
     """
-    starts, ends, owner = [], [], []
+    starts, ends, owner, sides = [], [], [], []
     heights, usual, outward = [], [], []
     piece = OUTLINE_PIECE * max(board.width_mm, board.height_mm)
-    for start, end in zip(board.outline_mm, np.roll(board.outline_mm, -1, axis=0), strict=True):
+    for side, (start, end) in enumerate(zip(board.outline_mm, np.roll(board.outline_mm, -1, axis=0), strict=True)):
         count = max(1, int(np.ceil(np.linalg.norm(end - start) / piece)) if piece else 1)
         knots = start + np.linspace(0, 1, count + 1)[:, None] * (end - start)
         starts.append(knots[:-1])
         ends.append(knots[1:])
         owner += [-1] * count
+        sides += [side] * count
         heights += [0.0] * count
         usual += [0.0] * count
         outward.append(np.zeros((count, 2)))
     for index, part in enumerate(board.parts):
         corners = part.corners_mm()
-        starts.append(corners)
-        ends.append(np.roll(corners, -1, axis=0))
+        after = np.roll(corners, -1, axis=0)
+        # A round body touches the sides of its square in their middles only.
+        trim = ROUND_TRIM if part.round_body else 0.0
+        starts.append(corners + trim * (after - corners))
+        ends.append(after - trim * (after - corners))
         owner += [index] * 4
+        sides += [-1] * 4
         heights += [part.height_mm if part.height_mm is not None else float("nan")] * 4
         usual += [part.usual_height_mm or USUAL_HEIGHT_MM] * 4
         outward.append((corners + np.roll(corners, -1, axis=0)) / 2 - corners.mean(axis=0))
@@ -132,6 +143,7 @@ def layout_edges(board: Board) -> LayoutEdges:
         np.array(heights, dtype=np.float64),
         np.array(usual, dtype=np.float64),
         np.vstack(outward),
+        np.array(sides, dtype=np.intp),
     )
 
 
@@ -144,6 +156,7 @@ def find_edges(
     noise_k: float,
     blur_px: float,
     shift_px: FloatArray | None = None,
+    bend_px: float = 0.0,
     only: NDArray[np.bool_] | None = None,
 ) -> EdgeSites:
     """
@@ -159,6 +172,8 @@ def find_edges(
         Of a pixel, and of the optics.
     shift_px : ndarray of shape (m, 2), optional
         Displacement of each edge in the frame (parallax of a tall part's top).
+    bend_px : float
+        How far the lens bends the view outwards at the frame's corners.
     only : ndarray of bool, shape (m,), optional
         Which edges to look for.
 
@@ -192,6 +207,8 @@ def find_edges(
     at = map_points(px_from_mm, points)
     if shift_px is not None:
         at = at + shift_px[owner]
+    if bend_px:
+        at = at + bend_px * unit_bend(at, (apparent.shape[0], apparent.shape[1]))
     profiles = profiles_across(apparent, at, normals, tangents, along)
     steps = np.lib.stride_tricks.sliding_window_view(profiles, len(kernel), axis=1) @ kernel
     offsets = (np.arange(steps.shape[1]) - (steps.shape[1] - 1) / 2) * PROFILE_STEP_PX

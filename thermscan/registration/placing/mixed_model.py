@@ -19,17 +19,17 @@ class Observed:
     ----------
     offset_px, noise_px : ndarray of shape (n,)
     edge, part : ndarray of int, shape (n,)
-        Counted from 0; the outline is the last part, whose own derivatives are zero.
+        Counted from 0; the sides of the outline are the last parts, which have no height nor swelling.
     shared : ndarray of shape (n, s)
         By what all sites share.
-    own : ndarray of shape (n, 2)
-        By the height and the swelling of the site's part.
+    own : ndarray of shape (n, 4)
+        By the height, the swelling, and the displacement along x and y of the site's part, or side of the outline.
     known, pull : ndarray of shape (s,)
         Weights of what was known of the shared before, and those times how far that lies from here.
-    own_known_mm : ndarray of shape (parts,)
-        Standard deviation of a part's height about what is held; NaN: as `Scatter` has it.
-    bend : ndarray of shape (n,)
-        By a lens that bends: a pixel at the frame's corners, as the cube of the distance from its middle.
+    own_known_mm, own_apart_mm : ndarray of shape (parts,)
+        Standard deviation of a part's height about what is known of it, and how far that lies from what is held.
+    bodies : int
+        How many of the parts are none of the outline's sides.
     """
 
     offset_px: FloatArray
@@ -41,12 +41,13 @@ class Observed:
     known: FloatArray
     pull: FloatArray
     own_known_mm: FloatArray
-    bend: FloatArray
+    own_apart_mm: FloatArray
+    bodies: int
 
     @property
     def of_outline(self) -> NDArray[np.bool_]:
         """Whether a site is the outline's; shape (n,)."""
-        result: NDArray[np.bool_] = self.part == len(self.own_known_mm) - 1
+        result: NDArray[np.bool_] = self.part >= self.bodies
         return result
 
 
@@ -60,17 +61,17 @@ class Weighed:
     edge: FloatArray
     plain: FloatArray
     weights: FloatArray
-    own_weight: FloatArray  # (parts, 2)
+    own_weight: FloatArray  # (parts, 4)
     curved: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Solved:
     step: FloatArray
-    own: FloatArray  # (parts, 2)
+    own: FloatArray  # (parts, 4)
     inverse: FloatArray  # of the normal equations of what is shared
-    own_inverse: FloatArray  # (parts, 2, 2)
-    mixed: FloatArray  # (parts, 2, s): how the own effects follow what is shared
+    own_inverse: FloatArray  # (parts, 4, 4)
+    mixed: FloatArray  # (parts, 4, s): how the own effects follow what is shared
 
     def rest(self, seen: Observed) -> FloatArray:
         """What is left of the offsets."""
@@ -87,15 +88,16 @@ class Solved:
 
 def solve(seen: Observed, weighed: Weighed) -> Solved:
     """Normal equations with the parts' own effects taken out."""
-    parts, weights = len(weighed.own_weight), weighed.weights
+    (parts, effects), weights = weighed.own_weight.shape, weighed.weights
     heavy = seen.own * weights[:, None]
-    own_normal = np.zeros((parts, 2, 2))
-    np.add.at(own_normal, seen.part, heavy[:, :, None] * seen.own[:, None, :])
-    own_normal += np.eye(2) * weighed.own_weight[:, :, None]
-    cross = np.zeros((parts, 2, seen.shared.shape[1]))
-    np.add.at(cross, seen.part, heavy[:, :, None] * seen.shared[:, None, :])
-    right = np.zeros((parts, 2))
-    np.add.at(right, seen.part, heavy * seen.offset_px[:, None])
+    # One pass over the sites: sums by part of every product that is needed.
+    columns = np.column_stack([seen.own, seen.shared, seen.offset_px])
+    sums = _by_part(seen.part, (heavy[:, :, None] * columns[:, None, :]).reshape(len(heavy), -1), parts)
+    sums = sums.reshape(parts, effects, -1)
+    own_normal = sums[:, :, :effects] + np.eye(effects) * weighed.own_weight[:, :, None]
+    cross = sums[:, :, effects:-1]
+    right = sums[:, :, -1].copy()
+    right[:, 0] += weighed.own_weight[:, 0] * seen.own_apart_mm
     own_inverse = np.linalg.inv(own_normal).astype(np.float64)
     mixed = own_inverse @ cross
     normal = seen.shared.T @ (seen.shared * weights[:, None]) + np.diag(seen.known)
@@ -106,11 +108,20 @@ def solve(seen: Observed, weighed: Weighed) -> Solved:
     return Solved(step, own, inverse, own_inverse, mixed)
 
 
+def _by_part(part: NDArray[np.intp], values: FloatArray, parts: int) -> FloatArray:
+    """Sums of rows that belong to one part; shape (parts, k)."""
+    order = np.argsort(part, kind="stable")
+    first = np.searchsorted(part[order], np.arange(parts))
+    result = np.zeros((parts, values.shape[1]))
+    there = np.append(np.diff(first), len(part) - first[-1]) > 0
+    result[there] = np.add.reduceat(values[order], first[there], axis=0)
+    return result
+
+
 def covariance_of(seen: Observed, weighed: Weighed, solved: Solved) -> FloatArray:
     """What scatter of sites, edges and own effects, and what was known before, make of the step."""
     rows = solved.rows(seen) * weighed.weights[:, None]
-    by_edge = np.zeros((int(seen.edge.max()) + 1, rows.shape[1]))
-    np.add.at(by_edge, seen.edge, rows * np.sqrt(weighed.edge)[:, None])
+    by_edge = _by_part(seen.edge, rows * np.sqrt(weighed.edge)[:, None], int(seen.edge.max()) + 1)
     of_edges = (rows * weighed.site[:, None]).T @ rows + by_edge.T @ by_edge
     known = np.diag(seen.known) + np.einsum("pks,pk,pkt->st", solved.mixed, weighed.own_weight, solved.mixed)
     result: FloatArray = solved.inverse @ (of_edges / weighed.curved**2 + known) @ solved.inverse

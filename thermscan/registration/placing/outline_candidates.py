@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import combinations
 
 import cv2
@@ -19,7 +20,7 @@ LEAST_AREA = 0.04
 # The corners of a rectangle seen at up to 60 degrees with usual lenses stay between these.
 ANGLES_DEG = (32.0, 148.0)
 # Lines and quadrilaterals that are looked at further.
-MAX_LINES = 18
+MAX_LINES = 22
 MAX_QUADS = 40
 # A gradient below this many standard deviations of its noise is no edge.
 EDGE_SIGNIFICANT = 4.0
@@ -27,6 +28,8 @@ EDGE_SIGNIFICANT = 4.0
 ALONG_DEG = 14.0
 # A faint edge's gradient points across it to within about half of this.
 SPREAD_DEG = 12
+# Edges are sorted by so many directions.
+DIRECTIONS = 12
 # A line needs so many edge pixels, as a share of the frame's shorter side.
 LEAST_LINE = 0.1
 
@@ -47,20 +50,65 @@ def outline_candidates(evidence: Evidence, *, gradient_blur_px: float = 1.4) -> 
     ndarray of shape (k, 4, 2)
         Clockwise as seen; which corner is the board's first is left open.
     """
+    edges = frame_edges(evidence, gradient_blur_px)
+    found = possible_quads(edges)
+    if not len(found):
+        return found
+    score = _support(found, edges)
+    order = np.argsort(-score)
+    return _distinct(found[order], limit=MAX_QUADS)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FrameEdges:
+    """The frame's edges: its picture, its gradient, and where that is significant and largest across the edge."""
+
+    picture: NDArray[np.float32]
+    noise_k: float
+    gx: FloatArray
+    gy: FloatArray
+    thin: NDArray[np.bool_]
+
+
+def frame_edges(evidence: Evidence, gradient_blur_px: float = 1.4) -> FrameEdges:
+    """Edges after a blur of the frame."""
     picture = filled(evidence.apparent)
     smooth = cv2.GaussianBlur(picture, (0, 0), gradient_blur_px)
     gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125).astype(np.float64)
     gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125).astype(np.float64)
     # Noise of the gradient after a Gaussian blur of s: sigma / (sqrt(8 pi) s^2).
     thin = _thin_edges(gx, gy, evidence.noise_k / (np.sqrt(8 * np.pi) * gradient_blur_px**2))
-    lines = _lines(thin, gx, gy)
-    quads = [_from_lines(lines, picture.shape), _from_regions(picture, evidence.noise_k)]
-    found = np.concatenate(quads)
-    if not len(found):
-        return found
-    score = _support(found, thin, gx, gy)
-    order = np.argsort(-score)
-    return _distinct(found[order], limit=MAX_QUADS)
+    return FrameEdges(picture, evidence.noise_k, gx, gy, thin)
+
+
+def possible_quads(edges: FrameEdges) -> FloatArray:
+    """All quadrilaterals of four of the frame's lines, and some around its warm or cold regions; shape (k, 4, 2)."""
+    lines = _lines(edges.thin, edges.gx, edges.gy)
+    quads = [_from_lines(lines, edges.picture.shape), _from_regions(edges.picture, edges.noise_k)]
+    return np.concatenate(quads)
+
+
+def direction_maps(edges: FrameEdges) -> NDArray[np.uint8]:
+    """Where the frame has an edge of each direction, thickened by two pixels; shape (`DIRECTIONS`, rows, cols)."""
+    angle = np.arctan2(edges.gy, edges.gx) % np.pi
+    which = np.floor(angle / np.pi * DIRECTIONS).astype(int) % DIRECTIONS
+    maps = np.zeros((DIRECTIONS, *edges.thin.shape), np.uint8)
+    at = np.nonzero(edges.thin)
+    for side in (-1, 0, 1):
+        maps[(which[at] + side) % DIRECTIONS, at[0], at[1]] = 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
+    return np.stack([cv2.dilate(layer, disc) for layer in maps])
+
+
+def on_edges(maps: NDArray[np.uint8], points: FloatArray, ways: FloatArray) -> NDArray[np.bool_]:
+    """Whether the frame has an edge along ``ways`` at points of the frame; False outside it."""
+    rows, cols = maps.shape[1:]
+    normal = np.arctan2(ways[..., 0], -ways[..., 1]) % np.pi
+    layer = np.floor(normal / np.pi * DIRECTIONS).astype(np.intp) % DIRECTIONS
+    x, y = np.rint(points[..., 0]).astype(np.intp), np.rint(points[..., 1]).astype(np.intp)
+    inside = (x >= 0) & (y >= 0) & (x < cols) & (y < rows)
+    result: NDArray[np.bool_] = maps[layer, np.clip(y, 0, rows - 1), np.clip(x, 0, cols - 1)].astype(bool) & inside
+    return result
 
 
 def _thin_edges(gx: FloatArray, gy: FloatArray, noise: float) -> NDArray[np.bool_]:
@@ -226,33 +274,17 @@ def _bench(picture: NDArray[np.float32]) -> FloatArray:
     return result
 
 
-def _support(quads: FloatArray, thin: NDArray[np.bool_], gx: FloatArray, gy: FloatArray) -> FloatArray:
+def _support(quads: FloatArray, edges: FrameEdges) -> FloatArray:
     """
     Share of each quadrilateral's sides that run along edges of the frame; shape (k,).
 
     The worst side counts extra: four half-supported sides make a better outline than two good ones.
     """
-    rows, cols = thin.shape
-    # Edges by direction, thickened by a pixel and a half.
-    angle = np.arctan2(gy, gx) % np.pi
-    bins = 12
-    which = np.floor(angle / np.pi * bins).astype(int) % bins
-    maps = np.zeros((bins, rows, cols), np.uint8)
-    at = np.nonzero(thin)
-    for side in (-1, 0, 1):
-        maps[(which[at] + side) % bins, at[0], at[1]] = 1
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
-    maps = np.stack([cv2.dilate(layer, disc) for layer in maps])
+    rows, cols = edges.thin.shape
     share = (np.arange(40) + 0.5) / 40
-    ends = np.roll(quads, -1, axis=1)
-    points = quads[:, :, None] + share[None, None, :, None] * (ends - quads)[:, :, None]
-    way = ends - quads
-    normal = np.arctan2(way[..., 0], -way[..., 1]) % np.pi
-    layer = np.floor(normal / np.pi * bins).astype(int) % bins
-    x, y = np.round(points[..., 0]).astype(int), np.round(points[..., 1]).astype(int)
-    inside = (x >= 0) & (y >= 0) & (x < cols) & (y < rows)
-    hit = maps[layer[:, :, None], np.clip(y, 0, rows - 1), np.clip(x, 0, cols - 1)] * inside
-    sides = hit.mean(axis=2)
+    way = np.roll(quads, -1, axis=1) - quads
+    points = quads[:, :, None] + share[None, None, :, None] * way[:, :, None]
+    sides = on_edges(direction_maps(edges), points, np.broadcast_to(way[:, :, None], points.shape)).mean(axis=2)
     size = np.sqrt(np.abs(_areas(quads)) / (rows * cols))
     result: FloatArray = sides.mean(axis=1) + sides.min(axis=1) + 0.3 * size
     return result

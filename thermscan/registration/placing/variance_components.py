@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,35 +37,50 @@ class Scatter:
         Of one side of a body, shared by its sites: another body beside it, a layout not quite right.
     outline_px : float
         Of one piece of the outline, which mostly lies alone.
-    own_mm : float
-        Of a height that is not stated, about the common one.
     swell_px : float
         Of how much larger one body is seen than the layout has it, about what all bodies share.
+    shift_px, side_px : float
+        Of how far a body, or a side of the outline, lies as a whole from where the layout has it.
     """
 
     noise: float = 1.0
     site_px: float = 0.03
     edge_px: float = 0.12
     outline_px: float = 0.05
-    own_mm: float = 1.0
     swell_px: float = 0.05
+    shift_px: float = 0.1
+    side_px: float = 0.05
 
 
 BEFORE = Scatter()
+# A layout is drawn, a board cut and a part put in its place to about a tenth of a millimetre (from memory; common practice).
+LAYOUT_MM = 0.1
+
+
+def before_looking(px_per_mm: float) -> Scatter:
+    """What is believed of the scatter before the frame is seen, at so many pixels a millimetre."""
+    layout_px = LAYOUT_MM * px_per_mm
+    return replace(Scatter(), shift_px=layout_px, side_px=layout_px)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Estimate:
-    """The step in what is shared, its covariance, the scatter seen, and the sites that were used."""
+    """
+    The step in what is shared, its covariance, the scatter seen, and the sites that were used.
+
+    ``own`` and ``own_u``, of shape (parts, 4), are each part's own effects and their uncertainties.
+    """
 
     step: FloatArray
     covariance: FloatArray
+    own: FloatArray
+    own_u: FloatArray
     scatter: Scatter
     residual_px: float
     used: NDArray[np.bool_]
 
 
-def estimate(seen: Observed, scatter: Scatter = BEFORE) -> Estimate:
+def estimate(seen: Observed, scatter: Scatter, believed: Scatter | None = None) -> Estimate:
     """
     One step of generalised least squares, robust, with the variance components that it leaves.
 
@@ -74,6 +89,8 @@ def estimate(seen: Observed, scatter: Scatter = BEFORE) -> Estimate:
     seen : Observed
     scatter : Scatter
         As estimated in the step before.
+    believed : Scatter, optional
+        What was believed before the frame was seen; default: ``scatter``.
 
     Returns
     -------
@@ -94,10 +111,10 @@ def estimate(seen: Observed, scatter: Scatter = BEFORE) -> Estimate:
     >>> rng = np.random.default_rng(1)
     >>> edge = np.repeat(np.arange(40), 5)
     >>> offset = 0.3 + rng.normal(0, 0.2, 40)[edge] + rng.normal(0, 0.05, 200)
-    >>> one, none = np.ones((200, 1)), np.zeros((200, 2))
+    >>> one, none = np.ones((200, 1)), np.zeros((200, 4))
     >>> noise, zero = np.full(200, 0.05), np.zeros(1)
-    >>> seen = Observed(offset, noise, edge, edge // 4, one, none, zero, zero, np.ones(11), one[:, 0])
-    >>> first = estimate(seen)
+    >>> seen = Observed(offset, noise, edge, edge // 4, one, none, zero, zero, np.ones(10), np.zeros(10), 10)
+    >>> first = estimate(seen, Scatter())
     >>> found = estimate(seen, first.scatter)
     >>> bool(abs(found.step[0] - 0.3) < 0.09), round(float(np.sqrt(found.covariance[0, 0])), 2)  # 0.2 / sqrt(40)
     (True, 0.03)
@@ -107,8 +124,9 @@ def estimate(seen: Observed, scatter: Scatter = BEFORE) -> Estimate:
     edge = np.where(seen.of_outline, scatter.outline_px, scatter.edge_px) ** 2
     plain = 1 / (site + count * edge)
     unit = np.sqrt(site + edge)
-    heights = np.where(np.isnan(seen.own_known_mm), scatter.own_mm, seen.own_known_mm)
-    own_weight = 1 / np.column_stack([heights, np.full(len(heights), scatter.swell_px)]) ** 2
+    heights = seen.own_known_mm
+    shift = np.where(np.arange(len(heights)) < seen.bodies, scatter.shift_px, scatter.side_px)
+    own_weight = 1 / np.column_stack([heights, np.full(len(heights), scatter.swell_px), shift, shift]) ** 2
     weighed = Weighed(site, edge, plain, plain, own_weight)
     solved = solve(seen, weighed)
     for _ in range(MOST_STEPS):
@@ -126,10 +144,21 @@ def estimate(seen: Observed, scatter: Scatter = BEFORE) -> Estimate:
     used = weighed.weights > 0.05 * plain
     residual = float(np.sqrt(np.average(rest[used] ** 2, weights=weighed.weights[used]))) if used.any() else 0.0
     covariance = covariance_of(seen, weighed, solved)
-    return Estimate(solved.step, covariance, _scatter(seen, weighed, solved, scatter), residual, used)
+    own_u = np.einsum("pkk->pk", solved.own_inverse) + np.einsum(
+        "pks,st,pkt->pk", solved.mixed, covariance, solved.mixed
+    )
+    return Estimate(
+        solved.step,
+        covariance,
+        solved.own,
+        np.sqrt(np.maximum(own_u, 0.0)),
+        _scatter(seen, weighed, solved, scatter, believed or scatter),
+        residual,
+        used,
+    )
 
 
-def _scatter(seen: Observed, weighed: Weighed, solved: Solved, old: Scatter) -> Scatter:
+def _scatter(seen: Observed, weighed: Weighed, solved: Solved, old: Scatter, usual: Scatter) -> Scatter:
     """The variance components that the residuals show, by moments; those of own effects by expectation."""
     rest, edge = solved.rest(seen), seen.edge
     share = weighed.weights / weighed.plain
@@ -149,16 +178,20 @@ def _scatter(seen: Observed, weighed: Weighed, solved: Solved, old: Scatter) -> 
     outline[edge] = seen.of_outline
     prior = COUNTS_AS * float(heavy.mean())
     edge2, outline2 = (
-        (float((heavy * excess)[kind].sum()) + prior * usual**2) / (float(heavy[kind].sum()) + prior)
-        for kind, usual in ((~outline, BEFORE.edge_px), (outline, BEFORE.outline_px))
+        (float((heavy * excess)[kind].sum()) + prior * common**2) / (float(heavy[kind].sum()) + prior)
+        for kind, common in ((~outline, usual.edge_px), (outline, usual.outline_px))
     )
     spread = solved.own**2 + np.einsum("pkk->pk", solved.own_inverse)
     spread += np.einsum("pks,st,pkt->pk", solved.mixed, solved.inverse, solved.mixed)
-    bare, bodies = np.isnan(seen.own_known_mm), np.unique(seen.part[(seen.own != 0).any(axis=1)])
-    own2 = (float(spread[bare, 0].sum()) + COUNTS_AS * BEFORE.own_mm**2) / (bare.sum() + COUNTS_AS)
-    swell2 = (float(spread[bodies, 1].sum()) + COUNTS_AS * BEFORE.swell_px**2) / (len(bodies) + COUNTS_AS)
-    site_px, edge_px, outline_px, swell_px = np.sqrt(np.maximum([site2, edge2, outline2, swell2], LEAST_PX**2)).tolist()
-    return Scatter(noise, site_px, edge_px, outline_px, float(np.sqrt(own2)), swell_px)
+    there = np.unique(seen.part)
+    bodies, sides = there[there < seen.bodies], there[there >= seen.bodies]
+    swell2 = (float(spread[bodies, 1].sum()) + COUNTS_AS * usual.swell_px**2) / (len(bodies) + COUNTS_AS)
+    shift2, side2 = (
+        (float(spread[which, 2:].mean(axis=1).sum()) + COUNTS_AS * common**2) / (len(which) + COUNTS_AS)
+        for which, common in ((bodies, usual.shift_px), (sides, usual.side_px))
+    )
+    variances = [site2, edge2, outline2, swell2, shift2, side2]
+    return Scatter(noise, *np.sqrt(np.maximum(variances, LEAST_PX**2)).tolist())
 
 
 def _of_sites(

@@ -1,0 +1,121 @@
+"""How high each part may stand: what the layout or the package tells before the frame is looked at."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.layout.board import Board, Part
+
+FloatArray = NDArray[np.float64]
+
+# A stated height is good to this share and this much (with or without solder stand-off, measured by a ruler).
+STATED_SHARE, STATED_MM = 0.1, 0.15
+# A package's height from its drawing, where it is soldered in: tolerance and stand-off.
+SEATED_SHARE, SEATED_MM = 0.06, 0.25
+# Through-hole chips of old boards sit in sockets about as often as not. A socket lifts them by its own height: 3.5 to 6 mm
+# for turned and stamped ones (makers' drawings, from memory).
+SOCKETED, SOCKET_MM, SOCKET_SPREAD_MM = 0.45, 4.6, 0.9
+SOCKET_FAMILIES = ("DIP", "CERDIP", "SBDIP", "PLCC", "SIP", "ZIP")
+# Any other package may have been chosen in another size (cans), stand on legs, or carry a sink: a wide tail.
+TAIL, TAIL_SPREAD = 0.25, 0.5
+# A body of which nothing is told: nearly as high as it is wide, from flat chips (a tenth) to upright sinks (three
+# times); median, its limits, and spread of the logarithm (common practice).
+UNKNOWN_PER_WIDTH, UNKNOWN_MM, UNKNOWN_SPREAD = 0.7, (0.8, 8.0), 0.8
+TALLEST_MM = 50.0
+
+
+@dataclass(frozen=True, slots=True)
+class PartHeight:
+    """
+    How high the top of a part stands, as all that is known tells.
+
+    Attributes
+    ----------
+    height_mm, u_mm : float
+        Above the board, and its standard uncertainty.
+    seen : bool
+        Whether the frame told anything of it.
+    """
+
+    height_mm: float
+    u_mm: float
+    seen: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HeightPrior:
+    """
+    A mixture of two normal densities of the logarithm or the height itself, for each part.
+
+    Attributes
+    ----------
+    grid_mm : ndarray of shape (g,)
+    log_density : ndarray of shape (parts, g)
+        Of each height of the grid, of sum 1.
+    mean_mm, u_mm : ndarray of shape (parts,)
+    """
+
+    grid_mm: FloatArray
+    log_density: FloatArray
+
+    @property
+    def mean_mm(self) -> FloatArray:
+        """Expected height; shape (parts,)."""
+        result: FloatArray = np.exp(self.log_density) @ self.grid_mm
+        return result
+
+    @property
+    def u_mm(self) -> FloatArray:
+        """Standard deviation; shape (parts,)."""
+        second = np.exp(self.log_density) @ self.grid_mm**2
+        result: FloatArray = np.sqrt(np.maximum(second - self.mean_mm**2, 1e-6))
+        return result
+
+
+def height_prior(board: Board) -> HeightPrior:
+    """
+    What is known of the heights of a board's parts before it is looked at.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from thermscan.layout.board import Surface
+    >>> mask = Surface("solder-mask", 0.91, 0.02)
+    >>> parts = [Part(f"U{k}", 19.3, 6.4, 20.0, 10.0 + 10 * k, 0.0, mask, height_mm=h) for k, h in enumerate((4.0, None))]
+    >>> box = np.array([[0.0, 0.0], [60.0, 0.0], [60.0, 40.0], [0.0, 40.0]])
+    >>> prior = height_prior(Board("b", None, box, 1.6, mask, tuple(parts)))
+    >>> prior.mean_mm.round(1).tolist(), prior.u_mm.round(1).tolist()
+    ([4.0, 5.9], [0.5, 5.8])
+    """
+    grid = np.concatenate([np.arange(0.0, 6.0, 0.25), np.arange(6.0, 14.0, 0.5), np.arange(14.0, TALLEST_MM + 1, 1.5)])
+    cell = np.gradient(grid)
+    density = np.array([_density(part, grid) for part in board.parts]).reshape(-1, len(grid)) * cell + 1e-12
+    return HeightPrior(grid, np.log(density / density.sum(axis=1, keepdims=True)))
+
+
+def _density(part: Part, grid: FloatArray) -> FloatArray:
+    if part.height_mm is not None:
+        return _normal(grid, part.height_mm, STATED_SHARE * abs(part.height_mm) + STATED_MM)
+    usual = part.usual_height_mm
+    if usual is None:
+        median = float(np.clip(UNKNOWN_PER_WIDTH * min(part.length_mm, part.width_mm), *UNKNOWN_MM))
+        return _log_normal(grid, median, UNKNOWN_SPREAD)
+    seated = _normal(grid, usual, SEATED_SHARE * usual + SEATED_MM)
+    if (part.package or "").upper().startswith(SOCKET_FAMILIES):
+        socketed = _normal(grid, usual + SOCKET_MM, SOCKET_SPREAD_MM)
+        return (1 - SOCKETED) * seated + SOCKETED * socketed
+    return (1 - TAIL) * seated + TAIL * _log_normal(grid, usual, TAIL_SPREAD)
+
+
+def _normal(grid: FloatArray, mean: float, spread: float) -> FloatArray:
+    result: FloatArray = np.exp(-0.5 * ((grid - mean) / spread) ** 2) / spread
+    return result
+
+
+def _log_normal(grid: FloatArray, median: float, spread: float) -> FloatArray:
+    safe = np.maximum(grid, 0.05)
+    result: FloatArray = np.exp(-0.5 * (np.log(safe / median) / spread) ** 2) / (spread * safe)
+    return result

@@ -1,0 +1,319 @@
+"""The last fit: place, focal length, bend of the lens and the height of every part, on all edges at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.coordinates import map_points
+from thermscan.registration.evidence import Evidence
+from thermscan.registration.geometry.bend import U_BEND, unit_bend
+from thermscan.registration.geometry.heights import TALLEST_MM, HeightPrior
+from thermscan.registration.geometry.homography import corner_jacobian, homography_from_corners, local_scale
+from thermscan.registration.geometry.plausible import plausible
+from thermscan.registration.geometry.rise import U_FOCAL, Rise, edge_rise, pose_with_focal
+from thermscan.registration.placing.edges import EdgeSites, LayoutEdges, find_edges
+from thermscan.registration.placing.hidden_edges import hidden_sites
+from thermscan.registration.placing.mixed_model import Observed
+from thermscan.registration.placing.own_heights import GradientField, HeightsSeen, gradient_field, see_heights
+from thermscan.registration.placing.variance_components import Estimate, before_looking, estimate
+
+FloatArray = NDArray[np.float64]
+
+# How far to look, and whether the heights are looked at afresh: the place is right within a few pixels to begin with.
+STEPS = ((3.0, True), (2.0, True), (1.5, False), (1.5, True), (1.5, False), (1.5, False))
+# All bodies may be seen larger or smaller than the layout has them, by about so much: pins, halos, chamfers.
+U_SWELL_PX = 0.15
+# A very weak pull towards where the corners were, so that what no edge fixes stays where it was.
+HOLD_PX = 30.0
+# Fewer pieces of evidence than this cannot carry eight numbers and a check.
+FEWEST_SITES, FEWEST_EDGES = 24, 8
+# A bend is believed from so many standard uncertainties on (one frame in a thousand that has none, were they normal; the
+# scatter is wider), and from so many pixels on, which a pinhole's place takes up.
+BENT_DEVIATIONS, BENT_PX = 4.0, 0.5
+# A density of heights is called one of two tops where it is so many times as wide as the likeliest one.
+TWO_TOPS = 2.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Known:
+    """What is known of the corners besides the frame: coordinates and their weights (1 / variance), of shape (8,)."""
+
+    corners_px: FloatArray
+    weights: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Placed:
+    """
+    A place of the board with all that goes with it.
+
+    Attributes
+    ----------
+    corners_px, px_from_mm
+        Of the pinhole's view; the frame shows them bent by ``bend_px`` at its corners.
+    corner_covariance_px2 : ndarray of shape (8, 8)
+    residual_px : float
+        Root mean square offset of the edges that were used.
+    heights_mm, u_heights_mm : ndarray of shape (parts,)
+        Of every part's top, and their standard uncertainty.
+    at_top : ndarray of bool, shape (m,)
+        Sides that face the camera and are seen at their top edge.
+    focal_factor : float
+        On the focal length that is stated, told by the view or assumed.
+    bend_px, u_bend_px : float
+    edges : int
+        Distinct edges used; 0 where the place is none of edges'.
+    """
+
+    corners_px: FloatArray
+    px_from_mm: FloatArray
+    corner_covariance_px2: FloatArray
+    residual_px: float
+    heights_mm: FloatArray
+    u_heights_mm: FloatArray
+    at_top: NDArray[np.bool_]
+    focal_factor: float = 1.0
+    bend_px: float = 0.0
+    u_bend_px: float = 0.0
+    edges: int = 0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scene:
+    """What does not change while one frame is fitted."""
+
+    evidence: Evidence
+    edges: LayoutEdges
+    prior: HeightPrior
+    corners_mm: FloatArray
+    field: GradientField
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        rows, cols = self.evidence.apparent.shape
+        return rows, cols
+
+    def heights(self, px_from_mm: FloatArray, *, factor: float, bend_px: float) -> HeightsSeen:
+        """What the parts' own edges tell of their heights."""
+        return see_heights(
+            self.field,
+            self.edges,
+            self.prior,
+            px_from_mm,
+            corners_mm=self.corners_mm,
+            shape=self.shape,
+            fov_deg=self.evidence.fov_deg,
+            factor=factor,
+            bend_px=bend_px,
+        )
+
+    def rise(self, place: Placed) -> Rise:
+        """How the heights held displace the edges."""
+        return edge_rise(
+            place.px_from_mm,
+            self.edges,
+            place.heights_mm,
+            place.at_top,
+            corners_mm=self.corners_mm,
+            shape=self.shape,
+            fov_deg=self.evidence.fov_deg,
+            factor=place.focal_factor,
+        )
+
+    def look(self, place: Placed, rise: Rise, range_px: float) -> EdgeSites:
+        """Where the frame shows the layout's edges about a place."""
+        return find_edges(
+            self.evidence.apparent,
+            place.px_from_mm,
+            self.edges,
+            range_px=range_px,
+            noise_k=self.evidence.noise_k,
+            blur_px=self.evidence.blur_px,
+            shift_px=rise.shift_px,
+            bend_px=place.bend_px,
+        )
+
+
+def scene_of(evidence: Evidence, edges: LayoutEdges, prior: HeightPrior, corners_mm: FloatArray) -> Scene:
+    """The frame with its gradient."""
+    return Scene(evidence, edges, prior, corners_mm, gradient_field(evidence))
+
+
+def start_at(scene: Scene, corners_px: FloatArray) -> Placed:
+    """A place before it is fitted, with heights as they usually are."""
+    matrix = homography_from_corners(scene.corners_mm, corners_px)
+    prior = scene.prior
+    return Placed(
+        corners_px.astype(np.float64), matrix, np.eye(8) * HOLD_PX**2, 0.0, prior.mean_mm, prior.u_mm,
+        np.zeros(len(scene.edges.part), bool),
+    )  # fmt: skip
+
+
+def joint_fit(
+    scene: Scene,
+    start: Placed,
+    *,
+    given: Known | None = None,
+    bends: bool = True,
+    steps: tuple[tuple[float, bool], ...] = STEPS,
+) -> Placed | None:
+    """
+    The place by robust generalised least squares, with a covariance that the scatter of the edges supports.
+
+    Parameters
+    ----------
+    scene : Scene
+    start : Placed
+        Right within the first of ``steps``.
+    given : Known, optional
+        Clicks on the corners.
+    bends : bool
+        Whether the lens's bend is fitted.
+
+    Returns
+    -------
+    Placed or None
+        None where too few edges are left, or the corners run away.
+
+    Notes
+    -----
+    Shared are the corners, the focal length, the bend, and a swelling of all bodies; each part has a height and a
+    swelling of its own, with normal priors, which are taken out of the normal equations part by part (Schur
+    complement, as the points of a bundle adjustment are [1]). Between the steps each part's height is looked for over
+    the whole of its prior, since an edge that is displaced farther than the search reaches is not found.
+
+    References
+    ----------
+    .. [1] B. Triggs, P. McLauchlan, R. Hartley, A. Fitzgibbon, Bundle adjustment - a modern synthesis, Vision Algorithms
+       1999, section 6.1.
+    """
+    place = start
+    middle = scene.corners_mm.mean(axis=0)[None]
+    believed = before_looking(float(np.sqrt(abs(np.linalg.det(local_scale(start.px_from_mm, middle)[0])))))
+    scatter = believed
+    fit: Estimate | None = None
+    known_mm, u_known_mm = start.heights_mm, start.u_heights_mm
+    seen_heights: HeightsSeen | None = None
+    for range_px, afresh in steps:
+        if afresh:
+            seen_heights = scene.heights(place.px_from_mm, factor=place.focal_factor, bend_px=place.bend_px)
+            place, known_mm, u_known_mm = _with_heights(scene, place, seen_heights)
+        rise = scene.rise(place)
+        observed = _observed(scene, place, rise, range_px, bends=bends)
+        if not _enough(observed.edge):
+            return None
+        sides = len(observed.own_known_mm) - observed.bodies
+        observed = replace(observed, own_known_mm=np.append(u_known_mm, np.ones(sides)))
+        observed = replace(observed, own_apart_mm=np.append(known_mm - place.heights_mm, np.zeros(sides)))
+        fit = estimate(_with_given(observed, given, place.corners_px), scatter, believed)
+        scatter = fit.scatter
+        if not _enough(observed.edge[fit.used]):
+            return None
+        moved = _moved(scene, place, fit, bends=bends)
+        if moved is None or not plausible(moved.corners_px, scene.corners_mm, start.corners_px):
+            return None
+        place = moved
+    if fit is None or seen_heights is None:
+        return None
+    u_own = fit.own_u[: observed.bodies, 0]
+    two = seen_heights.u_mm > TWO_TOPS * np.maximum(seen_heights.near_u_mm, 0.3)
+    return replace(
+        place,
+        corner_covariance_px2=fit.covariance[:8, :8],
+        residual_px=fit.residual_px,
+        u_heights_mm=np.where(two, np.maximum(seen_heights.u_mm, u_own), u_own),
+        u_bend_px=float(np.sqrt(fit.covariance[8, 8])) if bends else 0.0,
+        edges=len(np.unique(observed.edge[fit.used])),
+    )
+
+
+def bend_shown(place: Placed) -> bool:
+    """Whether the frame shows that the lens bends."""
+    return abs(place.bend_px) >= max(BENT_DEVIATIONS * place.u_bend_px, BENT_PX)
+
+
+def _with_heights(scene: Scene, place: Placed, seen: HeightsSeen) -> tuple[Placed, FloatArray, FloatArray]:
+    """The likeliest heights, and what the prior says near them."""
+    grid = scene.prior.grid_mm
+    near = np.abs(grid[None] - seen.likeliest_mm[:, None]) <= seen.window_mm[:, None]
+    mass = np.where(near, np.exp(scene.prior.log_density), 0.0)
+    share = mass.sum(axis=1)
+    mass /= np.maximum(share, 1e-300)[:, None]
+    mean = mass @ grid
+    spread = np.sqrt(np.maximum(mass @ grid**2 - mean**2, 0.01))
+    spread = np.where(share > 0.5, spread, 2 * spread)
+    two = seen.u_mm > TWO_TOPS * np.maximum(seen.near_u_mm, 0.3)
+    spread = np.where(two, np.maximum(spread, seen.u_mm), spread)
+    return replace(place, heights_mm=seen.likeliest_mm, at_top=seen.at_top), mean, spread
+
+
+def _observed(scene: Scene, place: Placed, rise: Rise, range_px: float, *, bends: bool) -> Observed:
+    """The edges that the frame shows, and how their offsets follow what is fitted."""
+    edges = scene.edges
+    sites = scene.look(place, rise, range_px)
+    counts = np.isfinite(sites.offset_px) & ~hidden_sites(sites, edges, rise, place.px_from_mm)
+    edge, normals, points = sites.edge[counts], sites.normals_px[counts], sites.points_mm[counts]
+    corners = np.einsum("ni,nij->nj", normals, corner_jacobian(place.px_from_mm, scene.corners_mm, points))
+    bent = (normals * unit_bend(map_points(place.px_from_mm, points) + rise.shift_px[edge], scene.shape)).sum(axis=1)
+    focal = (normals * rise.focal_px[edge]).sum(axis=1)
+    swell = np.sign((normals * rise.outward_px[edge]).sum(axis=1))
+    along = ((np.arange(len(edges.part)) - int((edges.part < 0).sum())) % 2 == 0)[edge]
+    own = np.column_stack([(normals * rise.own_px[edge]).sum(axis=1), swell, normals])
+    half = float(np.hypot(*scene.shape) / 2)
+    source = pose_with_focal(
+        place.px_from_mm, shape=scene.shape, corners_mm=scene.corners_mm, fov_deg=scene.evidence.fov_deg, factor=1.0
+    ).focal_source
+    held = [place.bend_px] if bends else []
+    spread = [U_BEND * half] if bends else []
+    known = 1 / np.array([HOLD_PX] * 8 + spread + [U_FOCAL[source], U_SWELL_PX, U_SWELL_PX]) ** 2
+    apart = np.array([0.0] * 8 + [-each for each in held] + [-np.log(place.focal_factor), 0.0, 0.0])
+    columns = [corners, *([bent] if bends else []), focal, swell * along, swell * ~along]
+    _, numbered = np.unique(edge, return_inverse=True)
+    parts = len(place.heights_mm)
+    sides = parts + int(edges.side.max()) + 1
+    return Observed(
+        sites.offset_px[counts],
+        sites.u_px[counts],
+        numbered,
+        np.where(edges.part[edge] < 0, parts + edges.side[edge], edges.part[edge]),
+        np.column_stack(columns),
+        own,
+        known,
+        known * apart,
+        np.ones(sides),
+        np.zeros(sides),
+        parts,
+    )
+
+
+def _moved(scene: Scene, place: Placed, fit: Estimate, *, bends: bool) -> Placed | None:
+    corners = place.corners_px + fit.step[:8].reshape(4, 2)
+    if not np.isfinite(corners).all():
+        return None
+    focal = np.clip(np.log(place.focal_factor) + np.clip(fit.step[8 + bends], -0.3, 0.3), -1.0, 1.0)
+    half = float(np.hypot(*scene.shape) / 2)
+    return replace(
+        place,
+        corners_px=corners,
+        px_from_mm=homography_from_corners(scene.corners_mm, corners),
+        heights_mm=np.clip(place.heights_mm + fit.own[: len(place.heights_mm), 0], 0.0, TALLEST_MM),
+        focal_factor=float(np.exp(focal)),
+        bend_px=float(np.clip(place.bend_px + fit.step[8], -5 * U_BEND * half, 5 * U_BEND * half)) if bends else 0.0,
+    )
+
+
+def _with_given(seen: Observed, given: Known | None, corners: FloatArray) -> Observed:
+    if given is None:
+        return seen
+    known, pull = seen.known.copy(), seen.pull.copy()
+    known[:8] += given.weights
+    pull[:8] += given.weights * (given.corners_px - corners.ravel())
+    return replace(seen, known=known, pull=pull)
+
+
+def _enough(edge: NDArray[np.intp]) -> bool:
+    return len(edge) >= FEWEST_SITES and len(np.unique(edge)) >= FEWEST_EDGES

@@ -1,0 +1,127 @@
+"""Places that four lines of the frame suggest, of which a camera could see the board so and its outline is there."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.registration.geometry.pose import FOV_RANGE_DEG, focal_from_fov
+from thermscan.registration.placing.edges import LayoutEdges
+from thermscan.registration.placing.outline_candidates import FrameEdges, direction_maps, on_edges, possible_quads
+
+FloatArray = NDArray[np.float64]
+
+# A camera sees a board's x and y at right angles and of one length: to within so much, which lines off by a few pixels,
+# and a lens that bends, leave open.
+SQUARE = 0.15
+# The focal length is tried at so many values where it is not stated, and within so much of what is.
+FOCALS, U_STATED = 9, 0.08
+# Places along the outline that are looked up.
+OUTLINE_POINTS = 100
+# So many of them are handed on.
+MOST = 60
+# Handed on are no two whose corners lie nearer than this.
+APART_PX = 4.0
+
+
+def proposals(frame: FrameEdges, edges: LayoutEdges, corners_mm: FloatArray, *, fov_deg: float | None) -> FloatArray:
+    """
+    Corners of the board's box in the frame, by how much of the outline lies on edges there; shape (k, 4, 2).
+
+    Parameters
+    ----------
+    frame : FrameEdges
+    edges : LayoutEdges
+    corners_mm : ndarray of shape (4, 2)
+    fov_deg : float or None
+        Horizontal field of view where the camera states it.
+    """
+    quads = possible_quads(frame)
+    if not len(quads):
+        return np.zeros((0, 4, 2))
+    turned = np.concatenate([np.roll(quads, turn, axis=1) for turn in range(4)])
+    matrices = homographies(corners_mm, turned)
+    seen = could_be_seen(matrices, corners_mm, frame.thin.shape, fov_deg=fov_deg)
+    turned, matrices = turned[seen], matrices[seen]
+    if not len(turned):
+        return turned
+    outline = edges.part < 0
+    starts, ways = edges.starts_mm[outline], (edges.ends_mm - edges.starts_mm)[outline]
+    length = np.linalg.norm(ways, axis=1)
+    counts = np.maximum(np.round(OUTLINE_POINTS * length / length.sum()), 1).astype(int)
+    owner = np.repeat(np.arange(len(counts)), counts)
+    share = (np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts) + 0.5) / counts[owner]
+    points = starts[owner] + share[:, None] * ways[owner]
+    step = points + 1e-3 * ways[owner]
+    at, after = _mapped(matrices, points), _mapped(matrices, step)
+    hit = on_edges(direction_maps(frame), at, after - at)
+    # Each side by itself, too: three good sides leave the fourth loose.
+    side = edges.side[outline][owner]
+    by_side = np.stack([hit[:, side == k].mean(axis=1) for k in np.unique(side)], axis=1)
+    size = np.sqrt(np.abs(np.linalg.det(matrices)))
+    score = hit.mean(axis=1) + 0.5 * by_side.min(axis=1) + 1e-9 * size
+    order = np.argsort(-score)[: 4 * MOST]
+    kept: list[int] = []
+    for k in order:
+        if not kept or np.abs(turned[kept] - turned[k]).max(axis=(1, 2)).min() > APART_PX:
+            kept.append(int(k))
+        if len(kept) == MOST:
+            break
+    return turned[kept]
+
+
+def homographies(corners_mm: FloatArray, corners_px: FloatArray) -> FloatArray:
+    """One homography for each four corners in the frame; shape (k, 3, 3)."""
+    x, y = corners_mm[:, 0], corners_mm[:, 1]
+    zero, one = np.zeros(4), np.ones(4)
+    fixed = np.vstack([np.column_stack([x, y, one, zero, zero, zero]), np.column_stack([zero, zero, zero, x, y, one])])
+    u, v = corners_px[..., 0], corners_px[..., 1]
+    loose = np.concatenate([np.stack([-u * x, -u * y], axis=-1), np.stack([-v * x, -v * y], axis=-1)], axis=1)
+    design = np.concatenate([np.broadcast_to(fixed, (len(u), 8, 6)), loose], axis=2)
+    good = np.abs(np.linalg.det(design / np.abs(design).max())) > 0
+    elements = np.full((len(u), 8), np.nan)
+    elements[good] = np.linalg.solve(design[good], np.concatenate([u, v], axis=1)[good][..., None])[..., 0]
+    return np.concatenate([elements, np.ones((len(u), 1))], axis=1).reshape(-1, 3, 3)
+
+
+def could_be_seen(
+    matrices: FloatArray, corners_mm: FloatArray, shape: tuple[int, ...], *, fov_deg: float | None
+) -> NDArray[np.bool_]:
+    """
+    Whether a camera of a usual, or the stated, field of view could see a plane so; shape (k,).
+
+    References
+    ----------
+    .. [1] Z. Zhang, A flexible new technique for camera calibration, IEEE Trans. Pattern Analysis and Machine
+       Intelligence 22 (2000) 1330-1334: the two constraints of one homography.
+    """
+    rows, cols = shape
+    if fov_deg is None:
+        focals = np.geomspace(*(focal_from_fov(fov, cols) for fov in reversed(FOV_RANGE_DEG)), FOCALS)
+    else:
+        focals = focal_from_fov(fov_deg, cols) * np.exp(np.linspace(-U_STATED, U_STATED, 3))
+    centre = np.array([[1, 0, -(cols - 1) / 2], [0, 1, -(rows - 1) / 2], [0, 0, 1]])
+    centred = centre @ matrices
+    across, down = (
+        np.concatenate(
+            [np.broadcast_to(centred[:, None, :2, k], (len(centred), len(focals), 2)), depth[..., None]], axis=2
+        )
+        for k, depth in enumerate((focals * centred[:, 2:, 0], focals * centred[:, 2:, 1]))
+    )
+    size_a, size_b = np.linalg.norm(across, axis=2), np.linalg.norm(down, axis=2)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        skew = np.abs((across * down).sum(axis=2) / (size_a * size_b))
+        stretch = np.abs(np.log(size_a / size_b))
+    ahead = corners_mm @ matrices[:, 2, :2].swapaxes(0, 1) + 1.0
+    right_way = np.linalg.det(matrices) > 0
+    fine = (np.hypot(skew, stretch) < SQUARE).any(axis=1) & (ahead > 0).all(axis=0) & right_way
+    result: NDArray[np.bool_] = fine & np.isfinite(matrices).all(axis=(1, 2))
+    return result
+
+
+def _mapped(matrices: FloatArray, points_mm: FloatArray) -> FloatArray:
+    """Points through each of many homographies; shape (k, n, 2)."""
+    homogeneous = np.column_stack([points_mm, np.ones(len(points_mm))])
+    seen = homogeneous @ matrices.swapaxes(1, 2)
+    result: FloatArray = seen[..., :2] / seen[..., 2:]
+    return result

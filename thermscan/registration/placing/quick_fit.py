@@ -1,0 +1,206 @@
+"""A place improved on the frame's gradient: cheap, from afar, for many candidates."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.coordinates import map_points
+from thermscan.registration.geometry.homography import corner_jacobian, homography_from_corners, local_scale
+from thermscan.registration.geometry.plausible import plausible
+from thermscan.registration.placing.edges import LayoutEdges
+from thermscan.registration.placing.own_heights import STRONG, GradientField
+
+FloatArray = NDArray[np.float64]
+
+# How far from the prediction to look, step by step, in pixels; while it is far, the outline goes alone if it can:
+# nothing else lies near it.
+RANGES_PX = (7.0, 5.0, 4.0, 3.0, 2.5, 2.0, 1.5)
+OUTLINE_FIRST_PX = 3.5
+# A site so often along an edge, as a share of the board's longer side; no more than so many sites in all.
+SPACING, MOST_SITES = 1 / 45, 700
+# What an edge differs from the layout's even where nothing is wrong, in pixels of the search.
+FLOOR_PX = 0.35
+# Tukey's biweight rejects beyond this many robust standard deviations (95 % efficient at normal errors).
+TUKEY = 4.685
+FEWEST_SITES = 24
+HOLD_PX = 30.0
+# In the test of a place, the gradient at an edge is compared with that to either side of it, as far as this.
+BESIDE_PX = 6.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sites:
+    """Places along the layout's edges: in millimetres, with the edges' direction there, and their edge."""
+
+    points_mm: FloatArray
+    along_mm: FloatArray
+    edge: NDArray[np.intp]
+    outline: NDArray[np.bool_]
+
+
+def sites_of(edges: LayoutEdges) -> Sites:
+    """Sites for a search, spread evenly along all edges."""
+    way = edges.ends_mm - edges.starts_mm
+    length = np.linalg.norm(way, axis=1)
+    outline = edges.part < 0
+    size = float(np.ptp(edges.starts_mm[outline], axis=0).max())
+    counts = np.maximum(np.round(length / (SPACING * size)), 1).astype(int)
+    owner = np.repeat(np.arange(len(counts)), counts)
+    order = np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts)
+    share = (order + 0.5) / counts[owner]
+    sites = Sites(edges.starts_mm[owner] + share[:, None] * way[owner], way[owner], owner, outline[owner])
+    inner = np.flatnonzero(~sites.outline)
+    if len(inner) <= MOST_SITES:
+        return sites
+    kept = np.sort(np.concatenate([np.flatnonzero(sites.outline), inner[:: int(np.ceil(len(inner) / MOST_SITES))]]))
+    return Sites(sites.points_mm[kept], sites.along_mm[kept], sites.edge[kept], sites.outline[kept])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Risen:
+    """By how much each edge is displaced by its part's usual height, in the frame, and how uncertain that is."""
+
+    shift_px: FloatArray
+    u_px: FloatArray
+
+
+def quick_fit(
+    field: GradientField,
+    sites: Sites,
+    corners_mm: FloatArray,
+    corners_px: FloatArray,
+    risen: Risen | None,
+    *,
+    ranges_px: tuple[float, ...] = RANGES_PX,
+) -> FloatArray | None:
+    """
+    Gauss-Newton on where the gradient is strongest along the normals of the layout's edges, outliers refused.
+
+    Returns
+    -------
+    ndarray of shape (4, 2) or None
+        None where the frame shows too few of the predicted edges, or the corners run away.
+
+    References
+    ----------
+    .. [1] T. Drummond, R. Cipolla, Real-time visual tracking of complex structures, IEEE Trans. Pattern
+       Analysis and Machine Intelligence 24 (2002) 932-946: robust least squares on normal offsets.
+    """
+    corners = corners_px.astype(np.float64)
+    for range_px in ranges_px:
+        step = None
+        if range_px > OUTLINE_FIRST_PX:
+            step = _step(field, sites, sites.outline, corners_mm, corners, None, range_px)
+        if step is None:
+            step = _step(field, sites, np.ones(len(sites.edge), bool), corners_mm, corners, risen, range_px)
+        if step is None:
+            return None
+        corners = corners + step
+        if not np.isfinite(corners).all() or not plausible(corners, corners_mm, corners_px):
+            return None
+    return corners
+
+
+def _step(
+    field: GradientField,
+    sites: Sites,
+    which: NDArray[np.bool_],
+    corners_mm: FloatArray,
+    corners: FloatArray,
+    risen: Risen | None,
+    range_px: float,
+) -> FloatArray | None:
+    points, edge = sites.points_mm[which], sites.edge[which]
+    matrix = homography_from_corners(corners_mm, corners)
+    at, normals = placed(matrix, points, sites.along_mm[which])
+    u = np.zeros(len(edge))
+    if risen is not None:
+        at = at + risen.shift_px[edge]
+        u = np.abs((normals * risen.u_px[edge]).sum(axis=1))
+    along = np.arange(-np.ceil(range_px) - 1, np.ceil(range_px) + 2)
+    strength = field.across(at[:, None] + along[:, None] * normals[:, None], normals[:, None])
+    offset, height = _peaks(strength, along, range_px)
+    seen = np.isfinite(offset) & (height > STRONG)
+    if seen.sum() < FEWEST_SITES:
+        return None
+    offset, edge, u, normals = offset[seen], edge[seen], u[seen], normals[seen]
+    design = np.einsum("ni,nij->nj", normals, corner_jacobian(matrix, corners_mm, points[seen]))
+    # Sites of one edge share what is wrong with that edge: a long one counts less than its length.
+    crowd = np.sqrt(np.bincount(edge)[edge].astype(np.float64))
+    prior = 1.0 / ((FLOOR_PX**2 + u**2) * crowd)
+    step = np.zeros(8)
+    weights = prior
+    hold = np.eye(8) / HOLD_PX**2
+    for _ in range(6):
+        rest = offset - design @ step
+        spread = max(1.4826 * float(np.median(np.abs(rest))), FLOOR_PX)
+        weights = prior * np.clip(1 - (rest / (TUKEY * np.hypot(spread, u))) ** 2, 0.0, None) ** 2
+        step = np.linalg.solve(design.T @ (design * weights[:, None]) + hold, design.T @ (weights * offset))
+    if (weights > 0.05 * prior).sum() < FEWEST_SITES:
+        return None
+    result: FloatArray = step.reshape(4, 2)
+    return result
+
+
+def placed(matrix: FloatArray, points_mm: FloatArray, along_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Points in the frame, and the unit normals of edges through them."""
+    tangent = np.einsum("nij,nj->ni", local_scale(matrix, points_mm), along_mm)
+    normal = np.column_stack([-tangent[:, 1], tangent[:, 0]])
+    return map_points(matrix, points_mm), normal / np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-9)
+
+
+def _peaks(strength: FloatArray, along: FloatArray, range_px: float) -> tuple[FloatArray, FloatArray]:
+    """Place and height of the strongest ridge near the prediction."""
+    preferred = strength * np.exp(-0.5 * (along / range_px) ** 2)
+    inner = preferred[:, 1:-1]
+    peak = (strength[:, 1:-1] >= strength[:, :-2]) & (strength[:, 1:-1] >= strength[:, 2:])
+    best = np.where(peak, inner, -1.0).argmax(axis=1)
+    rows = np.arange(len(strength))
+    before, here, after = (strength[rows, best + k] for k in range(3))
+    bend = before - 2 * here + after
+    with np.errstate(divide="ignore", invalid="ignore"):
+        fine = np.where(bend < 0, (before - after) / 2 / bend, 0.0)
+    return np.where(peak[rows, best], along[best + 1] + np.clip(fine, -1, 1), np.nan), here
+
+
+def edge_odds(
+    field: GradientField,
+    sites: Sites,
+    matrix: FloatArray,
+    shift_px: FloatArray,
+    u_px: FloatArray,
+    bend: FloatArray | None = None,
+) -> tuple[FloatArray, FloatArray]:
+    """
+    How much likelier each edge makes the frame where it is predicted than a little beside: log odds, and their weight.
+
+    Parameters
+    ----------
+    shift_px : ndarray of shape (m, 2)
+        Of each edge, by its part's height.
+    u_px : ndarray of shape (m, 2)
+        Standard uncertainty of that: sides that it moves by more than a pixel have no say.
+
+    Returns
+    -------
+    tuple of ndarray of shape (m,)
+        NaN where an edge has no say.
+    """
+    at, normals = placed(matrix, sites.points_mm, sites.along_mm)
+    at = at + shift_px[sites.edge]
+    if bend is not None:
+        at = at + bend
+    doubt = np.abs((normals * u_px[sites.edge]).sum(axis=1))
+    along = np.arange(-BESIDE_PX, BESIDE_PX + 1)
+    strength = field.across(at[:, None] + along[:, None] * normals[:, None], normals[:, None])
+    told = np.log1p((strength / STRONG) ** 2)
+    middle = len(along) // 2
+    here = told[:, middle - 1 : middle + 2].max(axis=1)
+    odds = here - np.log(np.exp(np.maximum.reduce([told[:, :-2], told[:, 1:-1], told[:, 2:]], axis=0)).mean(axis=1))
+    count = np.bincount(sites.edge, doubt < 1.0, minlength=len(shift_px))
+    total = np.bincount(sites.edge, np.where(doubt < 1.0, odds, 0.0), minlength=len(shift_px))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(count > 0, total / count, np.nan), count

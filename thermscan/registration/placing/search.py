@@ -1,0 +1,199 @@
+"""Where could the board be? Candidates from the frame's lines, ranked by how well the layout explains the frame there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.layout.board import Board
+from thermscan.registration.evidence import Evidence, filled, reduced
+from thermscan.registration.geometry.heights import HeightPrior
+from thermscan.registration.geometry.homography import homography_from_corners
+from thermscan.registration.geometry.rise import edge_rise
+from thermscan.registration.placing.detail import DetailPattern, Standing, compressed, detail_pattern, explained, standing
+from thermscan.registration.placing.edges import LayoutEdges
+from thermscan.registration.placing.outline_candidates import SEARCH_PX, frame_edges
+from thermscan.registration.placing.own_heights import GradientField, gradient_field
+from thermscan.registration.placing.proposals import proposals
+from thermscan.registration.placing.quick_fit import Risen, Sites, edge_odds, quick_fit, sites_of
+
+FloatArray = NDArray[np.float64]
+
+# Of the candidates that the detail explains best so many are moved to the outline, and of these so many fitted.
+MOVED_MOST, FITTED_MOST = 24, 8
+# The first steps meet the outline from afar; the others settle on all edges.
+FROM_AFAR_PX, SETTLING_PX = (7.0, 5.0, 4.0), (3.0, 2.5, 2.0, 1.5, 1.5)
+# The gradient of the search is taken after this blur.
+SEARCH_BLUR_PX = 1.2
+# An edge may be another's, or not be seen: so often it tells nothing of the place.
+STRAY = 0.35
+# The four sides of a body, and bodies in a row, stand or fall together: about two edges make one vote.
+EDGES_A_VOTE = 2.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Candidate:
+    """
+    A place for the board, in the pixels of the search.
+
+    Attributes
+    ----------
+    corners_px : ndarray of shape (4, 2)
+    edge_odds : float
+        Log odds that the layout's edges are there, against their lying anywhere near.
+    outline_seen : float
+        Share of the outline's pieces that are rather there than not.
+    weakest : float
+        Log odds an edge of the quarter of the board where they are least, of those with edges enough.
+    standing : Standing
+        Of the detail.
+    """
+
+    corners_px: FloatArray
+    edge_odds: float
+    outline_seen: float
+    weakest: float
+    standing: Standing
+
+    @property
+    def log_odds(self) -> float:
+        """Of edges and detail together, against another layout."""
+        return self.edge_odds + DETAIL_WORTH * min(self.standing.deviations, MOST_DEVIATIONS)
+
+
+# Below these log odds the places near the likeliest few are tried too: so many, each side so many pixels in and out.
+SURE, NEARBY_OF, NEARBY_PX = 15.0, 2, (-9.0, -4.5, 4.5, 9.0)
+# Log odds a standard deviation of the detail, and where they end.
+DETAIL_WORTH, MOST_DEVIATIONS = 1.0, 40.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Search:
+    """What does not change while candidates are tried."""
+
+    board: Board
+    edges: LayoutEdges
+    prior: HeightPrior
+    small: Evidence
+    picture: NDArray[np.float32]
+    field: GradientField
+    sites: Sites
+    pattern: DetailPattern
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns of the search."""
+        rows, cols = self.small.apparent.shape
+        return rows, cols
+
+    def matrix(self, corners_px: FloatArray) -> FloatArray:
+        """The homography of a place."""
+        return homography_from_corners(self.board.corners_mm, corners_px)
+
+    def risen(self, corners_px: FloatArray, heights_mm: FloatArray | None = None) -> Risen:
+        """How heights displace the edges there, and how uncertain that is."""
+        rise = edge_rise(
+            self.matrix(corners_px),
+            self.edges,
+            self.prior.mean_mm if heights_mm is None else heights_mm,
+            None,
+            corners_mm=self.board.corners_mm,
+            shape=self.shape,
+            fov_deg=self.small.fov_deg,
+        )
+        body = self.edges.part >= 0
+        u_mm = np.where(body, self.prior.u_mm[self.edges.part], 0.0)
+        return Risen(rise.shift_px, rise.own_px * u_mm[:, None])
+
+    def moved(self, corners_px: FloatArray) -> FloatArray | None:
+        """The place moved to the outline that is near."""
+        return quick_fit(
+            self.field, self.sites, self.board.corners_mm, corners_px, self.risen(corners_px), ranges_px=FROM_AFAR_PX
+        )
+
+    def settled(self, corners_px: FloatArray) -> FloatArray | None:
+        """The place fitted to all edges."""
+        risen = self.risen(corners_px)
+        return quick_fit(self.field, self.sites, self.board.corners_mm, corners_px, risen, ranges_px=SETTLING_PX)
+
+    def weighed(self, corners_px: FloatArray) -> Candidate:
+        """A place with what speaks for it."""
+        matrix, risen = self.matrix(corners_px), self.risen(corners_px)
+        odds, _ = edge_odds(self.field, self.sites, matrix, risen.shift_px, risen.u_px)
+        votes = np.log((1 - STRAY) * np.exp(np.nan_to_num(odds)) + STRAY)
+        votes[~np.isfinite(odds)] = 0.0
+        outline = self.edges.part < 0
+        seen = np.isfinite(odds) & outline
+        middle = (self.edges.starts_mm + self.edges.ends_mm) / 2
+        quarter = (middle > self.board.corners_mm.mean(axis=0)) @ [1, 2]
+        has_say = np.isfinite(odds) & ~outline
+        count = np.bincount(quarter[has_say], minlength=4)
+        share = np.bincount(quarter[has_say], votes[has_say], minlength=4) / np.maximum(count, 1)
+        enough = count >= max(4, 0.1 * count.sum())
+        return Candidate(
+            corners_px,
+            float(votes.sum() / EDGES_A_VOTE),
+            float((odds[seen] > 0.2).mean()) if seen.any() else 0.0,
+            float(share[enough].min()) if enough.any() else 0.0,
+            standing(self.picture, self.pattern, matrix),
+        )
+
+
+def start_search(evidence: Evidence, board: Board, edges: LayoutEdges, prior: HeightPrior) -> Search:
+    """The frame at the scale of the search, and the layout's patterns."""
+    small = reduced(evidence, SEARCH_PX)
+    picture = compressed(filled(small.apparent))
+    field = gradient_field(small, SEARCH_BLUR_PX)
+    return Search(board, edges, prior, small, picture, field, sites_of(edges), detail_pattern(board))
+
+
+def candidates(search: Search) -> list[Candidate]:
+    """Places that the layout fits to some degree, best first."""
+    frame = frame_edges(search.small)
+    turned = proposals(frame, search.edges, search.board.corners_mm, fov_deg=search.small.fov_deg)
+    if not len(turned):
+        return []
+    told = explained(search.picture, search.pattern, np.array([search.matrix(each) for each in turned]))
+    moved = [search.moved(turned[k]) for k in np.argsort(-told)[:MOVED_MOST]]
+    there = _distinct([each for each in moved if each is not None])
+    if not there:
+        return []
+    told = explained(search.picture, search.pattern, np.array([search.matrix(each) for each in there]))
+    settled = [search.settled(there[k]) for k in np.argsort(-told)[:FITTED_MOST]]
+    found = _weighed(search, settled)
+    if found and found[0].log_odds < SURE:
+        found = _weighed(search, [each.corners_px for each in found] + _nearby(search, found[:NEARBY_OF]))
+    return found
+
+
+def _weighed(search: Search, places: list[FloatArray | None]) -> list[Candidate]:
+    """Places that were found, likeliest first."""
+    found = [search.weighed(each) for each in _distinct([each for each in places if each is not None])]
+    return sorted(found, key=lambda each: -each.log_odds)
+
+
+def _nearby(search: Search, found: list[Candidate]) -> list[FloatArray | None]:
+    """Each side of the likeliest places moved in and out: what lies over an edge, or a line beside it, holds it off."""
+    places: list[FloatArray | None] = []
+    for candidate in found:
+        corners = candidate.corners_px
+        for side in range(4):
+            ends = [side, (side + 1) % 4]
+            way = corners[ends] - corners[[(side + 3) % 4, (side + 2) % 4]]
+            way /= np.linalg.norm(way, axis=1, keepdims=True)
+            for by_px in NEARBY_PX:
+                moved = corners.copy()
+                moved[ends] += by_px * way
+                places.append(search.settled(moved))
+    return places
+
+
+def _distinct(places: list[FloatArray]) -> list[FloatArray]:
+    """Without those that repeat an earlier one to within a pixel."""
+    kept: list[FloatArray] = []
+    for place in places:
+        if all(np.abs(place - other).max() > 1.0 for other in kept):
+            kept.append(place)
+    return kept
