@@ -139,7 +139,9 @@ def inspect_run(
     seen = [each for each in found if isinstance(each, SeenView)]
     together = put_together(seen, board, camera=camera, bench=bench)
     first = together.views[0]
-    merged = merge_views(first.aligned, blur_px=first.image.blur_px) if len(seen) == 1 else None
+    # The finer picture is of the frames as they are: where the lens's bend was taken out, there is none.
+    mergeable = len(seen) == 1 and first.registration.lens is None
+    merged = merge_views(first.aligned, blur_px=first.image.blur_px) if mergeable else None
 
     tell("judging")
     judgement = judge_run(

@@ -1,5 +1,5 @@
 """
-How often, how well and how honestly a board is placed, on scenes of `scenes.py`: heights unknown, lenses that bend, covers.
+How often, how well and how honestly a board is placed, on scenes: heights unknown, lenses that bend, covers.
 
     python tests/benchmarks/placing.py --views 500 --first 10000 --workers 2 --out new.jsonl
     python tests/benchmarks/placing.py --tables new.jsonl old.jsonl
@@ -18,6 +18,7 @@ import time
 from collections import defaultdict
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
+from inspect import signature
 from pathlib import Path
 
 for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
@@ -52,6 +53,7 @@ class _Camera:
 
     def __init__(self, fov_deg: float) -> None:
         self.fov_deg = (fov_deg, 0.75 * fov_deg)
+        self.lens = None
 
 
 def attempt(view: Scene, layout_of: Scene, *, fov: bool, measure: bool, **given: object) -> dict[str, object]:
@@ -59,6 +61,8 @@ def attempt(view: Scene, layout_of: Scene, *, fov: bool, measure: bool, **given:
     camera = _Camera(view.fov_deg) if fov else None
     start = time.process_time()
     try:
+        if "straighten" in signature(register_board).parameters:
+            given["straighten"] = True
         found = register_board(view.image, layout_of.board, camera=camera, **given)  # type: ignore[arg-type]
     except ThermscanError as error:
         return {"seconds": time.process_time() - start, "said": str(error)}
@@ -71,7 +75,6 @@ def attempt(view: Scene, layout_of: Scene, *, fov: bool, measure: bool, **given:
         u_px = part_uncertainty_mm(found, _centres(view)) * np.sqrt(np.abs(_scale(found, view)))
         scored["covered"] = float((np.abs(off) <= 2 * u_px[:, None]).mean())
         scored["stated_px"] = float(np.sqrt((u_px**2).mean()))
-        scored["bend"] = 0.0 if lens is None else 1.0
         scored |= _heights(view, found, fov=fov)
     if measure and error < WRONG_PX:
         scored |= _measured(view, found, lens, fov=fov)
@@ -309,7 +312,8 @@ def main() -> None:
             each = row.get(kind)
             if each and kind in KINDS[:2] and each.get("error_px", 99) > WRONG_PX:
                 what = f"WRONG {each['error_px']:.1f} px" if "error_px" in each else "refused"
-                print(f"{row['seed']} {row['cols']} tilt {row['tilt']:.0f} bend {row['true_bend']:.3f} {kind}: {what}; {each['said'][:160]}")
+                where = f"{row['seed']} {row['cols']} tilt {row['tilt']:.0f} bend {row['true_bend']:.3f} {kind}"
+                print(f"{where}: {what}; {each['said'][:160]}")
 
 
 if __name__ == "__main__":

@@ -118,7 +118,16 @@ def _outline(rng: np.random.Generator, w: float, h: float) -> FloatArray:
     if kind == "cut":
         points = [[a, 0], [w, 0], [w, h - b], [w - a, h], [0, h], [0, b]]
     elif kind == "notch":
-        points = [[0, 0], [w, 0], [w, h * 0.4], [w - a, h * 0.4], [w - a, h * 0.4 + b], [w, h * 0.4 + b], [w, h], [0, h]]
+        points = [
+            [0, 0],
+            [w, 0],
+            [w, h * 0.4],
+            [w - a, h * 0.4],
+            [w - a, h * 0.4 + b],
+            [w, h * 0.4 + b],
+            [w, h],
+            [0, h],
+        ]
     elif kind == "ell":
         points = [[0, 0], [w * 0.6, 0], [w * 0.6, h * 0.45], [w, h * 0.45], [w, h], [0, h]]
     elif kind == "tongue":
@@ -127,7 +136,12 @@ def _outline(rng: np.random.Generator, w: float, h: float) -> FloatArray:
         r, turn = min(w, h) * 0.15, np.linspace(0, np.pi / 2, 6)
         arcs = [
             np.array(centre) + r * np.column_stack([np.cos(turn + start), np.sin(turn + start)])
-            for centre, start in (([w - r, h - r], 0), ([r, h - r], np.pi / 2), ([r, r], np.pi), ([w - r, r], -np.pi / 2))
+            for centre, start in (
+                ([w - r, h - r], 0),
+                ([r, h - r], np.pi / 2),
+                ([r, r], np.pi),
+                ([w - r, r], -np.pi / 2),
+            )
         ]
         points = np.vstack(arcs).tolist()
     else:

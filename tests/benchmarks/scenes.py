@@ -1,8 +1,8 @@
 """
 Views of made-up boards, painted polygon by polygon from far to near through a lens that bends.
 
-Nothing is shared with `samples/simulator` nor with the analysis: heat spreads by a kernel, bodies are prisms of their own true
-heights with walls between board and top in temperature, pins and copper show, a cable or a hand may lie over the parts.
+Nothing is shared with `samples/simulator` nor the analysis: heat spreads by a kernel, bodies are prisms of their own
+true heights with walls between board and top in temperature, pins and copper show, a cable or a hand may lie over them.
 """
 
 from __future__ import annotations
@@ -108,7 +108,6 @@ def scene(
     bend: bool | None = None,
     max_tilt_deg: float = 55.0,
     parts: int | None = None,
-    mirrored: bool = False,
 ) -> Scene:
     """
     A view by its number.
@@ -133,7 +132,7 @@ def scene(
     whole = np.array([_top_area(lens, part) for part in truth.parts])
     clear = np.bincount(owner[owner >= 0], minlength=len(whole)) / np.maximum(whole, 1)
     if covers or (covers is None and rng.random() < 0.2):
-        _cover(rng, fine, owner, truth, lens, temps)
+        _cover(rng, (fine, owner), truth, lens, temps)
     seen = np.bincount(owner[owner >= 0], minlength=len(whole)) / np.maximum(whole, 1)
     netd, blur = float(rng.uniform(0.03, 0.09)), float(rng.uniform(0.4, 0.85))
     fine = cv2.GaussianBlur(fine, (0, 0), blur * FINE)
@@ -157,9 +156,10 @@ def _pose(
     for _ in range(2000):
         tilt, way = np.radians(rng.uniform(0, max_tilt_deg)), rng.uniform(0, 2 * np.pi)
         turn = rng.uniform(0, 2 * np.pi) if any_turn else rng.normal(0, 0.15) + np.pi * (rng.random() < 0.12)
-        rotation = cv2.Rodrigues(np.array([np.cos(way), np.sin(way), 0.0]) * tilt)[0] @ cv2.Rodrigues(
-            np.array([0.0, 0.0, turn])
-        )[0]
+        rotation = (
+            cv2.Rodrigues(np.array([np.cos(way), np.sin(way), 0.0]) * tilt)[0]
+            @ cv2.Rodrigues(np.array([0.0, 0.0, turn]))[0]
+        )
         focal = cols / 2 / np.tan(np.radians(rng.uniform(20, 58)) / 2)
         distance = focal * np.ptp(truth.outline_mm, axis=0).max() / cols * rng.uniform(0.7, 2.2)
         aim = rng.normal(0, 0.05, 2) * [cols, rows] / focal * distance
@@ -276,9 +276,13 @@ def _bench(rng: np.random.Generator, lens: Lens3, temps: _Temps) -> NDArray[np.f
     coarse = (temps.bench + rng.normal(0, 0.25, (4, 5))).astype(np.float32)
     fine = cv2.resize(coarse, (cols * FINE, rows * FINE), interpolation=cv2.INTER_CUBIC)
     if rng.random() < 0.3:
-        quad = rng.uniform(-0.2, 1.2, 2) * [cols, rows] + np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * rng.uniform(
-            0.1, 0.6, 2
-        ) * [cols, rows] @ cv2.getRotationMatrix2D((0, 0), rng.uniform(0, 90), 1)[:, :2]
+        quad = (
+            rng.uniform(-0.2, 1.2, 2) * [cols, rows]
+            + np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+            * rng.uniform(0.1, 0.6, 2)
+            * [cols, rows]
+            @ cv2.getRotationMatrix2D((0, 0), rng.uniform(0, 90), 1)[:, :2]
+        )
         _fill(fine, quad, temps.bench + rng.choice([-1, 1]) * rng.uniform(0.4, 3.0))
     for _ in range(int(rng.integers(0, 3))):
         x, y = rng.uniform(0, cols), rng.choice([0.02, 0.98]) * rows
@@ -289,13 +293,13 @@ def _bench(rng: np.random.Generator, lens: Lens3, temps: _Temps) -> NDArray[np.f
 
 def _cover(
     rng: np.random.Generator,
-    fine: NDArray[np.float32],
-    owner: NDArray[np.int16],
+    painted: tuple[NDArray[np.float32], NDArray[np.int16]],
     truth: TrueBoard,
     lens: Lens3,
     temps: _Temps,
 ) -> None:
     """One or two cables, or fingers, or a label, over the board."""
+    fine, owner = painted
     box = lens.px(truth.outline_mm)
     low, high = box.min(axis=0), box.max(axis=0)
     scale = float(np.sqrt(np.prod(high - low) / np.prod(np.ptp(truth.outline_mm, axis=0))))
@@ -313,7 +317,7 @@ def _cover(
             temp = temps.bench + rng.uniform(-0.3, 1.5)
             for canvas, value in ((fine, temp), (owner, -1)):
                 points = np.round(((line + 0.5) * FINE - 0.5) * 16).astype(np.int32)
-                cv2.polylines(canvas, [points], False, value, max(int(round(width * FINE)), 2), shift=4)
+                cv2.polylines(canvas, [points], False, value, max(round(float(width * FINE)), 2), shift=4)
     elif kind == "hand":
         side = rng.uniform(0, 2 * np.pi)
         way = np.array([np.cos(side), np.sin(side)])
@@ -323,7 +327,7 @@ def _cover(
             line = np.array([at, at + way * 220 * scale])
             for canvas, value in ((fine, temps.hand + rng.normal(0, 0.4)), (owner, -1)):
                 points = np.round(((line + 0.5) * FINE - 0.5) * 16).astype(np.int32)
-                cv2.polylines(canvas, [points], False, value, max(int(round(15 * scale * FINE)), 2), shift=4)
+                cv2.polylines(canvas, [points], False, value, max(round(15 * scale * FINE), 2), shift=4)
     else:
         at = rng.uniform(low + 0.2 * (high - low), high - 0.2 * (high - low))
         size = rng.uniform([12, 8], [40, 25]) * scale

@@ -9,12 +9,14 @@ from tests.registration.simple_views import View, random_board, render, rise_ras
 from thermscan.coordinates import map_points
 from thermscan.layout.board import Board, Part, Surface
 from thermscan.registration.evidence import Evidence, filled
-from thermscan.registration.placing.agreement import Agreement
+from thermscan.registration.geometry.homography import homography_from_corners
+from thermscan.registration.placing.detail import Standing, compressed, detail_pattern, explained, standing
 from thermscan.registration.placing.edges import find_edges, layout_edges
 from thermscan.registration.placing.outline_candidates import outline_candidates
-from thermscan.registration.placing.pattern import compressed
+from thermscan.registration.placing.own_heights import gradient_field
+from thermscan.registration.placing.proposals import could_be_seen, homographies
+from thermscan.registration.placing.quick_fit import Risen, edge_odds, sites_of
 from thermscan.registration.placing.register import register_board
-from thermscan.registration.placing.standing import Standing, climb, detail_pattern, standing
 
 SHAPE = (240, 320)
 SURFACE = Surface("plastic", 0.95, 0.02)
@@ -25,38 +27,41 @@ def corners(view: View) -> np.ndarray:
     return map_points(view.px_from_mm, view.board.corners_mm)
 
 
+def _picture(view: View) -> np.ndarray:
+    return compressed(filled(view.image.apparent_c.astype(np.float32)))
+
+
 def _stands(view: View, board: Board, corners_px: np.ndarray) -> Standing:
-    picture = compressed(filled(view.image.apparent_c.astype(np.float32)))
-    return standing(picture, detail_pattern(board), corners_mm=board.corners_mm, corners_px=corners_px)
+    return standing(_picture(view), detail_pattern(board), homography_from_corners(board.corners_mm, corners_px))
 
 
 def test_detail_stands_out_for_the_right_layout_in_its_right_place_alone(view: View, corners: np.ndarray) -> None:
     right = _stands(view, view.board, corners)
-    assert right.convincing
-    for turn in (1, 2, 3):
-        assert not _stands(view, view.board, np.roll(corners, turn, axis=0)).convincing
-    for seed in range(70, 74):
-        assert not _stands(view, random_board(np.random.default_rng(seed)), corners).convincing
+    assert right.deviations > 12
+    assert right.times > 2.5
+    wrong = [_stands(view, view.board, np.roll(corners, turn, axis=0)) for turn in (1, 2, 3)]
+    wrong += [_stands(view, random_board(np.random.default_rng(seed)), corners) for seed in range(70, 74)]
+    # Of a normal variate 5 standard deviations are beyond chance; the tails are a little wider.
+    assert max(each.deviations for each in wrong) < 6
     assert _stands(view, view.board, corners + 4.0).deviations < right.deviations / 2
 
 
 def test_the_same_offset_and_gain_change_no_standing(view: View, corners: np.ndarray) -> None:
-    picture = compressed(filled(view.image.apparent_c.astype(np.float32)))
-    pattern = detail_pattern(view.board)
-    one, other = (
-        standing(seen, pattern, corners_mm=view.board.corners_mm, corners_px=corners)
-        for seen in (picture, (3 * picture + 2).astype(np.float32))
-    )
+    pattern, matrix = detail_pattern(view.board), homography_from_corners(view.board.corners_mm, corners)
+    picture = _picture(view)
+    one, other = (standing(seen, pattern, matrix) for seen in (picture, (3 * picture + 2).astype(np.float32)))
     assert other.deviations == pytest.approx(one.deviations, rel=1e-2)
     assert other.explained == pytest.approx(one.explained, rel=1e-3)
 
 
-def test_a_place_a_few_pixels_off_climbs_to_the_right_one(view: View, corners: np.ndarray) -> None:
-    picture = compressed(filled(view.image.apparent_c.astype(np.float32)))
-    off = corners + np.random.default_rng(4).normal(0, 2.5, (4, 2))
-    there = climb(picture, detail_pattern(view.board), corners_mm=view.board.corners_mm, corners_px=off)
-    # Refinement on the edges takes over from within two pixels.
-    assert np.abs(there - corners).max() < 1.5 < np.abs(off - corners).max()
+def test_many_places_are_told_apart_at_once(view: View, corners: np.ndarray) -> None:
+    pattern = detail_pattern(view.board)
+    places = [corners, corners + 3.0, np.roll(corners, 2, axis=0), corners + 500.0]
+    told = explained(
+        _picture(view), pattern, np.array([homography_from_corners(view.board.corners_mm, p) for p in places])
+    )
+    assert told.argmax() == 0
+    assert told[3] == 0  # outside the frame
 
 
 def test_a_faint_side_beside_strong_lines_is_among_the_candidates() -> None:
@@ -99,7 +104,24 @@ def test_a_body_narrower_than_two_pixels_gives_no_edges_along_it() -> None:
     assert not long_sides_of_narrow[sites.edge].any()
 
 
-def test_three_sides_of_an_outline_do_not_hold_the_fourth() -> None:
-    seen = np.ones(8, dtype=bool)
-    assert Agreement(seen, seen, outline_seen=0.75, side_seen=0.5).outline_holds
-    assert not Agreement(seen, seen, outline_seen=0.75, side_seen=0.0).outline_holds
+def test_a_camera_sees_a_rectangle_of_the_right_proportions_alone() -> None:
+    box = np.array([[0.0, 0.0], [100.0, 0.0], [100.0, 60.0], [0.0, 60.0]])
+    seen = box * 2.0 + 30.0
+    square = np.array([[30.0, 30.0], [200.0, 30.0], [200.0, 200.0], [30.0, 200.0]])
+    mirrored = seen[[1, 0, 3, 2]]
+    matrices = homographies(box, np.array([seen, square, mirrored]))
+    assert could_be_seen(matrices, box, SHAPE, fov_deg=None).tolist() == [True, False, False]
+
+
+def test_what_is_seen_where_it_is_predicted_raises_the_odds_and_beside_it_lowers_them(
+    view: View, corners: np.ndarray
+) -> None:
+    edges = layout_edges(view.board)
+    evidence = Evidence(view.image.apparent_c.astype(np.float32), 0.05, 0.6)
+    field, sites, still = gradient_field(evidence, 1.2), sites_of(edges), np.zeros((len(edges.part), 2))
+
+    def odds(shift: float) -> float:
+        matrix = homography_from_corners(view.board.corners_mm, corners + shift)
+        return float(np.nanmean(edge_odds(field, sites, matrix, Risen(still, still))))
+
+    assert odds(0.0) > 0.1 > -0.1 > odds(3.0)

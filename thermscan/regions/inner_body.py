@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,6 +21,8 @@ LEAST_SIDE_PX = 3.0
 LEAST_PIXELS = 9
 # The ring from which the surroundings are read: near enough to be what blends in, far enough to be seen.
 RING_PX = (0.5, 2.5)
+# Beyond any frame's width: a pixel as one number.
+FARTHEST_COL = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +69,15 @@ class InnerBody:
     def without(self, hidden: NDArray[np.bool_]) -> InnerBody:
         """The same body without inner pixels that something else hides."""
         return replace(self, rows=self.rows[~hidden], cols=self.cols[~hidden])
+
+    def shared_with(self, others: Sequence[InnerBody], shift_px: tuple[float, float]) -> InnerBody:
+        """What lies on the body wherever its top is seen, if that moves so far along its length and its width."""
+        own = self.rows * FARTHEST_COL + self.cols
+        kept = np.ones(len(own), dtype=bool)
+        for other in others:
+            kept &= np.isin(own, other.rows * FARTHEST_COL + other.cols)
+        sides = (self.sides_px[0] - shift_px[0], self.sides_px[1] - shift_px[1])
+        return replace(self, rows=self.rows[kept], cols=self.cols[kept], sides_px=sides)
 
     @property
     def large_enough(self) -> bool:

@@ -22,7 +22,7 @@ from thermscan.regions.inner_body import LEAST_PIXELS, Coverage, InnerBody, body
 from thermscan.regions.measurement import BudgetLine, PartMeasurement
 from thermscan.regions.sensor_lines import sensor_lines
 from thermscan.registration.geometry.homography import local_scale, part_uncertainty_mm
-from thermscan.registration.geometry.parallax import pose_seen, seen_part
+from thermscan.registration.geometry.parallax import pose_seen, seen_part, tops_possible
 from thermscan.registration.registration import Registration
 
 # Below this a reading is mostly a reflection of the room (ISO 18434-1 asks for high emissivity and warns
@@ -110,7 +110,6 @@ def measure_parts(
     """
     places_mm = np.array([[part.x_mm, part.y_mm] for part in board.parts]).reshape(-1, 2)
     placement_mm = part_uncertainty_mm(registration, places_mm)
-    doubts_px = registration.top_doubts_px if registration.top_doubts_px.size else np.zeros(len(board.parts))
     pose = pose_seen(registration, shape=image.shape, corners_mm=board.corners_mm, fov_deg=fov_deg)
     angles_deg = pose.view_angle_deg(places_mm)
     # The registration states the angle at the board's middle; the pose tells how it changes from there.
@@ -125,16 +124,15 @@ def measure_parts(
             shown,
             registration,
             part,
-            seen=seen_part(part, registration, pose),
+            tops=(seen_part(part, registration, pose), *tops_possible(part, registration, pose)),
             standing=standing,
             covered=covered,
             view_angle_deg=max(float(angle_deg), 0.0),
             placement_mm=float(u_mm),
-            top_doubt_px=float(doubt_px),
             ambient_c=ambient_c,
             reflected_c=reflected_c,
         )
-        for part, angle_deg, u_mm, doubt_px in zip(board.parts, angles_deg, placement_mm, doubts_px, strict=True)
+        for part, angle_deg, u_mm in zip(board.parts, angles_deg, placement_mm, strict=True)
     ]
     return _with_sensor(measured, shown)
 
@@ -163,33 +161,41 @@ def _measure_part(
     registration: Registration,
     part: Part,
     *,
-    seen: Part,
+    tops: Sequence[Part],
     standing: Sequence[Silhouette],
     covered: NDArray[np.bool_],
     view_angle_deg: float,
     placement_mm: float,
-    top_doubt_px: float,
     ambient_c: float,
     reflected_c: float,
 ) -> _Measured:
-    jacobian = local_scale(registration.px_from_mm, [[seen.x_mm, seen.y_mm]])[0]
-    placement_px = float(np.hypot(placement_mm * np.mean(body_scale_px_per_mm(part, jacobian)), top_doubt_px))
-    body = find_inner_body(
-        seen,
-        registration,
-        jacobian=jacobian,
-        shape=image.shape,
-        blur_px=image.blur_px,
-        u_blur_px=image.u_blur_px,
-        placement_px=placement_px,
-    )
+    jacobian = local_scale(registration.px_from_mm, [[tops[0].x_mm, tops[0].y_mm]])[0]
+    placement_px = placement_mm * float(np.mean(body_scale_px_per_mm(part, jacobian)))
+    bodies = [
+        find_inner_body(
+            top,
+            registration,
+            jacobian=jacobian,
+            shape=image.shape,
+            blur_px=image.blur_px,
+            u_blur_px=image.u_blur_px,
+            placement_px=placement_px,
+        )
+        for top in tops
+    ]
+    body = bodies[0]
+    if bodies[1:]:
+        always = body.shared_with(bodies[1:], _shift_px(tops[1], tops[2], jacobian))
+        # Where the whole range of heights leaves enough of the body it is read there, and its height is of no account.
+        body, bodies = (always, [always]) if always.large_enough else (body, bodies)
     whole = len(body.rows)
     touched = bool(covered[body.rows, body.cols].any())
-    inner_px = np.column_stack([body.cols, body.rows]).astype(np.float64)
-    body = body.without(hidden_pixels(part, registration, standing, inner_px))
-    reading = _read_body(image, body)
+    clear = [_without_hidden(each, part, registration, standing) for each in bodies]
+    body, readings = clear[0], [_read_body(image, each) for each in clear]
+    reading = readings[0]
+    u_height_k = _spread_k(readings)
     reason = _reason_against(part, body, reading=reading, whole=whole, touched=touched, view_angle_deg=view_angle_deg)
-    if reason is None and placement_px > body.margin_px:
+    if reason is None and (placement_px > body.margin_px or u_height_k is None):
         reason = reasons.PLACE_UNCERTAIN
     pixels = reading.pixels if reading else 0
     if reading is None or reason is not None:
@@ -216,7 +222,7 @@ def _measure_part(
         surface_name=_emissivity_name(surface),
         view_angle_deg=view_angle_deg,
         blend_k=reading.u_blend_k,
-        placement_k=placement_px * float(np.hypot(*reading.slope_k_per_px)),
+        placement_k=float(np.hypot(placement_px * np.hypot(*reading.slope_k_per_px), u_height_k or 0.0)),
     )
     budget = tuple(BudgetLine(line.source, line.u_k, line.shared, line.lasting) for line in lines)
     measurement = PartMeasurement(
@@ -232,6 +238,34 @@ def _measure_part(
     )
     slopes = surface_sensitivities(reading.mean_c, emissivity=angled, reflected_c=reflected_c, band_um=image.band)
     return _Measured(measurement, reading.footprint, float(slopes.per_apparent))
+
+
+def _shift_px(lowest: Part, highest: Part, jacobian: NDArray[np.float64]) -> tuple[float, float]:
+    """How far the top is seen to move between two heights, along the body's length and width."""
+    way_px = jacobian @ [highest.x_mm - lowest.x_mm, highest.y_mm - lowest.y_mm]
+    axes = lowest.board_from_body(np.array([[1.0, 0.0], [0.0, 1.0]])) - [lowest.x_mm, lowest.y_mm]
+    seen = axes @ jacobian.T
+    along, across = np.abs(seen @ way_px) / np.linalg.norm(seen, axis=1)
+    return float(along), float(across)
+
+
+def _without_hidden(
+    body: InnerBody, part: Part, registration: Registration, standing: Sequence[Silhouette]
+) -> InnerBody:
+    inner_px = np.column_stack([body.cols, body.rows]).astype(np.float64)
+    return body.without(hidden_pixels(part, registration, standing, inner_px))
+
+
+def _spread_k(readings: Sequence[_Reading | None]) -> float | None:
+    """
+    Standard uncertainty of a reading from the doubt of the height: half of what it changes within two of them.
+
+    None where no reading is to be had at the one or the other height.
+    """
+    known = [reading.mean_c for reading in readings if reading is not None]
+    if len(known) < len(readings) or not known:
+        return None if len(readings) > 1 else 0.0
+    return max(abs(value - known[0]) for value in known) / 2
 
 
 def _emissivity_name(surface: Surface) -> str:

@@ -2,16 +2,37 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points
+from thermscan.radiometry.camera import Lens
 from thermscan.scales import read_only
 
 # Of the bounding box of the outline, as the board is seen from its component side; the order of all corners.
 CORNER_NAMES = ("top left", "top right", "bottom right", "bottom left")
+
+
+@dataclass(frozen=True, slots=True)
+class PartHeight:
+    """
+    How high the top of a part stands above the board, as all that is known tells.
+
+    Attributes
+    ----------
+    height_mm, u_mm : float
+        With its standard uncertainty.
+    seen : bool
+        Whether the frame told more than was known before.
+    """
+
+    height_mm: float
+    u_mm: float
+    seen: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,18 +57,15 @@ class Registration:
     view_angle_deg : float
         Between the board's normal and the line of sight at the board's centre.
     remarks : tuple of str
-    apparent_height_mm : float or None
-        How high a part without a stated height or a known package seems to stand, as the frame shows by the displaced
-        edges of all parts of unstated height; those of a known package stand as much higher or lower than that as such
-        packages usually do. None where the frame does not tell.
     focal_scale : float
         Factor on the focal length that is stated, told from the view or assumed, as the heights show it.
-    height_scale : float
-        How high the parts of stated height seem to stand, as a share of that height; it takes up what is
-        wrong with an assumed focal length.
+    heights : mapping of ref to PartHeight
+        How high the top of each part stands, as layout, package and frame together tell; empty: as the layout states.
     top_doubts_px : ndarray of shape (n,)
         Standard uncertainty of where each part's top is seen, in the layout's order, from what is not known of its
         height; empty where nothing is known of that.
+    lens : Lens or None
+        How the lens bends the view, where that was fitted: all else is of the frame straightened by it.
     """
 
     method: str
@@ -58,12 +76,13 @@ class Registration:
     uncertainty_mm: float
     view_angle_deg: float
     remarks: tuple[str, ...] = field(default=())
-    apparent_height_mm: float | None = None
-    height_scale: float = 1.0
     focal_scale: float = 1.0
+    heights: Mapping[str, PartHeight] = field(default_factory=lambda: MappingProxyType({}))
     top_doubts_px: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    lens: Lens | None = None
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "heights", MappingProxyType(dict(self.heights)))
         for name in ("px_from_mm", "corners_px", "corner_covariance_px2", "top_doubts_px"):
             object.__setattr__(self, name, read_only(getattr(self, name)))
 

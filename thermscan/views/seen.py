@@ -13,6 +13,7 @@ from thermscan.frames.focus import edge_blur_px
 from thermscan.frames.quality import SOFT_EDGE_PX
 from thermscan.layout.board import Board
 from thermscan.radiometry.camera import Camera
+from thermscan.radiometry.lens import straighten_image
 from thermscan.radiometry.sensor_estimate import with_sensor
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions.blur import estimate_blur
@@ -162,7 +163,10 @@ def see_view(view: AlignedViews, board: Board, *, camera: Camera, bench: Bench, 
         landmarks=given.landmarks,
         baseline_raster=given.raster,
         camera=camera,
+        straighten=True,
     )
+    if registration.lens is not None:
+        image = straighten_image(image, registration.lens)
     image = _with_measured_blur(image, registration, board, camera=camera)
     cover = find_cover(image, registration, board, fov_deg=_fov_deg(camera))
     seen = _read(view, image, registration, board, camera=camera, bench=bench, cover=cover)

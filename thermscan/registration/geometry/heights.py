@@ -15,8 +15,8 @@ FloatArray = NDArray[np.float64]
 STATED_SHARE, STATED_MM = 0.1, 0.15
 # A package's height from its drawing, where it is soldered in: tolerance and stand-off.
 SEATED_SHARE, SEATED_MM = 0.06, 0.25
-# Through-hole chips of old boards sit in sockets about as often as not. A socket lifts them by its own height: 3.5 to 6 mm
-# for turned and stamped ones (makers' drawings, from memory).
+# Through-hole chips of old boards sit in sockets about as often as not. A socket lifts them by its own height: 3.5 to
+# 6 mm for turned and stamped ones (makers' drawings, from memory).
 SOCKETED, SOCKET_MM, SOCKET_SPREAD_MM = 0.45, 4.6, 0.9
 SOCKET_FAMILIES = ("DIP", "CERDIP", "SBDIP", "PLCC", "SIP", "ZIP")
 # Any other package may have been chosen in another size (cans), stand on legs, or carry a sink: a wide tail.
@@ -25,24 +25,6 @@ TAIL, TAIL_SPREAD = 0.25, 0.5
 # times); median, its limits, and spread of the logarithm (common practice).
 UNKNOWN_PER_WIDTH, UNKNOWN_MM, UNKNOWN_SPREAD = 0.7, (0.8, 8.0), 0.8
 TALLEST_MM = 50.0
-
-
-@dataclass(frozen=True, slots=True)
-class PartHeight:
-    """
-    How high the top of a part stands, as all that is known tells.
-
-    Attributes
-    ----------
-    height_mm, u_mm : float
-        Above the board, and its standard uncertainty.
-    seen : bool
-        Whether the frame told anything of it.
-    """
-
-    height_mm: float
-    u_mm: float
-    seen: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,11 +37,14 @@ class HeightPrior:
     grid_mm : ndarray of shape (g,)
     log_density : ndarray of shape (parts, g)
         Of each height of the grid, of sum 1.
+    kind : ndarray of int, shape (parts,)
+        The same for parts of one package, or one body.
     mean_mm, u_mm : ndarray of shape (parts,)
     """
 
     grid_mm: FloatArray
     log_density: FloatArray
+    kind: NDArray[np.intp]
 
     @property
     def mean_mm(self) -> FloatArray:
@@ -84,16 +69,20 @@ def height_prior(board: Board) -> HeightPrior:
     >>> import numpy as np
     >>> from thermscan.layout.board import Surface
     >>> mask = Surface("solder-mask", 0.91, 0.02)
-    >>> parts = [Part(f"U{k}", 19.3, 6.4, 20.0, 10.0 + 10 * k, 0.0, mask, height_mm=h) for k, h in enumerate((4.0, None))]
+    >>> stated = Part("U1", 19.3, 6.4, 20.0, 10.0, 0.0, mask, height_mm=4.0)
+    >>> named = Part("U2", 19.3, 6.4, 20.0, 20.0, 0.0, mask, package="DIP-16", usual_height_mm=3.9)
     >>> box = np.array([[0.0, 0.0], [60.0, 0.0], [60.0, 40.0], [0.0, 40.0]])
-    >>> prior = height_prior(Board("b", None, box, 1.6, mask, tuple(parts)))
+    >>> prior = height_prior(Board("b", None, box, 1.6, mask, (stated, named)))
     >>> prior.mean_mm.round(1).tolist(), prior.u_mm.round(1).tolist()
     ([4.0, 5.9], [0.5, 5.8])
     """
     grid = np.concatenate([np.arange(0.0, 6.0, 0.25), np.arange(6.0, 14.0, 0.5), np.arange(14.0, TALLEST_MM + 1, 1.5)])
     cell = np.gradient(grid)
     density = np.array([_density(part, grid) for part in board.parts]).reshape(-1, len(grid)) * cell + 1e-12
-    return HeightPrior(grid, np.log(density / density.sum(axis=1, keepdims=True)))
+    bodies = [(part.package, round(part.length_mm, 1), round(part.width_mm, 1), part.height_mm) for part in board.parts]
+    numbers = {body: k for k, body in enumerate(dict.fromkeys(bodies))}
+    kind = np.array([numbers[body] for body in bodies], dtype=np.intp)
+    return HeightPrior(grid, np.log(density / density.sum(axis=1, keepdims=True)), kind)
 
 
 def _density(part: Part, grid: FloatArray) -> FloatArray:

@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from thermscan.layout.board import Part
 from thermscan.registration.geometry.pose import Pose, body_corners_px, pose_from_homography
-from thermscan.registration.geometry.relief import USUAL_HEIGHT_MM
 from thermscan.registration.registration import Registration
 
 FloatArray = NDArray[np.float64]
@@ -64,7 +63,36 @@ def seen_part(part: Part, registration: Registration, pose: Pose) -> Part:
     """
     if not seen_height_mm(part, registration):
         return part
-    x_mm, y_mm = registration.mm(top_corners_px(part, registration, pose)).mean(axis=0)
+    return _moved(part, seen_height_mm(part, registration), registration, pose)
+
+
+def tops_possible(part: Part, registration: Registration, pose: Pose) -> tuple[Part, ...]:
+    """
+    The part where its top is seen if it stands as low, and as high, as is believed with 95 %.
+
+    Returns
+    -------
+    tuple of Part
+        Empty where its height is not in doubt.
+
+    Examples
+    --------
+    >>> from thermscan.layout.board import Surface
+    >>> flat = Part("U1", 10.0, 10.0, 0.0, 0.0, 0.0, Surface("plastic", 0.95, 0.02))
+    >>> import numpy as np
+    >>> tops_possible(flat, Registration("corners", np.eye(3), np.zeros((4, 2)), np.eye(8), 0.0, 0.0, 0.0), None)
+    ()
+    """
+    known = registration.heights.get(part.ref)
+    if known is None or not known.u_mm:
+        return ()
+    ends = (max(known.height_mm - 2 * known.u_mm, 0.0), known.height_mm + 2 * known.u_mm)
+    return tuple(_moved(part, height, registration, pose) for height in ends)
+
+
+def _moved(part: Part, height_mm: float, registration: Registration, pose: Pose) -> Part:
+    top_px = body_corners_px(registration, replace(part, height_mm=height_mm), pose)
+    x_mm, y_mm = registration.mm(top_px).mean(axis=0)
     return replace(part, x_mm=float(x_mm), y_mm=float(y_mm))
 
 
@@ -75,19 +103,20 @@ def top_corners_px(part: Part, registration: Registration, pose: Pose) -> FloatA
 
 def seen_height_mm(part: Part, registration: Registration) -> float:
     """
-    How high a part stands, as stated or usual and as the frame shows it; 0 where the frame shows none not stated.
+    How high a part stands, as layout, package and frame tell; as the layout states where the frame was not asked.
 
     Examples
     --------
     >>> from thermscan.layout.board import Surface
     >>> can = Part("C1", 10.0, 10.0, 0.0, 0.0, 0.0, Surface("plastic", 0.95, 0.02), height_mm=16.0)
-    >>> box = np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 2.0], [0.0, 2.0]])
-    >>> seen_height_mm(can, Registration("corners", np.eye(3), box, np.eye(8), 0.0, 0.0, 0.0, height_scale=0.5))
-    8.0
-    >>> usual = replace(can, height_mm=None, usual_height_mm=12.0)
-    >>> seen_height_mm(usual, Registration("corners", np.eye(3), box, np.eye(8), 0.0, 0.0, 0.0, apparent_height_mm=1.5))
-    6.0
+    >>> found = Registration("corners", np.eye(3), np.zeros((4, 2)), np.eye(8), 0.0, 0.0, 0.0)
+    >>> seen_height_mm(can, found)
+    16.0
+    >>> from thermscan.registration.registration import PartHeight
+    >>> told = Registration("corners", np.eye(3), np.zeros((4, 2)), np.eye(8), 0.0, 0.0, 0.0,
+    ...                     heights={"C1": PartHeight(12.5, 0.4, seen=True)})
+    >>> seen_height_mm(can, told)
+    12.5
     """
-    if part.height_mm is None:
-        return (registration.apparent_height_mm or 0.0) * (part.usual_height_mm or USUAL_HEIGHT_MM) / USUAL_HEIGHT_MM
-    return part.height_mm * registration.height_scale
+    known = registration.heights.get(part.ref)
+    return known.height_mm if known is not None else part.height_mm or 0.0

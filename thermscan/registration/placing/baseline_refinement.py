@@ -10,7 +10,7 @@ from thermscan.coordinates import map_points
 from thermscan.registration.evidence import Evidence
 from thermscan.registration.geometry.homography import corner_jacobian, homography_from_corners
 from thermscan.registration.placing.baseline_raster import BaselineRaster
-from thermscan.registration.placing.refinement import Refined
+from thermscan.registration.placing.refined import Refined
 
 FloatArray = NDArray[np.float64]
 
@@ -73,7 +73,7 @@ def refine_to_baseline(
             break
     if last is None:
         return None
-    return Refined(corners, homography_from_corners(corners_mm, corners), covariance, residual, used, used)
+    return Refined(corners, homography_from_corners(corners_mm, corners), covariance, residual)
 
 
 Pieces = tuple[FloatArray, FloatArray, FloatArray]
@@ -207,8 +207,8 @@ def combined(one: Refined, other: Refined, corners_mm: FloatArray) -> Refined:
     Examples
     --------
     >>> box = np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 2.0], [0.0, 2.0]])
-    >>> first = Refined(box, np.eye(3), np.eye(8), 0.1, 30, 10)
-    >>> second = Refined(box + 1.0, np.eye(3), np.eye(8), 0.1, 30, 10)
+    >>> first = Refined(box, np.eye(3), np.eye(8), 0.1)
+    >>> second = Refined(box + 1.0, np.eye(3), np.eye(8), 0.1)
     >>> combined(first, second, box).corners_px[0].tolist()
     [0.5, 0.5]
     """
@@ -224,8 +224,4 @@ def combined(one: Refined, other: Refined, corners_mm: FloatArray) -> Refined:
         homography_from_corners(corners_mm, corners),
         covariance * max(ratio, 1.0),
         residual,
-        one.sites + other.sites,
-        one.edges + other.edges,
-        one.relief,
-        one.u_common_mm,
     )

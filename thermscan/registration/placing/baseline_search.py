@@ -15,7 +15,7 @@ from thermscan.registration.placing.baseline_poses import likely_places, likenes
 from thermscan.registration.placing.baseline_raster import BaselineRaster
 from thermscan.registration.placing.baseline_refinement import refine_to_baseline
 from thermscan.registration.placing.outline_candidates import outline_candidates
-from thermscan.registration.placing.refinement import Refined
+from thermscan.registration.placing.refined import Refined
 from thermscan.registration.recordings.drift import Tracker
 from thermscan.registration.recordings.informative_pixels import BLOCK_PX
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from thermscan.errors import Fault, InputError
-from thermscan.registration.placing.final_fit import Known
+from thermscan.registration.placing.joint_fit import Known
 from thermscan.registration.registration import CORNER_NAMES
 
 FloatArray = NDArray[np.float64]

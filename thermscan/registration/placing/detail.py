@@ -1,4 +1,4 @@
-"""How much of the picture's detail the layout's bodies explain at a place: many places at once, and against wrong ones."""
+"""How much of the picture's detail the layout's bodies explain: at many places, and against wrong ones."""
 
 from __future__ import annotations
 
@@ -18,8 +18,8 @@ Float32Array = NDArray[np.float32]
 RASTER, MARGIN = 72, 0.05
 # Samples a raster pixel and direction, for what share of it a body covers.
 FINE = 4
-# What a candidate may be wrong by before it is refined, in raster pixels: everything is blurred by this. What is broader
-# than the other is warmth that spreads over the board and tells of no body.
+# What a candidate may be wrong by before it is refined, in raster pixels: everything is blurred by this. What is
+# broader than the other is warmth that spreads over the board and tells of no body.
 TOLERANCE, BROAD = 0.8, 2.4
 # Bodies that are alike on the raster make the basis singular; directions below this share of power are dropped.
 SINGULAR = 1e-4

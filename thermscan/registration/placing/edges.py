@@ -10,9 +10,8 @@ from scipy.special import ndtr
 
 from thermscan.coordinates import map_points
 from thermscan.layout.board import Board
-from thermscan.registration.geometry.homography import local_scale
 from thermscan.registration.geometry.bend import unit_bend
-from thermscan.registration.geometry.relief import AS_STATED, USUAL_HEIGHT_MM, Relief
+from thermscan.registration.geometry.homography import local_scale
 from thermscan.registration.placing.profiles import profiles_across
 
 FloatArray = NDArray[np.float64]
@@ -52,26 +51,17 @@ class LayoutEdges:
     starts_mm, ends_mm : ndarray of shape (m, 2)
     part : ndarray of int, shape (m,)
         Index of the part; -1 for the outline.
-    height_mm : ndarray of shape (m,)
-        Of the part; NaN where the layout does not state it, 0 for the outline.
-    usual_mm : ndarray of shape (m,)
-        How high such a part usually stands; 0 for the outline.
     outward_mm : ndarray of shape (m, 2)
         From the body's centre to the edge's middle; zero for the outline.
     side : ndarray of int, shape (m,)
         Which straight side of the outline a piece belongs to; -1 for bodies.
-    relief : Relief
-        How high the parts are held to be while they are looked for.
     """
 
     starts_mm: FloatArray
     ends_mm: FloatArray
     part: NDArray[np.intp]
-    height_mm: FloatArray
-    usual_mm: FloatArray
     outward_mm: FloatArray
     side: NDArray[np.intp]
-    relief: Relief = AS_STATED
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -112,7 +102,7 @@ def layout_edges(board: Board) -> LayoutEdges:
     16
     """
     starts, ends, owner, sides = [], [], [], []
-    heights, usual, outward = [], [], []
+    outward = []
     piece = OUTLINE_PIECE * max(board.width_mm, board.height_mm)
     for side, (start, end) in enumerate(zip(board.outline_mm, np.roll(board.outline_mm, -1, axis=0), strict=True)):
         count = max(1, int(np.ceil(np.linalg.norm(end - start) / piece)) if piece else 1)
@@ -121,8 +111,6 @@ def layout_edges(board: Board) -> LayoutEdges:
         ends.append(knots[1:])
         owner += [-1] * count
         sides += [side] * count
-        heights += [0.0] * count
-        usual += [0.0] * count
         outward.append(np.zeros((count, 2)))
     for index, part in enumerate(board.parts):
         corners = part.corners_mm()
@@ -133,15 +121,11 @@ def layout_edges(board: Board) -> LayoutEdges:
         ends.append(after - trim * (after - corners))
         owner += [index] * 4
         sides += [-1] * 4
-        heights += [part.height_mm if part.height_mm is not None else float("nan")] * 4
-        usual += [part.usual_height_mm or USUAL_HEIGHT_MM] * 4
         outward.append((corners + np.roll(corners, -1, axis=0)) / 2 - corners.mean(axis=0))
     return LayoutEdges(
         np.vstack(starts),
         np.vstack(ends),
         np.array(owner, dtype=np.intp),
-        np.array(heights, dtype=np.float64),
-        np.array(usual, dtype=np.float64),
         np.vstack(outward),
         np.array(sides, dtype=np.intp),
     )

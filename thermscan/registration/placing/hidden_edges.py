@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.registration.geometry.homography import local_scale
-from thermscan.registration.geometry.relief import Rise
+from thermscan.registration.geometry.rise import Rise
 from thermscan.registration.placing.edges import EdgeSites, LayoutEdges
 
 FloatArray = NDArray[np.float64]

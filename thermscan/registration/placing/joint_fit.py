@@ -22,7 +22,7 @@ from thermscan.registration.placing.variance_components import Estimate, before_
 
 FloatArray = NDArray[np.float64]
 
-# How far to look, and whether the heights are looked at afresh: the place is right within a few pixels to begin with.
+# How far to look, and whether heights are looked at afresh: the place is right within a few pixels to begin with.
 STEPS = ((3.0, True), (2.0, True), (1.5, False), (1.5, True), (1.5, False), (1.5, False))
 # All bodies may be seen larger or smaller than the layout has them, by about so much: pins, halos, chamfers.
 U_SWELL_PX = 0.15
@@ -30,9 +30,6 @@ U_SWELL_PX = 0.15
 HOLD_PX = 30.0
 # Fewer pieces of evidence than this cannot carry eight numbers and a check.
 FEWEST_SITES, FEWEST_EDGES = 24, 8
-# A bend is believed from so many standard uncertainties on (one frame in a thousand that has none, were they normal; the
-# scatter is wider), and from so many pixels on, which a pinhole's place takes up.
-BENT_DEVIATIONS, BENT_PX = 4.0, 0.5
 # A density of heights is called one of two tops where it is so many times as wide as the likeliest one.
 TWO_TOPS = 2.5
 
@@ -188,8 +185,8 @@ def joint_fit(
 
     References
     ----------
-    .. [1] B. Triggs, P. McLauchlan, R. Hartley, A. Fitzgibbon, Bundle adjustment - a modern synthesis, Vision Algorithms
-       1999, section 6.1.
+    .. [1] B. Triggs, P. McLauchlan, R. Hartley, A. Fitzgibbon, Bundle adjustment - a modern synthesis, Vision
+       Algorithms 1999, section 6.1.
     """
     place = start
     middle = scene.corners_mm.mean(axis=0)[None]
@@ -209,7 +206,7 @@ def joint_fit(
         sides = len(observed.own_known_mm) - observed.bodies
         observed = replace(observed, own_known_mm=np.append(u_known_mm, np.ones(sides)))
         observed = replace(observed, own_apart_mm=np.append(known_mm - place.heights_mm, np.zeros(sides)))
-        fit = estimate(_with_given(observed, given, place.corners_px), scatter, believed)
+        fit = estimate(_with_given(observed, given, _bent_corners(scene, place)), scatter, believed)
         scatter = fit.scatter
         if not _enough(observed.edge[fit.used]):
             return None
@@ -231,16 +228,11 @@ def joint_fit(
     )
 
 
-def bend_shown(place: Placed) -> bool:
-    """Whether the frame shows that the lens bends."""
-    return abs(place.bend_px) >= max(BENT_DEVIATIONS * place.u_bend_px, BENT_PX)
-
-
 def _with_heights(scene: Scene, place: Placed, seen: HeightsSeen) -> tuple[Placed, FloatArray, FloatArray]:
     """The likeliest heights, and what the prior says near them."""
     grid = scene.prior.grid_mm
     near = np.abs(grid[None] - seen.likeliest_mm[:, None]) <= seen.window_mm[:, None]
-    mass = np.where(near, np.exp(scene.prior.log_density), 0.0)
+    mass = np.where(near, np.exp(seen.log_density_before), 0.0)
     share = mass.sum(axis=1)
     mass /= np.maximum(share, 1e-300)[:, None]
     mean = mass @ grid
@@ -304,6 +296,11 @@ def _moved(scene: Scene, place: Placed, fit: Estimate, *, bends: bool) -> Placed
         focal_factor=float(np.exp(focal)),
         bend_px=float(np.clip(place.bend_px + fit.step[8], -5 * U_BEND * half, 5 * U_BEND * half)) if bends else 0.0,
     )
+
+
+def _bent_corners(scene: Scene, place: Placed) -> FloatArray:
+    """Where the frame shows the corners, as a person clicks them."""
+    return place.corners_px + place.bend_px * unit_bend(place.corners_px, scene.shape)
 
 
 def _with_given(seen: Observed, given: Known | None, corners: FloatArray) -> Observed:

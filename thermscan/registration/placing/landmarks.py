@@ -14,7 +14,6 @@ from thermscan.errors import Fault, InputError, nearest_name
 from thermscan.layout.board import Board, Part
 from thermscan.registration.geometry.homography import HomographyFit, fit_homography
 from thermscan.registration.geometry.pose import pose_from_homography
-from thermscan.registration.geometry.relief import USUAL_HEIGHT_MM
 from thermscan.runs.run import Landmark
 
 FloatArray = NDArray[np.float64]
@@ -110,6 +109,10 @@ def at_their_feet(
         replace(mark, px=(float(x), float(y))) if stands else mark
         for mark, stands, (x, y) in zip(landmarks, inside, feet, strict=True)
     )
+
+
+# Bodies of through-hole boards stand 1 to 5 mm high (common practice).
+USUAL_HEIGHT_MM = 3.0
 
 
 def usual_height_mm(part: Part) -> float:

@@ -97,7 +97,8 @@ def could_be_seen(
     """
     rows, cols = shape
     if fov_deg is None:
-        focals = np.geomspace(*(focal_from_fov(fov, cols) for fov in reversed(FOV_RANGE_DEG)), FOCALS)
+        widest, narrowest = focal_from_fov(FOV_RANGE_DEG[1], cols), focal_from_fov(FOV_RANGE_DEG[0], cols)
+        focals = np.geomspace(widest, narrowest, FOCALS)
     else:
         focals = focal_from_fov(fov_deg, cols) * np.exp(np.linspace(-U_STATED, U_STATED, 3))
     centre = np.array([[1, 0, -(cols - 1) / 2], [0, 1, -(rows - 1) / 2], [0, 0, 1]])

