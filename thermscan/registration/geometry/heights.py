@@ -74,7 +74,7 @@ def height_prior(board: Board) -> HeightPrior:
     >>> box = np.array([[0.0, 0.0], [60.0, 0.0], [60.0, 40.0], [0.0, 40.0]])
     >>> prior = height_prior(Board("b", None, box, 1.6, mask, (stated, named)))
     >>> prior.mean_mm.round(1).tolist(), prior.u_mm.round(1).tolist()
-    ([4.0, 5.9], [0.5, 5.8])
+    ([4.0, 6.0], [0.6, 2.4])
     """
     grid = np.concatenate([np.arange(0.0, 6.0, 0.25), np.arange(6.0, 14.0, 0.5), np.arange(14.0, TALLEST_MM + 1, 1.5)])
     cell = np.gradient(grid)
