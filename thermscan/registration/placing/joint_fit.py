@@ -61,6 +61,8 @@ class Placed:
     focal_factor : float
         On the focal length that is stated, told by the view or assumed.
     bend_px, u_bend_px : float
+    left_bend_px : float
+        A bend that shows and is not taken out.
     edges : int
         Distinct edges used; 0 where the place is none of edges'.
     """
@@ -75,6 +77,7 @@ class Placed:
     focal_factor: float = 1.0
     bend_px: float = 0.0
     u_bend_px: float = 0.0
+    left_bend_px: float = 0.0
     edges: int = 0
 
 

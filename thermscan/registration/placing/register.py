@@ -141,7 +141,7 @@ def register_board(
                 raise
             method, found = "baseline", rescued
             remarks.append("neither outline nor bodies show where the board lies: found by the baseline's picture")
-    remarks += _height_remarks(found, board) + _bend_remarks(found, bends=bends)
+    remarks += _height_remarks(found, board) + _bend_remarks(found)
     if baseline_raster is not None and method != "baseline":
         found, used = _with_baseline(job, baseline_raster, found)
         method = "baseline" if used and method == "outline" else method
@@ -182,10 +182,14 @@ def _fitted(job: _Job, start: Start, *, given: Known | None, bends: bool) -> Pla
         return replace(
             begin, corner_covariance_px2=start.covariance_px2, residual_px=float(np.sqrt(start.covariance_px2[0, 0]))
         )
-    if not bends or abs(found.bend_px) < max(LEAST_BEND_PX, BENT_DEVIATIONS * found.u_bend_px):
+    if not bends or not _bend_shows(found):
         found = _as_pinhole(scene, found)
     floor = np.eye(8) * CORNER_FLOOR_PX**2
     return replace(found, corner_covariance_px2=found.corner_covariance_px2 + floor)
+
+
+def _bend_shows(found: Placed) -> bool:
+    return abs(found.bend_px) >= max(LEAST_BEND_PX, BENT_DEVIATIONS * found.u_bend_px)
 
 
 def _as_pinhole(scene: Scene, found: Placed) -> Placed:
@@ -207,6 +211,7 @@ def _as_pinhole(scene: Scene, found: Placed) -> Placed:
         corner_covariance_px2=found.corner_covariance_px2 + doubt,
         bend_px=0.0,
         u_bend_px=size,
+        left_bend_px=found.bend_px if _bend_shows(found) else 0.0,
     )
 
 
@@ -267,8 +272,13 @@ def _height_remarks(found: Placed, board: Board) -> list[str]:
     return [f"seen at another height than the layout states: {', '.join(said)}"] if said else []
 
 
-def _bend_remarks(found: Placed, *, bends: bool) -> list[str]:
-    if bends and found.bend_px:
+def _bend_remarks(found: Placed) -> list[str]:
+    if found.left_bend_px:
+        return [
+            f"the lens seems to bend the view by {abs(found.left_bend_px):.1f} pixels at the frame's corners, which the"
+            " stated uncertainty covers; a camera file with its lens does better (thermscan camera lens)"
+        ]
+    if found.bend_px:
         return [
             f"the lens bends the view by {abs(found.bend_px):.1f} pixels at the frame's corners, which was fitted and"
             " taken out; a camera file with its lens does better (thermscan camera lens)"
