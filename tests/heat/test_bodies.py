@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from thermscan.heat.bodies import Bodies, board_bodies, body_areas_mm2, body_responses
-from thermscan.heat.contact import BETWEEN_KINDS, USUAL_CONTACT, WITHIN_KIND, told_contact
+from thermscan.heat.contact import told_contact
 from thermscan.heat.fin import fin_grid
 from thermscan.layout.board import Board, Part, Surface
 
@@ -72,14 +72,15 @@ def test_one_part_alone_hardly_tells_its_kinds_joint():
     alone = _bodies(_chip("U1", 20, 20, package="QFP"))
     one = told_contact(alone, flow_kmm2=40.0 * alone.area_mm2, over_k=np.array([1.0]))
     two = told_contact(bodies, flow_kmm2=40.0 * bodies.area_mm2, over_k=np.array([1.0, 1.0]))
-    assert USUAL_CONTACT < one.by_area[0] < two.by_area[0] < 40.0
-    assert WITHIN_KIND < two.spread[0] < one.spread[0] == pytest.approx(np.hypot(WITHIN_KIND, BETWEEN_KINDS))
+    # The usual joint is 1 / (5e-3 K m2/W) over 20 W/(m2 K); kinds differ by a factor of two, parts of one by a fifth.
+    assert 10.0 < one.by_area[0] < two.by_area[0] < 40.0
+    assert 0.2 < two.spread[0] < one.spread[0] == pytest.approx(np.hypot(0.2, 0.7))
 
 
 def test_kinds_that_nobody_sees_keep_the_usual_joint():
     bodies = _bodies(_chip("U1", 20, 20, package="QFP"))
     told = told_contact(bodies, flow_kmm2=np.array([500.0]), over_k=np.array([np.nan]))
-    assert told.by_area[0] == USUAL_CONTACT
+    assert told.by_area[0] == pytest.approx(1 / 5e-3 / 20.0)
 
 
 def test_the_height_that_its_package_usually_has_counts_where_none_is_stated():

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from thermscan.judge.calibration import LEAST_SCALE, MOST_SCALE, calibrated, score_scale
+from thermscan.judge.calibration import calibrated, score_scale
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.holds import PROPOSED
 from thermscan.judge.spread import shrunk_scale
@@ -37,8 +37,9 @@ def test_a_faulty_part_hardly_widens_what_it_is_judged_by(fault: float):
 
 
 def test_no_board_makes_scores_boundlessly_large_or_small():
-    assert score_scale(np.zeros(1000)) == LEAST_SCALE
-    assert score_scale(np.full(1000, 50.0)) == MOST_SCALE
+    # Never more than half as large again, nor less than half: the scale is what scores are divided by.
+    assert score_scale(np.zeros(1000)) == pytest.approx(1 / 1.5, abs=0.005)
+    assert score_scale(np.full(1000, 50.0)) == pytest.approx(1 / 0.5)
 
 
 def test_comparisons_that_are_held_back_neither_give_nor_get_a_scale():

@@ -6,7 +6,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from thermscan.judge.places import LEAST_SHARE, MOST_SHARE, place_sd_k, place_share
+from thermscan.judge.places import place_sd_k, place_share
 from thermscan.layout.board import Part, Surface
 
 
@@ -25,4 +25,5 @@ def test_more_peers_on_all_sides_tell_a_place_better():
 
 def test_the_less_even_the_board_the_more_its_places_differ():
     even, uneven, wild = (place_share(SimpleNamespace(uneven=share)) for share in (0.0, 0.07, 0.8))
-    assert even == LEAST_SHARE < uneven < wild == MOST_SHARE
+    # The middle one is the least in quadrature with one and a half times what the model leaves out.
+    assert (even, uneven, wild) == pytest.approx((0.03, (0.03**2 + (1.5 * 0.07) ** 2) ** 0.5, 0.15))

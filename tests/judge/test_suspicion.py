@@ -8,7 +8,7 @@ from tests.judge.scenes import look_at, usual_powers
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.holds import DIVIDED
 from thermscan.judge.learning import learn_baseline
-from thermscan.judge.suspicion import FAULTS_A_BOARD, UNTOLD, suspicions
+from thermscan.judge.suspicion import UNTOLD, suspicions
 from thermscan.layout.board import Part, Surface
 from thermscan.regions import reasons
 from thermscan.regions.measurement import PartMeasurement
@@ -40,7 +40,7 @@ def test_on_a_good_board_less_than_the_expected_faults_are_left():
     chances = [each.suspicion for each in judgement.parts if each.suspicion is not None]
     assert len(chances) == 14
     # Parts that look good are less suspect than before they were looked at.
-    assert sum(chances) < FAULTS_A_BOARD
+    assert sum(chances) < 0.5
 
 
 def test_what_was_compared_with_nothing_or_not_measured_has_no_probability():

@@ -18,9 +18,9 @@ from thermscan.radiometry.planck import (
     spectral_radiance,
 )
 from thermscan.radiometry.surface import apparent_temperature, surface_temperature
-from thermscan.scales import ZERO_C_ABS_K
 
 HERE = Path(__file__).parent
+ZERO_C_ABS_K = 273.15  # SI Brochure, 9th edition, 2.3.1: t/degree C = T/K - 273.15; typed in, not imported
 STEFAN_BOLTZMANN = 5.670374419e-8  # W m-2 K-4, CODATA 2018; typed in, not imported
 WIEN_DISPLACEMENT_UM_K = 2897.771955  # CODATA 2018
 BANDS = ((8.0, 14.0), (3.0, 5.0))

@@ -7,8 +7,8 @@ import pytest
 
 from thermscan.radiometry.propagation import effective_degrees_of_freedom, propagate, propagate_by_drawing
 from thermscan.radiometry.surface import apparent_temperature
-from thermscan.scales import ZERO_C_ABS_K
 
+ZERO_C_ABS_K = 273.15  # SI Brochure, 9th edition, 2.3.1; typed in, not imported
 # JCGM 100:2008, H.2, table H.2: five simultaneous observations of V (volt), I (ampere) and phi (radian).
 VOLTS = [5.007, 4.994, 5.005, 4.990, 4.999]
 AMPERES = [19.663e-3, 19.639e-3, 19.640e-3, 19.685e-3, 19.678e-3]

@@ -16,7 +16,7 @@ from thermscan.errors import CannotJudge, InputError
 from thermscan.inspection import inspect_run
 from thermscan.layout.board import Board
 from thermscan.layout.writing import write_board
-from thermscan.registration.targets.target_design import CARD_MM, CENTRE_MM, TARGETS
+from thermscan.registration.targets.target_design import TARGETS
 from thermscan.registration.targets.targets import find_targets
 from thermscan.runs.reading import read_run
 
@@ -149,13 +149,13 @@ def test_the_sheet_is_true_to_scale(tmp_path, capsys, paper, size_mm):
     shapes = drawn_boxes_mm(page)
     for target in TARGETS:
         assert any(size == pytest.approx(target.patch_mm, abs=0.02) for _, size in shapes)
-    cards = [(place, size) for place, size in shapes if size == pytest.approx((CARD_MM, CARD_MM), abs=0.02)]
+    cards = [(place, size) for place, size in shapes if size == pytest.approx((18.0, 18.0), abs=0.02)]
     assert len(cards) == 4
-    # Each foil lies in its card as the finder expects it: its middle CENTRE_MM from two edges.
+    # Each foil lies in its card as the finder expects it: its middle 10 mm from two edges of 18 mm.
     for target in TARGETS:
         foil = next(place for place, size in shapes if size == pytest.approx(target.patch_mm, abs=0.02))
         apart = [np.abs(np.subtract(foil, place)) for place, _ in cards]
-        assert any(offset == pytest.approx([CENTRE_MM - CARD_MM / 2] * 2, abs=0.02) for offset in apart)
+        assert any(offset == pytest.approx([10.0 - 18.0 / 2] * 2, abs=0.02) for offset in apart)
 
 
 def drawn_boxes_mm(page) -> list[tuple[tuple[float, float], tuple[float, float]]]:
