@@ -46,6 +46,8 @@ class Work:
         Baseline file; folder for the report.
     shown : Shown or None
         Language and units of the report.
+    bench : str or bool
+        As in `thermscan.runs.reading.read_run`.
     """
 
     run: str
@@ -53,6 +55,7 @@ class Work:
     baseline: str | None = None
     out: str | None = None
     shown: Shown | None = None
+    bench: str | bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +87,8 @@ def worst_status(statuses: Sequence[int]) -> int:
 def inspect_one(work: Work) -> Outcome:
     """Inspect one run; whatever goes wrong is its outcome."""
     try:
-        run = read_run(Path(work.run), overrides=work.overrides)
+        bench = Path(work.bench) if isinstance(work.bench, str) else work.bench
+        run = read_run(Path(work.run), overrides=work.overrides, bench=bench)
         baseline = _baseline(work.baseline) if work.baseline else None
         inspection = inspect_run(run, baseline=baseline)
         if work.out:

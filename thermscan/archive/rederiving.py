@@ -98,7 +98,7 @@ def _derive(
 ) -> tuple[Difference, ...]:
     recorded = contents.get("refusal") if was is None else was.get("overall")
     try:
-        run = read_run(root / RUN_FILE, overrides={})
+        run = read_run(root / RUN_FILE, overrides={}, bench=False)
         baseline = read_baseline(root / str(contents["baseline"])) if contents.get("baseline") else None
         inspection = portable(inspect_run(run, baseline=baseline, progress=progress), root)
     except CannotJudge as error:

@@ -14,10 +14,11 @@ import tomlkit
 
 from thermscan.archive.names import free_path
 from thermscan.errors import Fault, InputError, ThermscanError
+from thermscan.frames.reading import read_frames
 from thermscan.layout.text_file import path_beside, read_text_file
 from thermscan.runs.reading import COUNTS, read_run
 from thermscan.runs.records import RunRecord
-from thermscan.runs.run import Run
+from thermscan.runs.run import Run, UsualUnit
 from thermscan.writing.tree import Tree
 
 RUN_FILE = "run.toml"
@@ -84,6 +85,8 @@ def stage_inputs(
     InputError
         A file cannot be read, or a key of the run cannot be kept so that it means the same.
     """
+    if isinstance(run.unit, UsualUnit) and _state_their_unit(run):
+        run = replace(run, unit=None)
     root = tree.path
     copier = _Copier(tree)
     values: dict[str, Any] = {}
@@ -104,7 +107,7 @@ def stage_inputs(
             copier.copy(path, free_path(folder, path.name, copier.taken))
     staged = Staged(root, run, root / BASELINE_FILE if baseline is not None else None, copier.origins)
     try:
-        again = read_run(root / RUN_FILE, overrides={})
+        again = read_run(root / RUN_FILE, overrides={}, bench=False)
     except ThermscanError as error:
         raise staged.told(error) from error
     if (lost := _first_difference(run, again)) is not None:
@@ -115,6 +118,11 @@ def stage_inputs(
     own = {each.name: getattr(run, each.name) for each in dataclasses.fields(run) if _is_about(each.name)}
     staged.run = replace(again, **own)
     return staged
+
+
+def _state_their_unit(run: Run) -> bool:
+    """Whether the frames say themselves what unit they are in, so that a bench's habit was not needed."""
+    return all(read_frames(path, unit=run.unit, size_px=run.size_px)[0].unit_source == "file" for path in run.frames)
 
 
 def _is_about(name: str) -> bool:

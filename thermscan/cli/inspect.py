@@ -75,7 +75,7 @@ def command(
     from thermscan.runs.reading import read_run
 
     without = taken_out(options)
-    shown = shown_from(options)
+    show = {key: options.pop(key) for key in ("language", "units_shown")}
     others = {
         "baseline_file": baseline_file,
         "before_file": before_file,
@@ -91,12 +91,13 @@ def command(
             options,
             baseline_file=baseline_file,
             out=out,
-            shown=shown,
+            shown=shown_from(show),
             as_json=as_json,
             jobs=jobs,
             cluster=cluster,
         )
     run = run_from(inputs, options)
+    shown = shown_from(show, habit=run.units_shown)
     if without["no_layout"]:
         return inspect_without(run, without, shown=shown, out=out, as_json=as_json)
     with ExitStack() as kept:

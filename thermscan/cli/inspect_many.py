@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from thermscan.cli.options import RUN_SUFFIX, overrides_of
+from thermscan.cli.options import RUN_SUFFIX, bench_of, overrides_of
 from thermscan.cli.record_history import columns_of
 from thermscan.errors import InputError
 
@@ -71,7 +71,7 @@ def inspect_many(
         read_baseline(Path(baseline_file))  # told now, and not once for every run
     if jobs is not None and cluster:
         raise InputError("--jobs and --cluster are two ways to do the same", where="--jobs", fix="give one of them")
-    works = _works(inputs, overrides_of(options), baseline=baseline_file, out=out, shown=shown)
+    works = _works(inputs, options, baseline=baseline_file, out=out, shown=shown)
     with ExitStack() as kept:
         if out:
             kept.enter_context(reserved_folder(Path(out), inputs=[Path(name) for name in inputs]))
@@ -99,10 +99,12 @@ def _processes(jobs: int | None) -> int:
 
 
 def _works(
-    inputs: Sequence[str], overrides: dict[str, Any], *, baseline: str | None, out: str | None, shown: Shown
+    inputs: Sequence[str], options: dict[str, Any], *, baseline: str | None, out: str | None, shown: Shown
 ) -> list[Work]:
     from thermscan.many_runs import Work
 
+    overrides, bench = overrides_of(options), bench_of(options)
+    habits = str(bench.absolute()) if isinstance(bench, Path) else bench
     works, taken = [], set[str]()
     for name in inputs:
         stem, number = PurePath(name).stem or "run", 1
@@ -111,7 +113,7 @@ def _works(
             number += 1
             folder = f"{stem}-{number}"
         taken.add(folder.casefold())
-        works.append(Work(name, overrides, baseline, str(Path(out) / folder) if out else None, shown))
+        works.append(Work(name, overrides, baseline, str(Path(out) / folder) if out else None, shown, habits))
     return works
 
 

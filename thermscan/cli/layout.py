@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from thermscan.cli.layout_targets import targets
-from thermscan.cli.options import tell_backups
+from thermscan.cli.options import paper_for, tell_backups
 
 if TYPE_CHECKING:
     from thermscan.layout.picture import PagePicture
@@ -141,8 +141,8 @@ def _point(option: str, text: str) -> tuple[float, float]:
 @command.command()
 @click.argument("file", metavar="FILE", type=click.Path(path_type=Path))
 @click.option("--out", default="sheet.pdf", show_default=True, type=click.Path(path_type=Path), help="PDF to write.")
-@click.option("--paper", type=click.Choice(["A4", "letter"]), default="A4", show_default=True)
-def draw(file: Path, *, out: Path, paper: str) -> int:
+@click.option("--paper", type=click.Choice(["A4", "letter"]), help="A4, or the bench's habit, unless given.")
+def draw(file: Path, *, out: Path, paper: str | None) -> int:
     """
     Where does each part belong? A sheet to print at 1:1.
 
@@ -157,7 +157,7 @@ def draw(file: Path, *, out: Path, paper: str) -> int:
     board = read_board(file)
     for remark in board.remarks:
         click.echo(f"{file}: {remark}", err=True)
-    pages = write_layout_sheet(board, out, paper=paper)
+    pages = write_layout_sheet(board, out, paper=paper_for(paper, file.parent))
     click.echo(f"{out}: {pages} page{'' if pages == 1 else 's'}, {len(board.parts)} parts at 1:1")
     return 0
 

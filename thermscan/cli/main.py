@@ -38,6 +38,7 @@ COMMANDS = {
     "frame": ("thermscan.cli.frame", "What is in this frame file, and is it good enough?"),
     "layout": ("thermscan.cli.layout", "Is this layout sound? Draw it, import it, make it."),
     "record": ("thermscan.cli.record", "Keep what was seen, check it, and follow a board over the years."),
+    "bench": ("thermscan.cli.bench", "Keep what is the same every day at this bench: camera, unit, operator."),
     "camera": ("thermscan.cli.camera", "How far can this camera be trusted? Calibrate and check it."),
 }
 

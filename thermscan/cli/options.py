@@ -22,9 +22,7 @@ _SHOWN_OPTIONS = (
     click.option(
         "--language", type=click.Choice(["en", "de"]), default="en", show_default=True, help="Of page and PDF."
     ),
-    click.option(
-        "--units-shown", type=click.Choice(["C", "F"]), default="C", show_default=True, help="Of page and PDF."
-    ),
+    click.option("--units-shown", type=click.Choice(["C", "F"]), help="Of page and PDF (C, or the bench's habit)."),
 )
 
 _OPTIONS = (
@@ -71,6 +69,8 @@ _OPTIONS = (
         help="Period with which the supply was switched on and off.",
     ),
     click.option("--off-frames", multiple=True, metavar="FRAME", help="The same board with the power off."),
+    click.option("--bench", metavar="FILE", help="Habits of the bench (bench.toml here or above, unless given)."),
+    click.option("--no-bench", is_flag=True, default=None, help="Take no habits from any bench.toml."),
     click.option("--size-px", metavar="COLS,ROWS", help="Size of a frame in a log of one line a frame, such as 32,24."),
 )  # fmt: skip
 
@@ -96,11 +96,22 @@ def shown_options(command: _Command) -> _Command:
     return command
 
 
-def shown_from(options: dict[str, Any]) -> Shown:
-    """The language and units that a command line asks for, taken out of its options."""
+def shown_from(options: dict[str, Any], *, habit: str | None = None) -> Shown:
+    """The language and units that a command line asks for, or the bench has as a habit."""
     from thermscan.report.shown import Shown
 
-    return Shown(options.pop("language"), options.pop("units_shown"))
+    units = options["units_shown"] or habit or "C"
+    return Shown(options["language"], "F" if units == "F" else "C")
+
+
+def paper_for(paper: str | None, folder: Path) -> str:
+    """The paper that is asked for, else the bench's habit, else A4."""
+    if paper is not None:
+        return paper
+    from thermscan.runs.bench import bench_for
+
+    bench = bench_for(folder, bench=True)
+    return str(bench.values.get("paper", "A4")) if bench else "A4"
 
 
 def run_from(inputs: Sequence[str], options: dict[str, Any]) -> Run:
@@ -126,17 +137,27 @@ def run_from(inputs: Sequence[str], options: dict[str, Any]) -> Run:
             where=run_files[0],
             fix="give one run file, or only frames",
         )
-    overrides = overrides_of(options)
+    overrides, bench = overrides_of(options), bench_of(options)
     if not run_files:
         overrides["frames"] = list(inputs)
-    return read_run(Path(run_files[0]) if run_files else None, overrides=overrides)
+    return read_run(Path(run_files[0]) if run_files else None, overrides=overrides, bench=bench)
+
+
+def bench_of(options: dict[str, Any]) -> Path | bool:
+    """The bench file that is named; True: the nearest one; False: none."""
+    bench, none = options.get("bench"), bool(options.get("no_bench"))
+    if bench and none:
+        raise InputError("--bench and --no-bench exclude each other", fix="give one of them")
+    return Path(bench) if bench else not none
 
 
 def overrides_of(options: dict[str, Any]) -> dict[str, Any]:
     """Keys of the run file that options give, as a run file would have them."""
-    overrides = {key: value for key, value in options.items() if value not in (None, ())}
+    overrides = {
+        key: value for key, value in options.items() if value not in (None, ()) and key not in ("bench", "no_bench")
+    }
     if "supply" in overrides:
-        overrides["supply"] = [_supply(text) for text in overrides["supply"]]
+        overrides["supply"] = [supply_reading(text) for text in overrides["supply"]]
     if "corners_px" in overrides:
         overrides["corners_px"] = [_numbers(pair, "--corners") for pair in overrides["corners_px"].split()]
     if "size_px" in overrides:
@@ -148,7 +169,8 @@ def overrides_of(options: dict[str, Any]) -> dict[str, Any]:
     return overrides
 
 
-def _supply(text: str) -> dict[str, object]:
+def supply_reading(text: str) -> dict[str, object]:
+    """One rail as an option writes it: ``+5 V=5.02,1.31``."""
     rail, equals, reading = text.rpartition("=")
     numbers = _numbers(reading, "--supply")
     if not equals or not rail or len(numbers) != 2:

@@ -15,6 +15,7 @@ from thermscan.errors import InputError
 from thermscan.frames.plausible import UnitOutcome, against_the_room, impossible, unit_outcomes
 from thermscan.frames.stored import StoredPages
 from thermscan.frames.units import COUNTS, StatedUnit, known_unit, stated_units
+from thermscan.runs.run import UsualUnit
 
 # Of a larger frame every so manyth row and column is looked at: percentiles are then known to a fraction of a percent.
 MOST_SAMPLED = 20_000
@@ -39,7 +40,7 @@ def settle_unit(stored: StoredPages, *, unit: str | None, ambient_c: float | Non
     ----------
     stored : StoredPages
     unit : str or None
-        What the user says; it outweighs the file.
+        What the user says; it outweighs the file. A `UsualUnit` gives way to what the file states.
     ambient_c : float or None
     where : str
         File named in messages.
@@ -68,7 +69,7 @@ def _settled(
     if not outcomes:
         raise InputError("no pixel holds a number", where=where, fix="export the file again")
     stated = _stated(stored)
-    if unit is not None:
+    if unit is not None and not (isinstance(unit, UsualUnit) and stated):
         settled = _given(known_unit(unit), stated)
     elif len(stated) > 1:
         claims = " and ".join(f"{claim.unit} ({claim.words})" for claim in stated)

@@ -57,6 +57,7 @@ def run_document(run: Run) -> dict[str, object]:
         "power_on_s": run.power_on_s,
         "drive_period_s": run.drive_period_s,
         "size_px": list(run.size_px) if run.size_px is not None else None,
+        "sources": {key: os.path.relpath(path, base) for key, path in run.sources.items()},
         "landmarks": [{"ref": landmark.ref, "px": list(landmark.px)} for landmark in run.landmarks],
     }
 

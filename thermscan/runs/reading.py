@@ -6,15 +6,17 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from thermscan.errors import Fault, InputError, nearest_name
 from thermscan.layout.fields import read_record
 from thermscan.layout.text_file import parse_toml, read_text_file
 from thermscan.named_file import exists, is_file, is_folder
+from thermscan.runs.bench import bench_for
 from thermscan.runs.matching import has_pattern, matching_files
 from thermscan.runs.records import HINTS, NESTED_KEYS, RunRecord
-from thermscan.runs.run import Landmark, Run, Supply
+from thermscan.runs.run import Landmark, Run, Supply, UsualUnit
 from thermscan.visible import brief
 
 UNITS = ("cK", "dK", "K", "C", "F", "mK")
@@ -51,7 +53,13 @@ def option_name(key: str) -> str:
     return _OPTIONS.get(key, f"--{key.replace('_', '-')}")
 
 
-def read_run(path: Path | None, *, overrides: Mapping[str, object], frames_needed: bool = True) -> Run:
+def read_run(
+    path: Path | str | None,
+    *,
+    overrides: Mapping[str, object] = MappingProxyType({}),
+    bench: Path | bool = True,
+    frames_needed: bool = True,
+) -> Run:
     """
     A run from its file, from options, or from both.
 
@@ -62,6 +70,9 @@ def read_run(path: Path | None, *, overrides: Mapping[str, object], frames_neede
     overrides : mapping
         Keys of the run file with Python values; None or an empty list means not given. They win over the file.
         Relative paths in them are relative to the current directory, those in the file to the file.
+    bench : Path or bool
+        File of the bench's habits, for what neither run nor overrides say; True: ``bench.toml`` in the run's folder
+        (the current directory where there is no run file) or the nearest one above; False: none.
     frames_needed : bool
         False: the frames are yet to come, and those that the file names need not be there.
 
@@ -84,11 +95,21 @@ def read_run(path: Path | None, *, overrides: Mapping[str, object], frames_neede
     path = Path(path) if path is not None else None
     from_file = parse_toml(read_text_file(path).text, path) if path else {}
     given = {key: value for key, value in overrides.items() if value is not None and value not in ((), [])}
-    values: dict[str, Any] = {**_without_other_places(from_file, given), **given}
+    own: dict[str, Any] = {**_without_other_places(from_file, given), **given}
+    habits = bench_for(path.parent if path else Path.cwd(), bench)
+    lent = {} if habits is None else {key: value for key, value in habits.run_values.items() if key not in own}
+    if "camera" in own:
+        # A unit that is a camera file's belongs to the bench's own camera.
+        lent = {key: value for key, value in lent.items() if key != "unit" or value in UNITS}
+    elif own.get("unit") is not None and own["unit"] not in (*UNITS, COUNTS):
+        lent.pop("camera", None)
+    values: dict[str, Any] = {**lent, **own}
 
     def where(key: str) -> str:
         if key in given:
             return option_name(key)
+        if habits is not None and key.partition("[")[0].partition(".")[0] in lent:
+            return f"{habits.path}, {key}"
         if path:
             return f"{path}, {key}" if key else str(path)
         return option_name(key)
@@ -104,13 +125,18 @@ def read_run(path: Path | None, *, overrides: Mapping[str, object], frames_neede
         faults.append(
             Fault("times and rate_hz both tell when the frames were taken", where("times"), "keep one of them")
         )
-    files = _find_files(values, _Places(path, frozenset(given), where, faults), frames_needed=frames_needed)
+    files = _find_files(
+        values,
+        _Places(path, frozenset(given), where, faults, bench=habits.path if habits else None, lent=frozenset(lent)),
+        frames_needed=frames_needed,
+    )
     if record is None or faults:
         raise InputError.from_faults(faults)
+    unit = UsualUnit(files.unit) if files.unit in UNITS and "unit" in lent else files.unit
     return Run(
         frames=files.frames, ambient_c=record.ambient_c,
         reflected_c=record.ambient_c if record.reflected_c is None else record.reflected_c,
-        layout=files.layout, unit=files.unit, stage=record.stage or None, minutes_on=record.minutes_on,
+        layout=files.layout, unit=unit, stage=record.stage or None, minutes_on=record.minutes_on,
         board_serial=record.board_serial or None, camera=files.camera, camera_emissivity=record.camera_emissivity,
         operator=record.operator or None, note=record.note or None, taken=record.taken,
         supply=tuple(Supply(rail.rail, rail.volts, rail.amps) for rail in record.supply),
@@ -118,7 +144,9 @@ def read_run(path: Path | None, *, overrides: Mapping[str, object], frames_neede
         landmarks=tuple(Landmark(landmark.ref, landmark.px) for landmark in record.landmarks),
         targets=record.targets, off_frames=files.off_frames, rate_hz=record.rate_hz, times=files.times,
         power_on_s=record.power_on_s, drive_period_s=record.drive_period_s, size_px=record.size_px,
-        path=path.absolute() if path else None, remarks=_remarks(record),
+        path=path.absolute() if path else None, bench=habits.path if habits else None,
+        sources=dict.fromkeys(lent, habits.path) if habits else {},
+        units_shown=habits.values.get("units_shown") if habits else None, remarks=_remarks(record),
     )  # fmt: skip
 
 
@@ -148,8 +176,16 @@ class _Places:
     """Finds the files that a run names, and notes those that are missing."""
 
     def __init__(
-        self, run_file: Path | None, given: frozenset[str], where: Callable[[str], str], faults: list[Fault]
+        self,
+        run_file: Path | None,
+        given: frozenset[str],
+        where: Callable[[str], str],
+        faults: list[Fault],
+        *,
+        bench: Path | None,
+        lent: frozenset[str],
     ) -> None:
+        self._bench, self._lent = bench, lent
         self._run_file, self._given, self._where, self._faults = run_file, given, where, faults
 
     def fault(self, key: str, what: str, fix: str) -> None:
@@ -158,6 +194,8 @@ class _Places:
 
     def path(self, key: str, name: str) -> Path:
         """The path that a name under a key means."""
+        if self._bench is not None and key in self._lent:
+            return self._bench.parent / name
         if self._run_file is None or key in self._given:
             return Path.cwd() / name
         return self._run_file.absolute().parent / name

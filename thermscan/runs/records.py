@@ -32,12 +32,14 @@ LOWEST_AMBIENT_C, HIGHEST_AMBIENT_C = -40.0, 57.0
 LOWEST_REFLECTED_C, HIGHEST_REFLECTED_C = -80.0, 300.0
 FEWEST_LANDMARKS = 4
 
-_SUPPLY_EXAMPLE = '[{ rail = "+5 V", volts = 5.02, amps = 1.31 }]'
+SUPPLY_EXAMPLE = '[{ rail = "+5 V", volts = 5.02, amps = 1.31 }]'
 _CORNERS_EXAMPLE = "[[x, y], [x, y], [x, y], [x, y]]"
 _LANDMARKS_EXAMPLE = '[{ ref = "U1", px = [x, y] }, …]'
 
 
-def _within(lowest: float, highest: float) -> BeforeValidator:
+def within(lowest: float, highest: float) -> BeforeValidator:
+    """A number of degrees Celsius between two limits; what another unit would make of it is said."""
+
     def check(value: object) -> object:
         if isinstance(value, bool) or not isinstance(value, int | float) or lowest <= value <= highest:
             return value
@@ -64,7 +66,8 @@ def _frames(value: object) -> object:
     return [str(item) if hasattr(item, "__fspath__") else item for item in value]
 
 
-def _path_text(value: object) -> object:
+def path_text(value: object) -> object:
+    """A path as text; anything else as it is."""
     return str(value) if hasattr(value, "__fspath__") else value
 
 
@@ -81,7 +84,9 @@ def _taken(value: object) -> datetime:
     raise complaint(f"{shown(value)} is not a date and time", "write it like 2026-05-02T14:30:00Z")
 
 
-def _list_of(what: str, example: str) -> BeforeValidator:
+def list_of(what: str, example: str) -> BeforeValidator:
+    """A list, or what to write instead."""
+
     def check(value: object) -> object:
         if not isinstance(value, list | tuple):
             raise complaint(f"{shown(value)} is not a list of {what}", f"write {example}")
@@ -130,31 +135,31 @@ class LandmarkRecord(Record):
 class RunRecord(Record):
     """A run file, or the options that stand for one."""
 
-    layout: Annotated[Name, BeforeValidator(_path_text)] | None = None
+    layout: Annotated[Name, BeforeValidator(path_text)] | None = None
     frames: Annotated[list[Name], BeforeValidator(_frames)]
     off_frames: Annotated[list[Name], BeforeValidator(_frames)] = Field(default_factory=list)
     rate_hz: AboveZero | None = None
-    times: Annotated[Name, BeforeValidator(_path_text)] | None = None
+    times: Annotated[Name, BeforeValidator(path_text)] | None = None
     power_on_s: Number | None = None
     drive_period_s: AboveZero | None = None
     size_px: Annotated[tuple[int, int], BeforeValidator(_size)] | None = None
-    unit: Annotated[Name, BeforeValidator(_path_text)] | None = None
-    ambient_c: Annotated[Number, _within(LOWEST_AMBIENT_C, HIGHEST_AMBIENT_C)]
-    reflected_c: Annotated[Number, _within(LOWEST_REFLECTED_C, HIGHEST_REFLECTED_C)] | None = None
+    unit: Annotated[Name, BeforeValidator(path_text)] | None = None
+    ambient_c: Annotated[Number, within(LOWEST_AMBIENT_C, HIGHEST_AMBIENT_C)]
+    reflected_c: Annotated[Number, within(LOWEST_REFLECTED_C, HIGHEST_REFLECTED_C)] | None = None
     stage: Label | None = None
     minutes_on: NotNegative | None = None
     board_serial: Label | None = None
-    camera: Annotated[Name, BeforeValidator(_path_text)] | None = None
+    camera: Annotated[Name, BeforeValidator(path_text)] | None = None
     camera_emissivity: Emissivity | None = None
     operator: Text | None = None
     note: Note | None = None
     taken: Annotated[datetime, BeforeValidator(_taken)] | None = None
-    supply: Annotated[list[SupplyRecord], _list_of("rails", _SUPPLY_EXAMPLE)] = Field(default_factory=list)
-    corners_px: Annotated[list[Pair], _list_of("four points", _CORNERS_EXAMPLE), AfterValidator(_corners)] | None = None
+    supply: Annotated[list[SupplyRecord], list_of("rails", SUPPLY_EXAMPLE)] = Field(default_factory=list)
+    corners_px: Annotated[list[Pair], list_of("four points", _CORNERS_EXAMPLE), AfterValidator(_corners)] | None = None
     targets: bool = False
-    landmarks: Annotated[
-        list[LandmarkRecord], _list_of("landmarks", _LANDMARKS_EXAMPLE), AfterValidator(_landmarks)
-    ] = Field(default_factory=list)
+    landmarks: Annotated[list[LandmarkRecord], list_of("landmarks", _LANDMARKS_EXAMPLE), AfterValidator(_landmarks)] = (
+        Field(default_factory=list)
+    )
 
 
 NESTED_KEYS = {"supply": tuple(SupplyRecord.model_fields), "landmarks": tuple(LandmarkRecord.model_fields)}

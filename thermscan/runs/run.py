@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -29,6 +30,12 @@ class Landmark:
     px: tuple[float, float]
 
 
+class UsualUnit(str):
+    """A unit that is a bench's habit: it holds for frames that state none themselves."""
+
+    __slots__ = ()
+
+
 @dataclass(frozen=True, slots=True)
 class Run:
     """
@@ -54,6 +61,12 @@ class Run:
         The supply was switched on and off with this period.
     size_px : tuple of int, or None
         Columns and rows of a frame in a log that writes each in one line.
+    bench : Path or None
+        The file of the bench's habits that was read.
+    sources : mapping
+        The file of each value that is neither the run's own nor an option's.
+    units_shown : str or None
+        ``C`` or ``F``, where the bench has a habit.
     camera_emissivity : float or None
         What the camera itself was set to when it turned radiance into temperature. None: what the camera
         file says, or 1.
@@ -83,11 +96,13 @@ class Run:
     drive_period_s: float | None = None
     size_px: tuple[int, int] | None = None
     path: Path | None = None
+    bench: Path | None = None
+    sources: Mapping[str, Path] = field(default_factory=dict)
+    units_shown: str | None = None
     remarks: tuple[str, ...] = field(default=())
 
     @property
     def files(self) -> tuple[Path, ...]:
         """Every file that the run names, and its own."""
-        return tuple(
-            path for path in (self.path, *self.frames, *self.off_frames, self.times, self.layout, self.camera) if path
-        )
+        named = (self.path, *self.frames, *self.off_frames, self.times, self.layout, self.camera, self.bench)
+        return tuple(path for path in named if path)
