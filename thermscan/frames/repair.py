@@ -80,17 +80,16 @@ def repair_values(values: ArrayLike, *, noise: float | None = None, clear: float
     array = np.array(values, dtype=np.float64)
     spread = noise if noise is not None else (spatial_noise(array) or 0.0)
     padded = np.pad(array, 1, constant_values=np.nan)
-    near = _shifted(padded, [(y, x) for y in (-1, 0, 1) for x in (-1, 0, 1) if (y, x) != (0, 0)], array.shape)
     least = max(CLEAR_OF_NOISE * spread, clear)
+    highest, lowest, neighbours = _around(padded, array.shape)
     with np.errstate(invalid="ignore"):
-        above = np.all((array - near > least) | np.isnan(near), axis=0)
-        below = np.all((near - array > least) | np.isnan(near), axis=0)
-    candidates = (above | below) & np.isfinite(array) & (np.isfinite(near).sum(axis=0) >= _MIN_NEIGHBOURS)
+        stands_out = (array - highest > least) | (lowest - array > least)
+    candidates = stands_out & np.isfinite(array) & (neighbours >= _MIN_NEIGHBOURS)
     dead = np.zeros(array.shape, dtype=bool)
     for row, col in np.argwhere(candidates):
         if not _has_skirt(padded, row + 1, col + 1, spread):
             dead[row, col] = True
-            array[row, col] = np.nanmedian(near[:, row, col])
+            array[row, col] = np.nanmedian(np.delete(padded[row : row + 3, col : col + 3].ravel(), 4))
     return Repaired(array, dead)
 
 
@@ -174,11 +173,19 @@ def _counted(count: int, kind: str) -> str:
     return f"{count} {kind} pixels were replaced by the median of their neighbours"
 
 
-def _shifted(
-    padded: NDArray[np.float64], steps: Sequence[tuple[int, int]], shape: tuple[int, ...]
-) -> NDArray[np.float64]:
+def _around(
+    padded: NDArray[np.float64], shape: tuple[int, ...]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.uint8]]:
+    """Highest and lowest of each pixel's eight neighbours, and how many of them hold a number."""
     rows, cols = shape
-    return np.stack([padded[1 + y : 1 + y + rows, 1 + x : 1 + x + cols] for y, x in steps])
+    highest, lowest = np.full(shape, np.nan), np.full(shape, np.nan)
+    count = np.zeros(shape, dtype=np.uint8)
+    for y, x in ((y, x) for y in range(3) for x in range(3) if (y, x) != (1, 1)):
+        near = padded[y : y + rows, x : x + cols]
+        np.fmax(highest, near, out=highest)
+        np.fmin(lowest, near, out=lowest)
+        count += np.isfinite(near)
+    return highest, lowest, count
 
 
 def _has_skirt(padded: NDArray[np.float64], row: int, col: int, noise: float) -> bool:
