@@ -13,7 +13,7 @@ PACKAGE = Path(__file__).parents[1] / "thermscan"
 
 # In the order of the flow; a module may import from its own level and from those before it.
 LEVELS = (
-    ("errors", "visible", "named_file", "scales", "coordinates", "resources"),
+    ("visible", "errors", "named_file", "scales", "coordinates", "resources"),
     ("writing",),
     ("layout",),
     ("runs",),

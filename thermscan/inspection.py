@@ -120,7 +120,7 @@ def inspect_run(
     """
     tell = progress or _tell_nobody
 
-    board = read_board(_layout_of(run))
+    board = _with_parts(read_board(_layout_of(run)))
     view = view_of(run, progress=tell)
     camera, frames = view.camera, view.frames
 
@@ -231,6 +231,16 @@ def _frames_own_faults_told(view: View) -> Iterator[None]:
     except CannotJudge as error:
         said = dict.fromkeys(text for frame in view.frames if frame.unit_source == "assumed" for text in frame.remarks)
         raise CannotJudge.from_faults([*error.faults, *(Fault(text) for text in (*said, *view.quality))]) from error
+
+
+def _with_parts(board: Board) -> Board:
+    if board.parts:
+        return board
+    raise InputError(
+        "the layout has no parts, so that there is nothing to judge",
+        where=str(board.path) if board.path else None,
+        fix="add parts to it, or look without a layout: --no-layout",
+    )
 
 
 def _tell_nobody(stage: str) -> None:

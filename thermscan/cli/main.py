@@ -23,6 +23,8 @@ EXIT_CLOSED_PIPE = 141
 _STREAM_ERRORS = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EBADF)
 # So many faults are told one by one: a list beyond a screen or two is read by nobody.
 MOST_LINES = 100
+# Photos of up to 120 million pixels are unpacked; read when OpenCV is imported, after this.
+MOST_PHOTO_PIXELS = "120000000"
 
 # The matrices here are small: BLAS threads on every core would mostly wait for each other (measured: three times
 # the processor time of one thread). A user's own setting stays. Read by BLAS when numpy is imported, after this.
@@ -91,6 +93,7 @@ def main(arguments: Sequence[str] | None = None, *, interrupts: Sequence[int] = 
     debug = "--debug" in given
     for name in BLAS_THREADS:
         os.environ.setdefault(name, "1")
+    os.environ.setdefault("OPENCV_IO_MAX_IMAGE_PIXELS", MOST_PHOTO_PIXELS)
     with visible_streams():
         return _run(given, debug=debug, interrupts=interrupts)
 

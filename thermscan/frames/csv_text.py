@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from thermscan.errors import InputError
 from thermscan.frames.files import unreadable
 from thermscan.frames.headings import Headings, find_headings
-from thermscan.frames.stored import MAX_FRAME_PIXELS, StoredPages
+from thermscan.frames.stored import MAX_FRAME_PIXELS, MOST_STORED, StoredPages
 from thermscan.frames.text_dialect import HOW_TO_WRITE, NO_TABLE, decode_text, find_dialect, plain_lines, take_suffixes
 from thermscan.frames.text_rows import MAX_LABEL_CELLS, Block, Row, find_blocks, parse_rows
 from thermscan.frames.times import page_times
@@ -156,6 +156,7 @@ def _array(rows: Sequence[Row]) -> NDArray[np.float64]:
     """The rows' numbers, without a last column that only the lines' closing separators make."""
     width = min(row.width for row in rows)
     values = np.array([row.values[:width] for row in rows], dtype=np.float64)
+    values[np.abs(values) > MOST_STORED] = np.nan
     if width > 2 and all(row.ends_empty for row in rows) and np.isnan(values[:, -1]).all():
         # Lines that begin with a separator as well are fenced in by it.
         return values[:, int(all(row.begins_empty for row in rows)) : -1]

@@ -15,7 +15,7 @@ from thermscan.frames.csv_text import read_csv
 from thermscan.frames.files import TIFF, file_digest, file_kind
 from thermscan.frames.frame import Frame, FrameSource
 from thermscan.frames.settle import settle_unit
-from thermscan.frames.stored import MAX_FILE_PIXELS, StoredPages
+from thermscan.frames.stored import MAX_FILE_PIXELS, MOST_STORED, StoredPages
 from thermscan.frames.text_log import find_text_log
 from thermscan.frames.tiff import read_tiff
 from thermscan.frames.units import COUNTS, celsius, kelvin_a_step
@@ -142,7 +142,8 @@ def _mark_bad(stored: NDArray[Any], unit: str, *, stored_as: str) -> tuple[NDArr
     if _all_good(stored, unit, stored_as=stored_as):
         page.flags.writeable = False
         return page, ()
-    finite = np.isfinite(page)
+    with np.errstate(invalid="ignore"):
+        finite = np.abs(page) <= MOST_STORED
     values = np.where(finite, page, np.nan)
     remarks = []
     missing = int(finite.size - finite.sum())
@@ -167,7 +168,7 @@ def _mark_bad(stored: NDArray[Any], unit: str, *, stored_as: str) -> tuple[NDArr
 def _all_good(stored: NDArray[Any], unit: str, *, stored_as: str) -> bool:
     """The ends of the range show that no number is missing or impossible, as is usual."""
     ends = np.array([stored.min(), stored.max()], dtype=np.float64)
-    if not np.isfinite(ends).all():
+    if not (np.abs(ends) <= MOST_STORED).all():
         return False
     if unit == COUNTS:
         return True

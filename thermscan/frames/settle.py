@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from thermscan.errors import InputError
 from thermscan.frames.plausible import UnitOutcome, against_the_room, impossible, unit_outcomes
-from thermscan.frames.stored import StoredPages
+from thermscan.frames.stored import MOST_STORED, StoredPages
 from thermscan.frames.units import COUNTS, StatedUnit, known_unit, stated_units
 from thermscan.runs.run import UsualUnit
 
@@ -89,7 +89,7 @@ def _picked(pages: Sequence[NDArray[Any]]) -> list[NDArray[Any]]:
 
 
 def _whole(pages: Sequence[NDArray[Any]]) -> NDArray[np.float64]:
-    return np.concatenate([np.asarray(page, dtype=np.float64).ravel() for page in _picked(pages)])
+    return _within(np.concatenate([np.asarray(page, dtype=np.float64).ravel() for page in _picked(pages)]))
 
 
 def _sample(pages: Sequence[NDArray[Any]], *, most: int) -> NDArray[np.float64] | None:
@@ -98,7 +98,13 @@ def _sample(pages: Sequence[NDArray[Any]], *, most: int) -> NDArray[np.float64] 
     step = math.isqrt(sum(page.size for page in picked) // most)
     if step < 2:
         return None
-    return np.concatenate([np.asarray(page[::step, ::step], dtype=np.float64).ravel() for page in picked])
+    return _within(np.concatenate([np.asarray(page[::step, ::step], dtype=np.float64).ravel() for page in picked]))
+
+
+def _within(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    with np.errstate(invalid="ignore"):
+        beyond = np.abs(values) > MOST_STORED
+    return np.where(beyond, np.nan, values) if beyond.any() else values
 
 
 def _stated(stored: StoredPages) -> tuple[StatedUnit, ...]:

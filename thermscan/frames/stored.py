@@ -16,6 +16,8 @@ MAX_FILE_PIXELS = 250_000_000
 # bytes a pixel than the second was never seen by a camera, and is a small file made to fill the memory.
 UNQUESTIONED_PIXELS = 20_000_000
 LEAST_BYTES_A_PIXEL = 0.25
+# No detector counts so far, and no temperature is as high in any unit: a larger number is a filling value.
+MOST_STORED = 1e12
 
 
 @dataclass(frozen=True, slots=True, eq=False)

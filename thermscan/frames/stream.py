@@ -254,7 +254,8 @@ def _unit(sources: Sequence[_Source], *, unit: str | None, ambient_c: float | No
 
 def _celsius(plane: NDArray[Any], unit: str) -> Float32:
     """A plane in degrees Celsius (counts stay counts), NaN for what is no temperature."""
-    values = plane.astype(np.float32)
+    with np.errstate(over="ignore"):  # a number beyond all measure becomes infinite, and then none
+        values = plane.astype(np.float32)
     if unit in KELVIN_A_STEP:
         values *= np.float32(KELVIN_A_STEP[unit])
         values -= np.float32(ZERO_C_ABS_K)

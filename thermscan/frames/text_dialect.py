@@ -31,7 +31,7 @@ _BOMS = (
 )
 # So much of a file shows which encoding it has.
 _HEAD_BYTES = 4096
-_CONTROL = re.compile(r"[\x00-\x08\x0e-\x1a\x1c-\x1f]")
+_CONTROL = re.compile(r"[\x00-\x08\x0e-\x1f]")
 _WITHOUT_NUMBERS = dict.fromkeys(map(ord, '0123456789.,;+-|\t "'))
 _TWO_DIGITS = re.compile(r"\d.*?\d")
 _SUFFIX = re.compile(

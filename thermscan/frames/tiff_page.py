@@ -146,6 +146,7 @@ def describe_page(directory: Directory) -> TiffPage:
         raise directory.fault(
             325 if tiled else 279, f"names {len(counts)} pieces of the picture, and {len(offsets)} lie in it"
         )
+    counts = counts[: len(offsets)]
     if compression == NO_COMPRESSION and not tiled and len(offsets) == 1 and chunk[1] < rows:
         chunk = (1, rows, cols)  # one strip is the whole page, whatever RowsPerStrip says
     if compression == NO_COMPRESSION and not tiled:

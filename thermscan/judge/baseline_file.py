@@ -160,6 +160,8 @@ def read_baseline(path: Path) -> Baseline:
     width = len(record.rise_raster_k[0])
     if width == 0 or any(len(row) != width for row in record.rise_raster_k):
         raise InputError("rise_raster_k: its rows are not of one length", where=where, fix=learn)
+    if not any(run.rise_k for run in record.runs):
+        raise InputError("no run holds the rise of any part", where=where, fix=learn)
     for number, run in enumerate(record.runs, start=1):
         if set(run.rise_k) != set(run.u_k):
             raise InputError(f"run {number}: rise_k and u_k do not name the same parts", where=where, fix=learn)

@@ -14,6 +14,8 @@ OVERLAP_TOLERANCE_MM = 0.5
 EDGE_TOLERANCE_MM = 0.5
 # A layout with more overlaps than this has one cause for them; the rest is only counted.
 MOST_REMARKS_OF_A_KIND = 20
+# So many are looked for: where parts lie in heaps, each with each would take minutes.
+MOST_OVERLAPS = 1000
 
 
 def parts_off_board(board: Board, places: Sequence[str]) -> list[Fault]:
@@ -59,7 +61,7 @@ def board_remarks(board: Board) -> list[str]:
     """
     if not board.parts:
         return ["the layout has no parts"]
-    pairs = overlaps(board.parts, deeper_than_mm=OVERLAP_TOLERANCE_MM)
+    pairs = overlaps(board.parts, deeper_than_mm=OVERLAP_TOLERANCE_MM, most=MOST_OVERLAPS)
     refs = [part.ref for part in board.parts]
     remarks = _limited([f"{refs[i]} and {refs[j]} overlap by {depth:.1f} mm" for i, j, depth in pairs], "overlaps")
     out = [(part.ref, outside_mm(part, board.outline_mm)) for part in board.parts]

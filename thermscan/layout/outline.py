@@ -97,7 +97,7 @@ def inside_polygon(points_mm: ArrayLike, polygon_mm: ArrayLike) -> NDArray[np.bo
     end = np.roll(start, -1, axis=0)
     x, y = points[:, :1], points[:, 1:]
     spans = (start[:, 1] > y) != (end[:, 1] > y)
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         cut = start[:, 0] + (y - start[:, 1]) * (end[:, 0] - start[:, 0]) / (end[:, 1] - start[:, 1])
     result: NDArray[np.bool_] = np.count_nonzero(spans & (x < cut), axis=1) % 2 == 1
     return result
@@ -159,11 +159,12 @@ def distance_to_polygon(points_mm: ArrayLike, polygon_mm: ArrayLike) -> NDArray[
     return result
 
 
-def overlaps(parts: Sequence[Part], *, deeper_than_mm: float) -> list[tuple[int, int, float]]:
+def overlaps(parts: Sequence[Part], *, deeper_than_mm: float, most: int | None = None) -> list[tuple[int, int, float]]:
     """
     Pairs of bodies that lie over one another: two indices and how deep, in millimetres.
 
-    The depth is the shortest way to push the two apart (separating axes). Round bodies count as round.
+    With ``most`` no more pairs are given, and no more looked at than that many times ten. The depth is the shortest way
+    to push the two apart (separating axes). Round bodies count as round.
 
     Examples
     --------
@@ -178,9 +179,13 @@ def overlaps(parts: Sequence[Part], *, deeper_than_mm: float) -> list[tuple[int,
     centres = np.array([[part.x_mm, part.y_mm] for part in parts])
     reach = np.array([np.hypot(part.length_mm, part.width_mm) / 2 for part in parts])
     corners = [_hull(part) for part in parts]
-    found = []
+    found: list[tuple[int, int, float]] = []
+    looked_at = 0
     for i in range(len(parts) - 1):
+        if most is not None and (len(found) >= most or looked_at >= 10 * most):
+            break
         near = np.hypot(*(centres[i + 1 :] - centres[i]).T) < reach[i + 1 :] + reach[i]
+        looked_at += int(np.count_nonzero(near))
         for j in np.flatnonzero(near) + i + 1:
             depth = _depth(corners[i], corners[j])
             if depth > deeper_than_mm:

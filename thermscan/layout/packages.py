@@ -14,7 +14,7 @@ from __future__ import annotations
 import csv
 import re
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 
 from thermscan.errors import InputError, nearest_name
@@ -91,6 +91,7 @@ def package_body(name: str) -> PackageBody:
     raise InputError(f'"{name}" is not a known package', fix=fix)
 
 
+@lru_cache(maxsize=256)
 def nearest_package(name: str) -> str | None:
     """
     The known package name most like a given one, or None where none is near.

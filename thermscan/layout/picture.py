@@ -13,11 +13,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from thermscan.errors import InputError
+from thermscan.layout.photo_file import read_scale
 from thermscan.named_file import refuse_irregular
 
 # More than a screen shows even when zoomed in; the page stays a few megabytes.
 LONGEST_SIDE_PX = 2600
 LARGEST_PHOTO_BYTES = 100_000_000
+# What a telephone's finest sensor takes; three bytes each while it is read. Other kinds of file: cli/main.py.
+MOST_PHOTO_PIXELS = 120_000_000
 JPEG_QUALITY = 88
 # The coldest and hottest pixels would take all shades for themselves.
 DARKEST_PERCENT, BRIGHTEST_PERCENT = 1.0, 99.7
@@ -97,6 +100,9 @@ def photo_pixels(path: Path) -> NDArray[np.uint8]:
         data = path.read_bytes()
     except OSError as error:
         raise InputError(f"cannot be read ({error.strerror})", where=str(path), fix="check the name") from error
+    if (size := read_scale(path)) and size.width_px * size.height_px > MOST_PHOTO_PIXELS:
+        what = f"it has {size.width_px} x {size.height_px} pixels; up to {MOST_PHOTO_PIXELS // 10**6} million are read"
+        raise InputError(what, where=str(path), fix="save it smaller")
     try:
         pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR) if data else None
     except cv2.error:

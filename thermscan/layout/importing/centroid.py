@@ -204,7 +204,13 @@ _Split = Callable[[str], list[str]]
 
 
 def _delimited(delimiter: str) -> _Split:
-    return lambda line: next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
+    def cells(line: str) -> list[str]:
+        try:
+            return next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
+        except csv.Error:  # a cell beyond all measure
+            return []
+
+    return cells
 
 
 _SPLITS: tuple[_Split, ...] = (

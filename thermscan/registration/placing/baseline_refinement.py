@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -91,7 +93,7 @@ def _shifts(evidence: Evidence, baseline: BaselineRaster, matrix: FloatArray, co
     _, starts = np.unique(piece[rows, cols], return_index=True)
     to_mm = np.linalg.inv(matrix)
     centres, shifts, informations = [], [], []
-    for first, end in zip(starts, [*starts[1:], len(rows)], strict=True):
+    for first, end in pairwise([*starts, len(rows)]):
         if end - first < FEWEST_PIXELS:
             continue
         r, c = rows[first:end], cols[first:end]
