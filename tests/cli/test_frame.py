@@ -123,7 +123,7 @@ def test_counts_are_shown_as_counts(idle, capsys):
         (["--unit", "Reaumur"], '--unit: "Reaumur" is not a unit; write one of cK dK K C F mK counts'),
         (["--ambient", "300"], "--ambient: 300 °C is no room; give degrees Celsius, such as 22.4"),
         (["--ambient", "nan"], "--ambient: nan °C is no room"),
-        (["--ambient", "warm"], "'warm' is not a valid float"),
+        (["--ambient", "warm"], "'warm' is not a number"),
         (["--colour"], "No such option"),
     ],
 )
@@ -166,3 +166,8 @@ def test_the_installed_command_behaves_alike(idle, broken):
     assert run.returncode == 2
     assert "80 x 60 pixels" in run.stdout
     assert len(run.stderr.splitlines()) == 1
+
+
+def test_a_decimal_comma_is_answered_with_what_to_write(capsys):
+    assert main(["frame", "idle.tiff", "--ambient", "22,4"]) == 2
+    assert "'22,4' is not a number; write it with a point: 22.4; see" in capsys.readouterr().err

@@ -10,6 +10,7 @@ import pytest
 
 from thermscan.errors import InputError
 from thermscan.layout.reading import read_board
+from thermscan.runs.reading import read_run
 
 BOARD = '[board]\nname = "display"\nwidth_mm = 180\nheight_mm = 120.0\n'
 PART = '[[part]]\nref = "U1"\npackage = "DIP-40"\nat_mm = [60, 40]\n'
@@ -166,7 +167,6 @@ def test_what_is_wrong_is_said_in_one_line(tmp_path, text, expected):
         ("ref,x_mm,y_mm,length_mm\nU1,9,9,3\n", "parts.csv, row 2, width_mm: it is missing; give length_mm and width_mm"),
         ("ref,x_mm,y_mm,package\nU1,9;5,9,DIP-8\n", 'parts.csv, row 2, x_mm: "9;5" is not a number'),
         ("ref,at_mm,x_mm,y_mm,package\nU1,9,9,9,DIP-8\n", "parts.csv, at_mm: unknown column; use the columns x_mm and y_mm"),
-        (b"ref,x_mm,y_mm,package\nU\xe9,9,9,DIP-8\n", "parts.csv, line 2: not UTF-8 text; save the file as UTF-8"),
         ("\n \n", "parts.csv: the file is empty"),
     ],
 )  # fmt: skip
@@ -208,6 +208,48 @@ def test_an_unknown_package_with_a_body_is_a_remark(tmp_path):
     board = read_board(layout(tmp_path, BOARD + PART.replace("DIP-40", "MODULE-9") + "body_mm = [5, 5]\n"))
     assert board.part("U1").package == "MODULE-9"
     assert board.remarks[0].startswith('U1: package "MODULE-9" is not known, its body is as given')
+
+
+def test_a_package_that_is_not_known_is_told_once(tmp_path):
+    parts = "".join(
+        f"[[part]]\nref = 'U{n}'\npackage = 'MODULE-9'\nbody_mm = [5, 5]\nat_mm = [{10 * n}, 20]\n" for n in range(1, 9)
+    )
+    said = [remark for remark in read_board(layout(tmp_path, BOARD + parts)).remarks if "MODULE-9" in remark]
+    assert len(said) == 1
+    assert said[0].startswith('U1, U2, U3, U4, U5, U6 and 2 more: package "MODULE-9" is not known, their bodies are as')
+
+
+def test_a_spreadsheet_in_windows_1252_with_headings_of_its_own_is_read(tmp_path):
+    (tmp_path / "parts.csv").write_bytes(
+        "Designator;X (mm);Pos Y;Footprint;Rot;note\nÜ1;20,5;30;DIP-16;90;für\n".encode("cp1252")
+    )
+    (part,) = read_board(layout(tmp_path, BOARD.rstrip() + '\nparts = "parts.csv"\n')).parts
+    assert (part.ref, part.x_mm, part.y_mm, part.package, part.rotation_deg, part.note) == (
+        "Ü1",
+        20.5,
+        30.0,
+        "DIP-16",
+        90.0,
+        "für",
+    )
+
+
+@pytest.mark.parametrize(
+    ("line", "advice"),
+    [
+        ("ambient_c = 22,0", "write it with a point: ambient_c = 22.0"),
+        ("stage = all chips fitted  # text", 'write text between quotes: stage = "all chips fitted"'),
+        ("layout = board.toml", 'write text between quotes: layout = "board.toml"'),
+        ("minutes_on = 15 min", "write the number alone: minutes_on = 15"),
+        ("note = [1, 2", "correct it"),
+    ],
+)
+def test_slips_in_toml_are_answered_with_what_to_write(tmp_path, line, advice):
+    path = tmp_path / "run.toml"
+    path.write_text(f"frames = ['idle.tiff']\n{line}\noperator = 'bench'\n")
+    with pytest.raises(InputError) as caught:
+        read_run(path, overrides={})
+    assert str(caught.value).endswith(f"; {advice}")
 
 
 def test_an_outline_runs_clockwise_from_zero_and_parts_move_with_it(tmp_path):

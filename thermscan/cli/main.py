@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import importlib
 import os
+import re
 import sys
 import traceback
 from collections.abc import Sequence
@@ -43,6 +44,10 @@ COMMANDS = {
     "bench": ("thermscan.cli.bench", "Keep what is the same every day at this bench: camera, unit, operator."),
     "camera": ("thermscan.cli.camera", "How far can this camera be trusted? Calibrate and check it."),
 }
+
+
+_NO_NUMBER = re.compile(r"'([^']*)' is not a valid (?:float|integer)(?: range)?")
+_POINT = re.compile(r"[-+]?\d*\.\d+")
 
 
 class CommandTable(click.Group):
@@ -107,7 +112,7 @@ def _run(given: list[str], *, debug: bool, interrupts: Sequence[int]) -> int:  #
         return error.exit_status
     except click.UsageError as error:
         command = error.ctx.command_path if error.ctx else "thermscan"
-        _say([f"{error.format_message().rstrip('.')}; see '{command} --help'"], debug=debug)
+        _say([f"{_plainer(error.format_message()).rstrip('.')}; see '{command} --help'"], debug=debug)
         return EXIT_BAD_INPUT
     except click.Abort:
         return EXIT_INTERRUPTED
@@ -129,6 +134,23 @@ def _run(given: list[str], *, debug: bool, interrupts: Sequence[int]) -> int:  #
         fault = f"internal fault ({type(error).__name__}: {error})"
         _say([f"thermscan: {fault}; run again with --debug and send what it shows"], debug=debug)
     return EXIT_INTERNAL_FAULT
+
+
+def _plainer(message: str) -> str:
+    """
+    What click says of a number, in words, with what to write.
+
+    Examples
+    --------
+    >>> _plainer("Invalid value for '--ambient': '22,4' is not a valid float.")
+    "Invalid value for '--ambient': '22,4' is not a number; write it with a point: 22.4."
+    """
+    found = _NO_NUMBER.search(message)
+    if found is None:
+        return message
+    point = found[1].strip().replace(",", ".")
+    written = f"; write it with a point: {point}" if "," in found[1] and _POINT.fullmatch(point) else ""
+    return f"{message[: found.start()]}'{found[1]}' is not a number{written}{message[found.end() :]}"
 
 
 def told(line: str) -> None:

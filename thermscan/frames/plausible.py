@@ -109,6 +109,12 @@ def _outcome(
     return UnitOutcome(unit, coldest, low, median, high, hottest, fraction, plausible)
 
 
+def far_from_a_bench(outcome: UnitOutcome) -> float:
+    """How many kelvin a unit's result lies outside the window of a bench; for telling the likelier of wrong units."""
+    below, above = LOW_MIN_C - outcome.low_c, max(outcome.low_c - LOW_MAX_C, outcome.high_c - HIGH_MAX_C)
+    return max(below, above, 0.0)
+
+
 def impossible(outcome: UnitOutcome) -> bool:
     """True where a unit's result is out of question for any bench, not only unusual."""
     return not MEDIAN_MIN_C <= outcome.median_c <= MEDIAN_MAX_C

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.errors import InputError
-from thermscan.frames.plausible import UnitOutcome, against_the_room, impossible, unit_outcomes
+from thermscan.frames.plausible import UnitOutcome, against_the_room, far_from_a_bench, impossible, unit_outcomes
 from thermscan.frames.stored import MOST_STORED, StoredPages
 from thermscan.frames.units import COUNTS, StatedUnit, known_unit, stated_units
 from thermscan.runs.run import UsualUnit
@@ -21,6 +21,13 @@ from thermscan.runs.run import UsualUnit
 MOST_SAMPLED = 20_000
 # Pages of a recording looked at; the scene of a bench does not change between them by more than the windows allow.
 SAMPLED_PAGES = 8
+
+
+MOST_LISTED = 2
+_LIKELIEST_CAUSES = (
+    "most likely they are raw counts, which need a camera file (--camera), or the brightness of a picture, which holds "
+    "no temperatures; else say which unit with --unit"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +143,7 @@ def _assumed(outcomes: Sequence[UnitOutcome], stored: StoredPages, *, where: str
     raise InputError(
         f"its unit is not stated, and {verdict} for a bench; {_listed(outcomes)}",
         where=where,
-        fix=_say_which(plausible[0] if plausible else "cK") + ("" if plausible else "; raw counts need a camera file"),
+        fix=_say_which(plausible[0]) if plausible else _LIKELIEST_CAUSES,
     )
 
 
@@ -179,7 +186,9 @@ def _check_room(settled: SettledUnit, outcomes: Sequence[UnitOutcome], *, ambien
 
 
 def _listed(outcomes: Sequence[UnitOutcome]) -> str:
-    return "coldest / median / hottest would be " + ", ".join(str(outcome) for outcome in outcomes)
+    """What the two units come to that are nearest to a bench; six figures of six units help nobody."""
+    likeliest = sorted(outcomes, key=lambda outcome: (not outcome.plausible, far_from_a_bench(outcome)))[:MOST_LISTED]
+    return "coldest / median / hottest would be " + " or ".join(str(outcome) for outcome in likeliest)
 
 
 def _say_which(example: str) -> str:

@@ -157,7 +157,8 @@ def _numbers(cells: Sequence[str], dialect: Dialect) -> Float32:
             if values.size == len(cells):
                 return values
     read = (dialect.number(cell.strip()) for cell in cells)
-    return np.array([np.nan if value is None else value for value in read], dtype=np.float32)
+    with np.errstate(over="ignore"):  # a number beyond all measure becomes infinite, and is then none
+        return np.array([np.nan if value is None else value for value in read], dtype=np.float64).astype(np.float32)
 
 
 def _is_data(cells: Sequence[str], dialect: Dialect) -> bool:

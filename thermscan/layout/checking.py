@@ -15,7 +15,7 @@ EDGE_TOLERANCE_MM = 0.5
 # A layout with more overlaps than this has one cause for them; the rest is only counted.
 MOST_REMARKS_OF_A_KIND = 20
 # So many are looked for: where parts lie in heaps, each with each would take minutes.
-MOST_OVERLAPS = 1000
+MOST_OVERLAPS = 10_000
 
 
 def parts_off_board(board: Board, places: Sequence[str]) -> list[Fault]:

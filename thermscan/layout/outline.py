@@ -163,7 +163,7 @@ def overlaps(parts: Sequence[Part], *, deeper_than_mm: float, most: int | None =
     """
     Pairs of bodies that lie over one another: two indices and how deep, in millimetres.
 
-    With ``most`` no more pairs are given, and no more looked at than that many times ten. The depth is the shortest way
+    With ``most`` no more pairs are given, and no more looked at than twice as many. The depth is the shortest way
     to push the two apart (separating axes). Round bodies count as round.
 
     Examples
@@ -182,7 +182,7 @@ def overlaps(parts: Sequence[Part], *, deeper_than_mm: float, most: int | None =
     found: list[tuple[int, int, float]] = []
     looked_at = 0
     for i in range(len(parts) - 1):
-        if most is not None and (len(found) >= most or looked_at >= 10 * most):
+        if most is not None and (len(found) >= most or looked_at >= 2 * most):
             break
         near = np.hypot(*(centres[i + 1 :] - centres[i]).T) < reach[i + 1 :] + reach[i]
         looked_at += int(np.count_nonzero(near))

@@ -30,6 +30,8 @@ from thermscan.layout.text_file import path_beside, read_text_file
 DEFAULT_SURFACE = "plastic"
 # A server's main board has some thousands; what is found out of every two parts grows with the square of their number.
 MOST_PARTS = 10_000
+# Refs named in a remark that is about many parts.
+_MOST_REFS = 6
 ROW_COLUMNS = (*PART_COLUMNS, WATTS_COLUMN)
 
 Place = Callable[[str], str]
@@ -42,6 +44,19 @@ class Reading:
     faults: list[Fault] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
     refs: dict[str, str] = field(default_factory=dict)  # every part's ref and its first place, faulty or not
+
+    unknown_packages: dict[str, list[str]] = field(default_factory=dict)  # refs by the package's name
+
+    def package_remarks(self) -> list[str]:
+        """Each package that is not known, told once."""
+        told = []
+        for name, refs in self.unknown_packages.items():
+            near = nearest_package(name)
+            hint = f"; did you mean {near}?" if near else ""
+            more = f" and {len(refs) - _MOST_REFS} more" if len(refs) > _MOST_REFS else ""
+            body = "its body is" if len(refs) == 1 else "their bodies are"
+            told.append(f'{", ".join(refs[:_MOST_REFS])}{more}: package "{name}" is not known, {body} as given{hint}')
+        return told
 
     def fault(self, what: str, where: str, fix: str) -> None:
         """Note what is wrong."""
@@ -119,7 +134,7 @@ def read_parts(document: Mapping[str, Any], record: BoardRecord | None, path: Pa
         reading.fault(f'"{name[:60]}" leads out of the layout\'s folder', where, fix)
         return PartsRead(tuple(found))
     try:
-        file = read_text_file(parts_path)
+        file = read_text_file(parts_path, from_a_spreadsheet=True)
     except InputError as error:
         reading.faults.extend(error.faults)
         return PartsRead(tuple(found), parts_path)
@@ -190,9 +205,7 @@ def _part(record: InlinePart | RowPart, place: Place, reading: Reading) -> Place
         default_surface, usual_height_mm = package.surface, package.height_mm
         body = body or (package.length_mm, package.width_mm)
     elif record.package is not None:
-        near = nearest_package(record.package)
-        hint = f"; did you mean {near}?" if near else ""
-        reading.remarks.append(f'{record.ref}: package "{record.package}" is not known, its body is as given{hint}')
+        reading.unknown_packages.setdefault(record.package, []).append(record.ref)
     if body is None:
         fix = "give package, or the body's length and width"
         reading.fault("neither package nor body is given", place(""), fix)

@@ -4,12 +4,30 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from thermscan.errors import Fault, nearest_name
 from thermscan.layout.fields import parse_number
 
+# What people call the columns in tables of their own, letters only.
+_HEADINGS = {
+    called: column
+    for column, names in {
+        "ref": "reference refdes designator referencedesignator",
+        "x_mm": "x xmm posx posxmm xpos centrex centerx midx",
+        "y_mm": "y ymm posy posymm ypos centrey centery midy",
+        "rotation_deg": "rotation rot angle rotationdeg rotdeg angledeg",
+        "package": "footprint housing case",
+        "kind": "type function",
+        "length_mm": "length lengthmm bodylength",
+        "width_mm": "width widthmm bodywidth",
+        "height_mm": "height heightmm",
+        "max_c": "maxc limit limitc",
+    }.items()
+    for called in names.split()
+}
 DELIMITERS = (",", ";", "\t", "|")
 
 
@@ -105,7 +123,8 @@ def _counts(cells: list[str]) -> bool:
 
 
 def _column(name: str) -> str:
-    return "_".join(name.strip().lower().split())
+    written = "_".join(name.strip().lower().split())
+    return _HEADINGS.get(re.sub(r"[^a-z]+", "", written), written)
 
 
 def _row(number: int, cells: list[str], columns: tuple[str, ...], where: str, faults: list[Fault]) -> TableRow:

@@ -103,7 +103,7 @@ def read_board(path: Path) -> Board:
         reading.faults.extend(stickers_off_board(stickers, outline))
         reading.faults.extend(parts_off_board(board, tuple(placed.place for placed in read.parts)))
         if not reading.faults:
-            remarks = (*reading.remarks, *board_remarks(board), *photo_remark(board))
+            remarks = (*reading.remarks, *reading.package_remarks(), *board_remarks(board), *photo_remark(board))
             return replace(board, remarks=remarks)
     raise InputError.from_faults(reading.faults)
 

@@ -16,6 +16,8 @@ from thermscan.visible import brief
 
 # A layout of 10 000 parts has about 2 MB; beyond this it is another kind of file.
 LARGEST_TEXT_BYTES = 20_000_000
+_LONGEST_ADVICE = 60
+_KEY_AND_VALUE = re.compile(r"\s*([\w.-]+)\s*=\s*([^\"'\[\]{}#]{1,200}?)\s*(?:#.*)?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,9 +28,15 @@ class TextFile:
     sha256: str
 
 
-def read_text_file(path: Path) -> TextFile:
+def read_text_file(path: Path, *, from_a_spreadsheet: bool = False) -> TextFile:
     """
     The text of a file, without byte order mark and with plain line ends.
+
+    Parameters
+    ----------
+    path : Path
+    from_a_spreadsheet : bool
+        Text that is not UTF-8 is taken to be Windows-1252, as spreadsheets save it.
 
     Raises
     ------
@@ -60,9 +68,15 @@ def read_text_file(path: Path) -> TextFile:
     try:
         text = data.decode(encoding)
     except UnicodeDecodeError as error:
+        if from_a_spreadsheet and encoding != "utf-16" and b"\0" not in data:
+            return TextFile(_plain_ends(data.decode("cp1252", errors="replace")), sha256(data).hexdigest())
         line = data.count(b"\n", 0, error.start) + 1
         raise InputError("not UTF-8 text", where=f"{path}, line {line}", fix="save the file as UTF-8") from error
-    return TextFile(text.replace("\r\n", "\n").replace("\r", "\n"), sha256(data).hexdigest())
+    return TextFile(_plain_ends(text), sha256(data).hexdigest())
+
+
+def _plain_ends(text: str) -> str:
+    return text.replace("\r\n", "\n").replace("\r", "\n")
 
 
 def parse_toml(text: str, path: Path) -> dict[str, Any]:
@@ -85,12 +99,44 @@ def parse_toml(text: str, path: Path) -> dict[str, Any]:
         place = re.search(r"\(at (line \d+), (column \d+)\)", str(error))
         where = f"{path}, {place[1]}, {place[2]}" if place else str(path)
         what = re.sub(r"\s*\(at .*\)$", "", str(error))
-        raise InputError(f"not valid TOML: {what[:1].lower()}{what[1:]}", where=where, fix="correct it") from error
+        fix = _advice(text, int(place[1].split()[1])) if place else None
+        raise InputError(
+            f"not valid TOML: {what[:1].lower()}{what[1:]}", where=where, fix=fix or "correct it"
+        ) from error
     except RecursionError as error:
         raise InputError("nested too deeply", where=str(path), fix="write plain tables") from error
     except ValueError as error:
         # Python turns no text of more than some thousand digits into a number.
         raise InputError("a number has too many digits", where=str(path), fix="write a shorter one") from error
+
+
+def _advice(text: str, number: int) -> str | None:
+    """
+    What to write instead of a line that is no TOML, for the slips that people make most.
+
+    Examples
+    --------
+    >>> _advice("ambient_c = 22,0", 1), _advice("stage = soak", 1)
+    ('write it with a point: ambient_c = 22.0', 'write text between quotes: stage = "soak"')
+    >>> _advice("ambient_c = 22.4 C", 1)
+    'write the number alone: ambient_c = 22.4'
+    """
+    lines = text.split("\n")
+    # The fault is found at the line's end, or at the beginning of the next.
+    for line in reversed(lines[max(number - 2, 0) : number]):
+        found = _KEY_AND_VALUE.fullmatch(line)
+        if found is None:
+            continue
+        key, value = found[1], found[2].strip()
+        if re.fullmatch(r"[-+]?\d+,\d+", value):
+            return f"write it with a point: {key} = {value.replace(',', '.')}"
+        if (
+            unit := re.fullmatch(r"([-+]?\d+(?:\.\d+)?)\s*[^\W\d_].*|([-+]?\d+(?:\.\d+)?)\s*[°%].*", value)
+        ) is not None:
+            return f"write the number alone: {key} = {unit[1] or unit[2]}"
+        if value[:1].isalpha() or value[:1] in "./~_":
+            return f'write text between quotes: {key} = "{brief(value, _LONGEST_ADVICE)}"'
+    return None
 
 
 def path_beside(name: str, owner: Path) -> Path | None:
