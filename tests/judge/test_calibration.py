@@ -18,12 +18,18 @@ def _many(scores: np.ndarray, **change: object) -> list[Comparison]:
     ]
 
 
-@pytest.mark.parametrize("spread", [0.75, 1.0, 1.4])
+@pytest.mark.parametrize("spread", [0.95, 1.0, 1.4])
 def test_scores_of_a_board_of_many_good_parts_spread_by_about_one(spread: float):
     drawn = np.random.default_rng(3).normal(0.0, spread, 400)
     after = np.std([each.score for each in calibrated(_many(drawn))])
     # 16 scores' worth of what was stated stays, against 200 of the board's own; drawing 400 adds 4 %.
     assert after == pytest.approx(1.0, abs=0.08)
+
+
+def test_parts_that_hardly_differ_do_not_make_the_judge_bold():
+    drawn = np.random.default_rng(3).normal(0.0, 0.6, 400)
+    # At most 1 / 0.9 as large, since what is seen of good parts says little of how far another may be off.
+    assert np.std([each.score for each in calibrated(_many(drawn))]) == pytest.approx(0.6 / LEAST_SCALE, rel=0.05)
 
 
 def test_few_scores_leave_what_was_stated_nearly_as_it_was():

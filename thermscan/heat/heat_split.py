@@ -87,6 +87,8 @@ class HeatSplit:
         what each part receives is wrong by as much, each by its own.
     uneven : float
         ``residual_rms_k`` as a share of how much the board's own rise varies: large where its copper is uneven.
+    received_doubt : float
+        What a part receives is wrong by this share of itself.
     fits : tuple of SourceFit
         One for each decay length tried, and ``weights`` how likely each is.
     """
@@ -103,13 +105,16 @@ class HeatSplit:
     weights: NDArray[np.float64]
     remarks: tuple[str, ...] = field(default=())
     uneven: float = 0.0
+    received_doubt: float = RECEIVED_DOUBT
+    by_ref: dict[str, PartHeat] = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "weights", read_only(self.weights))
+        object.__setattr__(self, "by_ref", {part.ref: part for part in reversed(self.parts)})
 
     def of(self, ref: str) -> PartHeat | None:
         """The split of that part, or None."""
-        return next((part for part in self.parts if part.ref == ref), None)
+        return self.by_ref.get(ref)
 
     def contrast_u_k(self, contrast: NDArray[np.float64]) -> float:
         """
@@ -121,14 +126,20 @@ class HeatSplit:
             Weights in the board's order, such as 1 for a part and -1/m for each of its m peers: what
             all of them receive alike is then of no account.
         """
+        return float(self.contrasts_u_k(contrast[None])[0])
+
+    def contrasts_u_k(self, contrasts: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The same for many weighted sums at once, in a few products; shapes (m, n) and (m,)."""
         n = len(self.parts)
-        off = 1.0 - np.eye(n)
-        rows = [contrast @ (fit.responses.bodies * off) for fit in self.fits]
-        within = [row @ fit.covariance[:n, :n] @ row for row, fit in zip(rows, self.fits, strict=True)]
-        values = np.array([row @ fit.heat_kmm2 for row, fit in zip(rows, self.fits, strict=True)])
-        mean = float(self.weights @ values)
-        between = float(self.weights @ (values - mean) ** 2)
+        within, values = [], []
+        for fit in self.fits:
+            rows = contrasts @ fit.responses.bodies - contrasts * np.diag(fit.responses.bodies)
+            within.append(np.sum((rows @ fit.covariance[:n, :n]) * rows, axis=1))
+            values.append(rows @ fit.heat_kmm2)
+        mean = self.weights @ np.array(values)
+        between = self.weights @ (np.array(values) - mean) ** 2
         doubt_k = np.array([part.joint_doubt_k for part in self.parts])
-        local = float(contrast**2 @ (self.residual_rms_k**2 + doubt_k**2))
-        fitted = max(float(self.weights @ np.array(within)), 0.0) + between
-        return float(np.sqrt(fitted + local + (RECEIVED_DOUBT * mean) ** 2))
+        local = contrasts**2 @ (self.residual_rms_k**2 + doubt_k**2)
+        fitted = np.maximum(self.weights @ np.array(within), 0.0) + between
+        result: NDArray[np.float64] = np.sqrt(fitted + local + (self.received_doubt * mean) ** 2)
+        return result

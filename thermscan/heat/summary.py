@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from thermscan.heat.bodies import Bodies
 from thermscan.heat.heat_split import RECEIVED_DOUBT, HeatFrom, HeatSplit, PartHeat
-from thermscan.heat.least_squares import EMISSIVITY_SHARE, PartRises
+from thermscan.heat.least_squares import CONSTANT_SPREAD_K, EMISSIVITY_SHARE, PartRises
 from thermscan.heat.sources import SourceFit, decay_weights
 from thermscan.layout.board import Board
 
@@ -20,6 +20,8 @@ NAMED_SOURCE_SHARE = 0.1
 HOT_SPOT_DEVIATIONS = 5.0
 # A part's heat is doubted where its body falls short of it by more than so many standard deviations of the usual.
 DOUBTED_DEVIATIONS = 1.5
+# Of the constant's own spread: beyond it is no camera's offset and no thermometer's error (one in twenty).
+CONSTANT_BOUND = 2.0
 # What the fin leaves out makes each part's heat uncertain by a share of it, besides what the fit states: by so
 # much always, and by so many times what the bare board shows to be left out, as a share of its own variation.
 HEAT_DOUBT = 0.03
@@ -62,11 +64,12 @@ def summarise(
     )
     residual_k = _residual_k(best)
     doubt_k = _joint_doubt_k(best, shown or rises)
-    u_received = np.sqrt(received.variance + residual_k**2 + doubt_k**2 + (RECEIVED_DOUBT * received.mean) ** 2)
     constant = _weigh(
         weights, np.array([[fit.constant_k] for fit in fits]), np.array([[fit.covariance[n, n]] for fit in fits])
     )
     constant_k = float(constant.mean[0])
+    received_doubt = _received_doubt(constant_k, received.mean)
+    u_received = np.sqrt(received.variance + residual_k**2 + doubt_k**2 + (received_doubt * received.mean) ** 2)
     heat, share = _heat_and_share(bodies, fits, shown or rises, weights=weights, signed=signed)
     total = float(heat.mean.sum())
     scaled = supply_w is not None and total > 0
@@ -105,9 +108,22 @@ def summarise(
         supply_w=supply_w,
         residual_rms_k=residual_k,
         uneven=_uneven(best),
+        received_doubt=received_doubt,
         fits=fits,
         weights=weights,
     )
+
+
+def _received_doubt(constant_k: float, received_k: NDArray[np.float64]) -> float:
+    """
+    By which share of itself what a part receives is wrong.
+
+    A constant beyond what camera and thermometer explain stands for what the fin leaves out: so much of all received
+    heat is then in doubt besides.
+    """
+    beyond_k = max(abs(constant_k) - CONSTANT_BOUND * CONSTANT_SPREAD_K, 0.0)
+    mean_k = max(float(np.mean(np.abs(received_k))) if len(received_k) else 0.0, 1e-9)
+    return float(np.hypot(RECEIVED_DOUBT, min(beyond_k / mean_k, 1.0)))
 
 
 def _joint_doubt_k(fit: SourceFit, rises: PartRises) -> NDArray[np.float64]:
@@ -170,7 +186,7 @@ def _heat_and_share(
         share = heat / total if total > 0 else np.zeros_like(heat)
         by_heat = (np.eye(len(heat)) - share[:, None]) / max(total, 1e-9)
         shares.append(share)
-        share_variances.append(np.einsum("ij,jk,ik->i", by_heat, covariance, by_heat))
+        share_variances.append(np.sum((by_heat @ covariance) * by_heat, axis=1))
     return (
         _weigh(weights, np.array(heats), np.array(heat_variances)),
         _weigh(weights, np.array(shares), np.array(share_variances)),
@@ -197,7 +213,7 @@ def _received_variance(fit: SourceFit) -> NDArray[np.float64]:
     """Variance of what each part receives, from the covariance of the others' heat."""
     n = len(fit.heat_kmm2)
     others = fit.responses.bodies * (1.0 - np.eye(n))
-    result: NDArray[np.float64] = np.einsum("ij,jk,ik->i", others, fit.covariance[:n, :n], others)
+    result: NDArray[np.float64] = np.sum((others @ fit.covariance[:n, :n]) * others, axis=1)
     return np.maximum(result, 0.0)
 
 

@@ -17,8 +17,9 @@ CAPPED_AT = 2.0
 INDEPENDENT_SHARE = 0.5
 # What was stated is worth so many scores. A board of few parts keeps it; one of many overrules it.
 STATED_WORTH = 16.0
-# A board's own scatter never makes a score more than half as large again, nor less than half.
-LEAST_SCALE, MOST_SCALE = 0.67, 2.0
+# A board's own scatter hardly makes a score larger (parts that hardly differ say little of those that may), but may
+# halve it.
+LEAST_SCALE, MOST_SCALE = 0.9, 2.0
 
 
 def calibrated(comparisons: Sequence[Comparison]) -> tuple[Comparison, ...]:

@@ -19,6 +19,7 @@ from thermscan.judge.finding import Finding, Judgement, Overall, PartVerdict, Ve
 from thermscan.judge.heat_seen import HeatSeen, View, see_heat
 from thermscan.judge.holds import HoldCode
 from thermscan.judge.limits import check_junctions, check_limits, check_usual, junction_of
+from thermscan.judge.neighbourhood import gather_neighbours
 from thermscan.judge.peers import compare_peers
 from thermscan.judge.remarks import run_remarks, why_alone
 from thermscan.judge.silent_groups import judge_silent_groups
@@ -148,7 +149,10 @@ def judge_heat(
     )
     parts = {part.ref: part for part in board.parts}
     weighed = tuple(_never_cold(w, parts[w.comparison.ref]) for w in (*weigh(comparisons), *weigh(by_watts)))
-    findings = [_finding(w, parts[w.comparison.ref], watts, heat.split) for w in weighed if w.level is not None]
+    near = gather_neighbours(
+        [(w, _finding(w, parts[w.comparison.ref], watts, heat.split)) for w in weighed if w.level is not None]
+    )
+    findings = list(near.findings)
     findings += check_limits(measurements, leaning)
     findings += check_junctions(measurements, heat.split)
     findings += check_usual(measurements, heat.split)
@@ -169,7 +173,10 @@ def judge_heat(
     findings += name_unplaced(measurements, baseline=baseline, ambient_c=run.ambient_c)
     ordered = tuple(sorted(findings, key=_importance))
     suspect = suspicions(measurements, [w.comparison for w in weighed if not known_before(w)], findings)
-    verdicts = tuple(_verdict(m, ordered, [*comparisons, *by_watts], board, heat.split) for m in measurements)
+    verdicts = tuple(
+        _warmed(_verdict(m, ordered, [*comparisons, *by_watts], board, heat.split), near.told_with)
+        for m in measurements
+    )
     evidence = Evidence(heat.split, weighed, against.board_wide if against else None, heat.spots, heat)
     judgement = Judgement(
         parts=tuple(
@@ -229,6 +236,14 @@ def _verdict(
     elif about:
         verdict = "watch"
     return PartVerdict(measurement, verdict, compared, None if compared else why_alone(measurement, board))
+
+
+def _warmed(verdict: PartVerdict, told_with: Mapping[str, str]) -> PartVerdict:
+    """A part that is told in its culprit's line is watched as well."""
+    source = told_with.get(verdict.measurement.part.ref)
+    if source is None or verdict.verdict != "normal":
+        return verdict
+    return replace(verdict, verdict="watch", reason=f"warmed by {source}: its own heat does not stand out")
 
 
 def _only_guessed(comparison: Comparison) -> bool:

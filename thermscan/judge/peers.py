@@ -253,11 +253,12 @@ def _spread(readings: _Readings, peers: Sequence[int], known: tuple[float, float
     """Standard deviation between good peers: the pooled expectation weighed with what these peers show."""
     factor, degrees = known
     expected = factor * readings.expected_sd_k
-    weight = min(degrees, 2 * thresholds.EXPECTATION_DEGREES)
+    # Each kind of part has a spread of its own: all groups together tell no more of it than the expectation does.
+    weight = min(degrees, thresholds.EXPECTATION_DEGREES)
     own = max(len(peers) - 1, 0)
     # What the peers show holds the noise of reading them and their places' share, which are counted on their own.
     noise = float(np.mean(readings.u_k[list(peers)] ** 2)) if len(peers) > 0 else 0.0
     seen = max(robust_spread(readings.own_k[list(peers)]) ** 2 - noise, 0.0)
     variance = (weight * expected**2 + own * seen) / (weight + own)
     low = thresholds.PEER_SHARE_BOUNDS[0] / thresholds.PEER_SHARE * readings.expected_sd_k
-    return max(float(np.sqrt(variance)), low), degrees + own
+    return max(float(np.sqrt(variance)), low), min(degrees, 2 * thresholds.EXPECTATION_DEGREES) + own

@@ -53,11 +53,11 @@ ASLEEP_K = 1.0
 AMBIENT_DOUBT_K = 2.1
 
 # --- how much good parts differ ------------------------------------------------------------------------
-# Supply current of like chips of one type at one duty: usually within 10 % of each other (data sheets give
-# typical against maximum a factor of 1.5; chips of one lot lie far closer). The data of the board itself
-# move this between the two bounds.
-PEER_SHARE = 0.08
-PEER_SHARE_BOUNDS = (0.035, 0.25)
+# What like chips of one type draw at one duty: 5 to 12 % apart (one standard deviation) between specimens and 2 to 4 %
+# between looks at one, so 5.4 to 12.6 %, whose root mean square this is (common practice; data sheets give typical
+# against maximum a factor of 1.5). The data of the board itself move this between the two bounds.
+PEER_SHARE = 0.093
+PEER_SHARE_BOUNDS = (0.054, 0.25)
 # Mounting, sockets, marking ink and draughts: alike parts at no load differ by this.
 PEER_FLOOR_K = 0.25
 # Parts that nobody declared to be peers, only alike by kind and package, may have quite another duty.

@@ -23,6 +23,8 @@ from thermscan.regions.reasons import PLACE_UNCERTAIN
 EXPLAINS_SHARE = 0.5
 # A part that cannot be placed may be seen so far from where it is looked for: a high body at 45 degrees.
 LOOKED_FOR_MM = 12.0
+# A body read beside its top, since its height is not known, blends with the cooler board by so much of its rise.
+BLENDS_SHARE = 0.2
 RULE = "unplaced"
 
 
@@ -125,7 +127,9 @@ def leaning_over(
     for ref in leaning.over(*at_mm):
         m = by_ref.get(ref)
         seen_c = _shows_c(m) if m is not None else None
-        if m is not None and ref != besides and (seen_c is None or seen_c + 2.0 * own_u_k(m) >= peak_c):
+        if m is None or ref == besides:
+            continue
+        if seen_c is None or seen_c + max(2.0 * own_u_k(m), BLENDS_SHARE * (m.rise_k or 0.0)) >= peak_c:
             return ref
     return None
 

@@ -25,6 +25,8 @@ from thermscan.regions.measurement import PartMeasurement
 SAME_PLACE_MM = 8.0
 # Parts so near may hem a spot in and warm it from where no bare board is seen.
 BESIDE_MM = 12.0
+# The top of a part of some millimetres, seen now from here and now from there, moves by so much.
+MOVES_MM = 6.0
 
 
 def judge_warm_places(
@@ -77,10 +79,12 @@ def judge_warm_places(
 
     if new_k is None:
         return judged(heat.spots, new=False)
+    usual_k = heat.rise_k - new_k
     fresh = [
-        replace(spot, excess_k=max(spot.excess_k, _own_change_k(spot, board, heat, change)), rise_k=rise_k)
+        _beyond_its_own(replace(spot, excess_k=max(spot.excess_k, own), rise_k=rise_k), heat, usual_k)
         for spot in spots_in(new_k, change, board, view=heat.view, unread=heat.unread)
         if np.isfinite(rise_k := _at(heat.rise_k, spot, heat))
+        and (own := _own_change_k(spot, board, heat, change)) is not None
     ]
     untold = [spot for spot in heat.spots if not np.isfinite(_at(new_k, spot, heat))]
     results = [
@@ -101,6 +105,26 @@ def judge_warm_places(
         tuple(finding for each in results for finding in each.findings),
         (*(remark for each in results for remark in each.remarks), *old),
     )
+
+
+def _beyond_its_own(spot: WarmSpot, heat: HeatSeen, usual_k: NDArray[np.float64]) -> WarmSpot:
+    """
+    A spot at a part too small to be measured, with no more excess than it has over that part in the good runs.
+
+    From another side a standing part is seen beside its foot: what is new at one place may only have moved.
+    """
+    part = next((part for part in heat.unread if part.ref == spot.unread_ref), None)
+    if part is None:
+        return spot
+    mm = heat.view.mm_per_px
+    reach = 0.5 * float(np.hypot(part.length_mm, part.width_mm)) + MOVES_MM
+    (left, right), (top, bottom) = (
+        (max(int((at - reach) / mm), 0), int((at + reach) / mm) + 1) for at in (part.x_mm, part.y_mm)
+    )
+    seen = usual_k[top:bottom, left:right]
+    if not np.isfinite(seen).any():
+        return spot
+    return replace(spot, excess_k=min(spot.excess_k, spot.rise_k - float(np.nanmax(seen))))
 
 
 def _warmest_beside_k(spot: WarmSpot, measurements: Sequence[PartMeasurement], *, ambient_c: float) -> float | None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import csv
 import re
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 
 from thermscan.errors import InputError, nearest_name
@@ -103,6 +103,7 @@ def family_key(name: str) -> str:
     return re.sub(r"[\s_\-]+", "-", name.strip().lower())
 
 
+@lru_cache(maxsize=4096)
 def family_by_kind(ref: str, kind: str | None, value: str | None) -> PowerFamily | None:
     """
     The family that a part's kind or value, or else its reference, points to; None for most parts.
@@ -125,6 +126,7 @@ def family_by_kind(ref: str, kind: str | None, value: str | None) -> PowerFamily
     return next((family for family in known_families() if letters[0] and letters in family.letters), None)
 
 
+@cache
 def known_families() -> tuple[PowerFamily, ...]:
     """
     Every family of the table, in its order.
