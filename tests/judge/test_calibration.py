@@ -29,7 +29,7 @@ def test_scores_of_a_board_of_many_good_parts_spread_by_about_one(spread: float)
 def test_parts_that_hardly_differ_do_not_make_the_judge_bold():
     drawn = np.random.default_rng(3).normal(0.0, 0.6, 400)
     # At most 1 / 0.9 as large, since what is seen of good parts says little of how far another may be off.
-    assert np.std([each.score for each in calibrated(_many(drawn))]) == pytest.approx(0.6 / LEAST_SCALE, rel=0.05)
+    assert np.std([each.score for each in calibrated(_many(drawn))]) == pytest.approx(0.6 / 0.9, rel=0.05)
 
 
 def test_few_scores_leave_what_was_stated_nearly_as_it_was():
@@ -43,8 +43,8 @@ def test_a_faulty_part_hardly_widens_what_it_is_judged_by(fault: float):
 
 
 def test_no_board_makes_scores_boundlessly_large_or_small():
-    # Never more than half as large again, nor less than half: the scale is what scores are divided by.
-    assert score_scale(np.zeros(1000)) == pytest.approx(1 / 1.5, abs=0.005)
+    # Never more than a ninth larger, nor less than half: the scale is what scores are divided by.
+    assert score_scale(np.zeros(1000)) == pytest.approx(0.9)
     assert score_scale(np.full(1000, 50.0)) == pytest.approx(1 / 0.5)
 
 
