@@ -13,7 +13,7 @@ PACKAGE = Path(__file__).parents[1] / "thermscan"
 
 # In the order of the flow; a module may import from its own level and from those before it.
 LEVELS = (
-    ("visible", "errors", "named_file", "scales", "coordinates", "resources"),
+    ("visible", "errors", "frozen", "named_file", "scales", "coordinates", "resources"),
     ("writing",),
     ("layout",),
     ("runs",),
@@ -25,7 +25,8 @@ LEVELS = (
     ("heat",),
     ("judge",),
     ("dynamics",),
-    ("inspection", "no_layout"),
+    ("inspected_part",),
+    ("inspection", "from_frames", "no_layout"),
     ("report", "archive"),
     ("many_runs",),
     ("cli",),

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from importlib import import_module
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 from thermscan.errors import CannotJudge, Fault, InputError
 from thermscan.frames.frame import Frame
@@ -16,6 +17,7 @@ from thermscan.frames.reading import read_frames
 from thermscan.frames.recording import without_repeats
 from thermscan.frames.repair import repair_frames
 from thermscan.frames.units import COUNTS
+from thermscan.inspected_part import InspectedPart, inspected_part, part_columns
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.before_after import BeforeAfter, compare_before
 from thermscan.judge.finding import Judgement
@@ -41,7 +43,7 @@ from thermscan.views.seen import Bench, Given, LostView, SeenView, see_views
 from thermscan.views.together import put_together
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Inspection:
     """All that one run told: each stage's result, in order."""
 
@@ -63,6 +65,23 @@ class Inspection:
     views: tuple[SeenView | LostView, ...] = field(default=())
     # Against a look before a repair, where one was given.
     before: BeforeAfter | None = None
+
+    def __getitem__(self, ref: str) -> InspectedPart:
+        """All that is known of one part; a ref that no part has is a KeyError that names the nearest one."""
+        return inspected_part(ref, self.judgement)
+
+    def table(self) -> dict[str, list[Any]]:
+        """One row a part, as a dict of columns that pandas and polars take as they are; the layout's order."""
+        return part_columns([self.judgement[part.ref] for part in self.board.parts])
+
+    def __repr__(self) -> str:
+        return f"<inspection of {self.board.name}: {self.judgement.overall}, {len(self.judgement.findings)} findings>"
+
+    def _repr_html_(self) -> str:
+        """The annotated board, as a notebook shows it."""
+        # By its name: a picture is a later stage's business, and matplotlib is not to be loaded before one is wanted.
+        html: str = import_module("thermscan.report.notebook").inspection_html(self)
+        return html
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -74,12 +74,12 @@ def _run_sample(target: Path) -> dict[str, Inspection]:
     from thermscan.runs.reading import read_run
 
     with stage_progress("running the sample", runs=len(GOOD_RUNS) + len(TEST_RUNS)) as progress:
-        good = [inspect_run(read_run(target / f"{name}.toml", overrides={}), progress=progress) for name in GOOD_RUNS]
+        good = [inspect_run(read_run(target / f"{name}.toml", bench=False), progress=progress) for name in GOOD_RUNS]
         baseline = learn_baseline(good)
         tell_backups([write_baseline(baseline, target / BASELINE_FILE)])
         inspections = {}
         for name in TEST_RUNS:
-            run = read_run(target / f"{name}.toml", overrides={})
+            run = read_run(target / f"{name}.toml", bench=False)
             inspections[name] = inspect_run(run, baseline=baseline, progress=progress)
             write_report(inspections[name], _report_folder(target, name))
     return inspections

@@ -10,7 +10,7 @@ import click
 
 from thermscan.cli.inspect_many import inspect_many, not_for_several, several_wanted
 from thermscan.cli.no_layout import check_together, inspect_without, no_layout_options, taken_out
-from thermscan.cli.options import run_from, run_options, shown_from, shown_options, tell_backups
+from thermscan.cli.options import bench_of, run_from, run_options, shown_from, shown_options, tell_backups
 from thermscan.cli.progress import stage_progress
 
 if TYPE_CHECKING:
@@ -101,7 +101,7 @@ def command(
     if without["no_layout"]:
         return inspect_without(run, without, shown=shown, out=out, as_json=as_json)
     with ExitStack() as kept:
-        before_run = read_run(Path(before_file), overrides={}) if before_file else None
+        before_run = read_run(Path(before_file), bench=bench_of(options)) if before_file else None
         read = (
             *run.files,
             Path(baseline_file) if baseline_file else None,

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from thermscan.cli.options import run_from, run_options
+from thermscan.cli.options import bench_of, run_from, run_options
 
 EXIT_STATUS = {"clear": 0, "watch": 0, "act": 1, "undecided": 3}
 
@@ -50,7 +50,7 @@ def command(
     from thermscan.runs.reading import read_run
 
     run = run_from(inputs, options)
-    good_run = read_run(Path(baseline_run), overrides={}) if baseline_run else None
+    good_run = read_run(Path(baseline_run), bench=bench_of(options)) if baseline_run else None
     with ExitStack() as kept:
         if out:
             read = (*run.files, Path(baseline_file) if baseline_file else None, *(good_run.files if good_run else ()))

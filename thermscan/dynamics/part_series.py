@@ -14,6 +14,7 @@ from thermscan.dynamics.reference import Reference, find_reference, follow
 from thermscan.errors import InputError
 from thermscan.frames.clock import Clock
 from thermscan.frames.stream import FrameStream, StreamFrame, open_stream
+from thermscan.frozen import reduce_frozen
 from thermscan.layout.board import Board
 from thermscan.radiometry.camera import Camera
 from thermscan.registration import Drift
@@ -57,6 +58,8 @@ class PartSeries:
     frames: int
     clock: Clock
     remarks: tuple[str, ...] = field(default=())
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         for name in ("times_s", "mean_c", "bench_c", "shift_px"):

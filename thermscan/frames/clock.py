@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from thermscan.errors import Fault, InputError
 from thermscan.frames.files import unreadable
 from thermscan.frames.times import seconds_written, stamp_written
+from thermscan.frozen import reduce_frozen
 from thermscan.named_file import refuse_irregular
 from thermscan.scales import read_only
 
@@ -65,6 +66,8 @@ class Clock:
     interval_s: float | None
     gaps: tuple[tuple[float, float], ...] = ()
     remarks: tuple[str, ...] = field(default=())
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "times_s", read_only(self.times_s))

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import reduce_frozen
 from thermscan.scales import read_only
 
 
@@ -22,7 +23,7 @@ class FrameSource:
     stored_as: str  # such as "uint16" or "text"
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Frame:
     """
     One 2-D radiometric image.
@@ -49,6 +50,8 @@ class Frame:
     time_s: float | None = None
     remarks: tuple[str, ...] = field(default=())
 
+    __reduce__ = reduce_frozen
+
     def __post_init__(self) -> None:
         values = self.values
         if values.flags.writeable or values.base is not None or values.dtype != np.float64:
@@ -59,3 +62,7 @@ class Frame:
         """Rows and columns."""
         rows, cols = self.values.shape
         return rows, cols
+
+    def __repr__(self) -> str:
+        rows, cols = self.shape
+        return f"<frame {self.source.path.name} page {self.source.page}: {cols} x {rows} pixels, {self.unit}>"

@@ -34,7 +34,7 @@ MIN_SIDE_PX = 2
 
 
 def read_frames(
-    path: Path,
+    path: Path | str,
     *,
     unit: str | None = None,
     ambient_c: float | None = None,

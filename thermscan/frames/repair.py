@@ -13,6 +13,7 @@ from thermscan.frames.frame import Frame
 from thermscan.frames.noise import spatial_noise
 from thermscan.frames.recording import flickering_pixels
 from thermscan.frames.units import COUNTS, kelvin_a_step
+from thermscan.frozen import reduce_frozen
 from thermscan.scales import read_only
 
 # A dead pixel stands this many noise deviations clear of each neighbour: then a skirt of SKIRT would show as well.
@@ -39,6 +40,8 @@ class Repaired:
 
     values: NDArray[np.float64]
     dead: NDArray[np.bool_]
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "values", read_only(self.values))

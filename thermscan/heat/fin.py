@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse.linalg import splu
 
+from thermscan.frozen import reduce_frozen
 from thermscan.layout.board import Board, Part
 from thermscan.scales import read_only
 
@@ -36,6 +37,8 @@ class FinGrid:
     inside: NDArray[np.bool_]
     dx_mm: float
     dy_mm: float
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "inside", read_only(self.inside, np.bool_))

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import reduce_frozen
 from thermscan.heat.sources import SourceFit
 from thermscan.scales import read_only
 
@@ -107,6 +108,8 @@ class HeatSplit:
     uneven: float = 0.0
     received_doubt: float = RECEIVED_DOUBT
     by_ref: dict[str, PartHeat] = field(init=False, repr=False)
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "weights", read_only(self.weights))

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import reduce_frozen
 from thermscan.scales import read_only
 
 
@@ -25,7 +26,7 @@ class BaselineRun:
     u_k: dict[str, float]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Baseline:
     """
     Known-good runs of one layout.
@@ -51,5 +52,10 @@ class Baseline:
     mm_per_px: float
     remarks: tuple[str, ...] = field(default=())
 
+    __reduce__ = reduce_frozen
+
     def __post_init__(self) -> None:
         object.__setattr__(self, "rise_raster_k", read_only(self.rise_raster_k))
+
+    def __repr__(self) -> str:
+        return f"<baseline of {self.board_name}: {len(self.runs)} known-good runs>"

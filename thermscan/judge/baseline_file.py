@@ -125,7 +125,7 @@ def write_baseline(baseline: Baseline, path: Path, *, inputs: Iterable[Path | No
     return put_file(path, baseline_text(baseline).encode("utf-8"), inputs=inputs)
 
 
-def read_baseline(path: Path) -> Baseline:
+def read_baseline(path: Path | str) -> Baseline:
     """
     Read a baseline; the file may come from anyone, so that all of it is checked.
 
@@ -134,6 +134,7 @@ def read_baseline(path: Path) -> Baseline:
     InputError
         Missing, not a baseline, or damaged; one line.
     """
+    path = Path(path)
     where = path.name
     learn = "learn it again with thermscan baseline"
     refuse_irregular(path, where=where)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
+from thermscan.errors import nearest_name
 from thermscan.regions.measurement import PartMeasurement
 
 if TYPE_CHECKING:
@@ -67,7 +69,7 @@ class UnmappedHeat:
     distance_mm: float | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class PartVerdict:
     """
     The verdict on one part, and which rules could be applied to it.
@@ -83,10 +85,13 @@ class PartVerdict:
     suspicion: float | None = None
     watts: WattsSeen | None = None
 
+    def __repr__(self) -> str:
+        return f"<{self.measurement.part.ref}: {self.verdict}>"
 
-@dataclass(frozen=True, slots=True)
+
+@dataclass(frozen=True, slots=True, repr=False)
 class Judgement:
-    """The judge's answer about one run; ``evidence`` is what it rests on, for explaining it."""
+    """The judge's answer about one run, part by part by ref; ``evidence`` is what it rests on, for explaining it."""
 
     parts: tuple[PartVerdict, ...]
     findings: tuple[Finding, ...]
@@ -101,3 +106,27 @@ class Judgement:
         return tuple(
             each.measurement.part.ref for each in self.parts if each.measurement.measurable and not each.compared_by
         )
+
+    def __getitem__(self, ref: str) -> PartVerdict:
+        """The verdict on one part; a ref that no part has is a KeyError that names the nearest one."""
+        found = next((each for each in self.parts if each.measurement.part.ref == ref), None)
+        if found is None:
+            raise no_such_part(ref, [each.measurement.part.ref for each in self.parts])
+        return found
+
+    def __repr__(self) -> str:
+        acts = sum(finding.level == "act" for finding in self.findings)
+        return f"<judgement: {self.overall}, {len(self.parts)} parts, {len(self.findings)} findings, {acts} to act on>"
+
+
+def no_such_part(ref: str, refs: Sequence[str]) -> KeyError:
+    """
+    The error for a ref that no part has.
+
+    Examples
+    --------
+    >>> no_such_part("U77", ["U7", "R1"])
+    KeyError('no part U77; did you mean U7?')
+    """
+    near = nearest_name(ref, refs)
+    return KeyError(f"no part {ref}" + (f"; did you mean {near}?" if near else ""))

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import reduce_frozen
 from thermscan.scales import read_only
 
 
@@ -143,7 +144,7 @@ class Sticker:
         return corners
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Board:
     """
     One side of a board with its parts.
@@ -177,6 +178,8 @@ class Board:
     photo: Path | None = None
     stickers: tuple[Sticker, ...] = field(default=())
 
+    __reduce__ = reduce_frozen
+
     def __post_init__(self) -> None:
         object.__setattr__(self, "outline_mm", read_only(self.outline_mm))
 
@@ -204,3 +207,6 @@ class Board:
     def part(self, ref: str) -> Part | None:
         """The part of that name, or None."""
         return next((part for part in self.parts if part.ref == ref), None)
+
+    def __repr__(self) -> str:
+        return f"<board {self.name}: {self.width_mm:g} x {self.height_mm:g} mm, {len(self.parts)} parts>"

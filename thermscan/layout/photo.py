@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from thermscan.errors import InputError
+from thermscan.frozen import reduce_frozen
 from thermscan.layout.board import Board
 from thermscan.layout.photo_corners import find_corners
 from thermscan.layout.photo_file import MM_A_METRE, photo_remark, read_scale, with_scale
@@ -44,6 +45,8 @@ class BoardPhoto:
     mm_per_px: float
     corners_px: NDArray[np.float64] | None = None
     remarks: tuple[str, ...] = ()
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "pixels", read_only(self.pixels, np.uint8))

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.errors import CannotJudge
+from thermscan.frozen import reduce_frozen
 from thermscan.layout.board import Board
 from thermscan.layout.outline import polygon_area
 from thermscan.layout.photo_quads import quad_candidates
@@ -62,6 +63,8 @@ class FoundCorners:
 
     corners_px: FloatArray
     remarks: tuple[str, ...] = ()
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "corners_px", read_only(self.corners_px))

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import reduce_frozen
 from thermscan.scales import read_only
 
 FloatArray = NDArray[np.float64]
@@ -44,6 +45,8 @@ class FittedQuad:
 
     corners_px: FloatArray
     support: FloatArray
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "corners_px", read_only(self.corners_px))

@@ -31,7 +31,7 @@ PlacedT = TypeVar("PlacedT", Part, Sticker)
 TABLES = ("board", "part", "sticker")
 
 
-def read_board(path: Path) -> Board:
+def read_board(path: Path | str) -> Board:
     """
     A board from its layout file (TOML), with the parts in it or in a parts file beside it.
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from thermscan.errors import InputError
+from thermscan.frozen import reduce_frozen
 from thermscan.radiometry.planck import SECOND_RADIATION_CONSTANT_UM_K
 from thermscan.scales import abs_k_from_c, c_from_abs_k, read_only
 
@@ -46,6 +47,8 @@ class Calibration:
     of: str = "C"
     covariance: NDArray[np.float64] | None = None
     range_c: tuple[float, float] | None = field(default=None)
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         names = MODELS.get(self.model)

@@ -70,7 +70,7 @@ class Lens:
         return np.array([self.k1, self.k2, self.p1, self.p2, self.k3])
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Camera:
     """
     One camera.
@@ -146,17 +146,20 @@ class Camera:
         u_k: NDArray[np.float64] = self.accuracy_half_width_k(temp_c) / math.sqrt(3)
         return u_k
 
+    def __repr__(self) -> str:
+        return f"<camera {self.name}>"
+
 
 GENERIC_CAMERA = Camera(name="generic thermal camera, 8-14 um")
 
 
-def read_camera(path: Path | None, *, without_shading: bool = False) -> Camera:
+def read_camera(path: Path | str | None, *, without_shading: bool = False) -> Camera:
     """
     The camera that a file describes.
 
     Parameters
     ----------
-    path : Path or None
+    path : Path, str or None
         None: `GENERIC_CAMERA`, which claims no more than inexpensive cameras do.
     without_shading : bool
         Leave its shading correction out, for a new one is to be made.
@@ -177,6 +180,7 @@ def read_camera(path: Path | None, *, without_shading: bool = False) -> Camera:
     """
     if path is None:
         return GENERIC_CAMERA
+    path = Path(path)
     values = parse_toml(read_text_file(path).text, path)
     faults: list[Fault] = []
     tables = {key: values.pop(key, None) for key in ("lens", "calibration", "shading")}

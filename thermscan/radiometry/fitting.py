@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import stdtrit
 
 from thermscan.errors import InputError
+from thermscan.frozen import reduce_frozen
 from thermscan.radiometry.calibration import Calibration, model_temperature_c
 from thermscan.radiometry.model_forms import FORMS, LEAST_SPAN_K, ModelForm, fit_form, parameter_covariance
 from thermscan.radiometry.planck import DEFAULT_BAND_UM, Band
@@ -85,6 +86,8 @@ class CalibrationFit:
     degrees: int
     candidates: tuple[FitCandidate, ...]
     remarks: tuple[str, ...] = field(default=())
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         for name in ("values", "reference_c", "residuals_k", "leave_one_out_k"):

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from thermscan.errors import CannotJudge, InputError
+from thermscan.frozen import reduce_frozen
 from thermscan.radiometry.camera import Lens
 from thermscan.radiometry.lens import straighten_points
 from thermscan.scales import read_only
@@ -50,6 +51,8 @@ class LensFit:
     largest_shift_px: float
     used: tuple[int, ...]
     points_px: NDArray[np.float64]
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "points_px", read_only(self.points_px))

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import median_filter
 
 from thermscan.errors import InputError
+from thermscan.frozen import reduce_frozen
 from thermscan.scales import read_only
 
 # Fewer frames tell a pixel's own spread too badly to call it stuck or flickering.
@@ -63,6 +64,8 @@ class PatternNoise:
     shading_change: float
     shared: float
     dead: NDArray[np.bool_]
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "dead", read_only(self.dead, np.bool_))

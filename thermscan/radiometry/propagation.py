@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from thermscan.errors import InputError
+from thermscan.frozen import reduce_frozen
 from thermscan.scales import read_only
 
 # Central differences over a hundredth of a standard uncertainty: their own error is 1e-4 of the curvature's effect,
@@ -32,6 +33,8 @@ class Propagated:
     values: NDArray[np.float64]
     covariance: NDArray[np.float64]
     sensitivities: NDArray[np.float64]
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         for name in ("values", "covariance", "sensitivities"):

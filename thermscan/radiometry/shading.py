@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from thermscan.errors import InputError
 from thermscan.frames.stripes import line_profile
+from thermscan.frozen import reduce_frozen
 from thermscan.radiometry.planck import Band, band_radiance_slope
 from thermscan.scales import read_only
 
@@ -47,6 +48,8 @@ class Shading:
     rows_k: NDArray[np.float64]
     columns_k: NDArray[np.float64]
     left_k: float
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         cols, rows = self.pixels

@@ -7,12 +7,13 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import reduce_frozen
 from thermscan.radiometry.planck import Band, SpectralResponse
 from thermscan.radiometry.sensor import SensorErrors
 from thermscan.scales import read_only
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class ThermalImage:
     """
     Apparent (blackbody-equivalent, emissivity 1) temperatures of one view.
@@ -51,6 +52,8 @@ class ThermalImage:
     response: SpectralResponse | None = None
     sensor: SensorErrors | None = None
 
+    __reduce__ = reduce_frozen
+
     def __post_init__(self) -> None:
         object.__setattr__(self, "apparent_c", read_only(self.apparent_c))
 
@@ -64,3 +67,7 @@ class ThermalImage:
     def band(self) -> Band:
         """What the radiance balance integrates over: the response where there is one, else the band."""
         return self.response if self.response is not None else self.band_um
+
+    def __repr__(self) -> str:
+        rows, cols = self.shape
+        return f"<image: {cols} x {rows} pixels, noise {self.noise_k:.3f} K, frames: {self.frames}>"

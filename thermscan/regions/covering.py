@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import reduce_frozen
 from thermscan.layout.board import Board, Part
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions import reasons
@@ -62,6 +63,8 @@ class Cover:
 
     pixels: Mask
     remarks: tuple[str, ...] = field(default=())
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "pixels", read_only(self.pixels, np.bool_))

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import binary_fill_holes, distance_transform_edt, find_objects
 
+from thermscan.frozen import reduce_frozen
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions.found_pieces import CENTRES, FINER, Labels, Pieces, Region, boundary, connected, cut_frame
 from thermscan.scales import read_only
@@ -66,6 +67,8 @@ class FoundBody:
     mask: Mask
     step_k: float
     edged_share: float
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "mask", read_only(self.mask, np.bool_))

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import reduce_frozen
 from thermscan.layout.board import Part
 from thermscan.regions.reasons import Reason
 from thermscan.scales import read_only
@@ -33,6 +34,8 @@ class Rectified:
     mm_per_px: float
     on_board: NDArray[np.bool_]
     overhung: NDArray[np.bool_] | None = None
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "apparent_c", read_only(self.apparent_c))
@@ -63,7 +66,7 @@ class BudgetLine:
     lasting: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class PartMeasurement:
     """
     The temperature of one part, or why there is none.
@@ -99,3 +102,8 @@ class PartMeasurement:
     def measurable(self) -> bool:
         """Whether there is a temperature to judge."""
         return self.reason is None
+
+    def __repr__(self) -> str:
+        if self.mean_c is None or self.u_c is None:
+            return f"<{self.part.ref}: not measurable ({self.reason.code if self.reason else 'no reading'})>"
+        return f"<{self.part.ref}: {self.mean_c:.2f} °C, standard uncertainty {self.u_c:.2f} K, {self.pixels} pixels>"

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points
+from thermscan.frozen import reduce_frozen
 from thermscan.radiometry.camera import Lens
 from thermscan.scales import read_only
 
@@ -35,7 +36,7 @@ class PartHeight:
     seen: bool = False
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Registration:
     """
     The plane homography from board millimetres to frame pixels.
@@ -81,6 +82,8 @@ class Registration:
     top_doubts_px: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
     lens: Lens | None = None
 
+    __reduce__ = reduce_frozen
+
     def __post_init__(self) -> None:
         object.__setattr__(self, "heights", MappingProxyType(dict(self.heights)))
         for name in ("px_from_mm", "corners_px", "corner_covariance_px2", "top_doubts_px"):
@@ -100,3 +103,6 @@ class Registration:
     def mm(self, points_px: NDArray[np.float64]) -> NDArray[np.float64]:
         """Points of the frame on the board's plane; shape (n, 2)."""
         return map_points(self.mm_from_px, points_px)
+
+    def __repr__(self) -> str:
+        return f"<registered by {self.method}: {self.view_angle_deg:.0f} degrees, to {self.uncertainty_mm:.2f} mm>"

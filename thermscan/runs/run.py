@@ -36,7 +36,7 @@ class UsualUnit(str):
     __slots__ = ()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Run:
     """
     One powered look at one board: paths are absolute, defaults are filled in.
@@ -106,3 +106,7 @@ class Run:
         """Every file that the run names, and its own."""
         named = (self.path, *self.frames, *self.off_frames, self.times, self.layout, self.camera, self.bench)
         return tuple(path for path in named if path)
+
+    def __repr__(self) -> str:
+        frames = self.frames[0].name if len(self.frames) == 1 else f"{len(self.frames)} files"
+        return f"<run {self.path.name if self.path else 'by options'}: {frames}, ambient {self.ambient_c:g} °C>"

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import sample_bilinear
+from thermscan.frozen import reduce_frozen
 from thermscan.layout.board import Board
 from thermscan.regions.hiding import hidden_pixels, silhouettes
 from thermscan.registration.geometry.parallax import pose_seen, seen_height_mm, seen_part
@@ -41,6 +42,8 @@ class BoardSamples:
     body: NDArray[np.intp]
     mm_per_px: float
     on_board: Mask
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         for name in ("apparent_c", "places_px"):

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtrc
 
+from thermscan.frozen import reduce_frozen
 from thermscan.regions import reasons
 from thermscan.regions.measurement import BudgetLine, PartMeasurement
 from thermscan.regions.sensor_lines import is_sensors
@@ -53,6 +54,8 @@ class Combined:
     birge_ratio: float = 1.0
     left_out: tuple[tuple[str, int], ...] = field(default=())
     disagreeing: tuple[str, ...] = field(default=())
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "drift_k", read_only(self.drift_k))

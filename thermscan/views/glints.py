@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import reduce_frozen
 from thermscan.scales import read_only
 from thermscan.views.board_samples import BoardSamples
 
@@ -65,6 +66,8 @@ class Glints:
 
     found: tuple[Glint, ...]
     cells: Mask
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "cells", read_only(self.cells, np.bool_))

@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from thermscan.coordinates import map_points
 from thermscan.errors import InputError
+from thermscan.frozen import reduce_frozen
 from thermscan.registration.registration import Registration
 from thermscan.scales import read_only
 
@@ -48,6 +49,8 @@ class HomographyFit:
     corners_px: FloatArray
     corner_covariance_px2: FloatArray
     residuals_px: FloatArray
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         for name in ("px_from_mm", "corners_px", "corner_covariance_px2", "residuals_px"):

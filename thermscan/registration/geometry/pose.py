@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from thermscan.frozen import reduce_frozen
 from thermscan.layout.board import Part
 from thermscan.registration.geometry.homography import local_scale
 from thermscan.registration.registration import Registration
@@ -46,6 +47,8 @@ class Pose:
     focal_px: float
     centre_px: FloatArray
     focal_source: str
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         for name in ("rotation", "position_mm", "centre_px"):

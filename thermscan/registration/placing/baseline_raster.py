@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import reduce_frozen
 from thermscan.scales import read_only
 
 
@@ -25,6 +26,8 @@ class BaselineRaster:
 
     rise_k: NDArray[np.float64]
     mm_per_px: float
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "rise_k", read_only(self.rise_k))

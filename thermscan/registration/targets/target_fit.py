@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points
+from thermscan.frozen import reduce_frozen
 from thermscan.registration.evidence import Evidence
 from thermscan.registration.targets.target_design import CARD_MM, CENTRE_MM, Target
 from thermscan.scales import read_only
@@ -45,6 +46,8 @@ class TargetFit:
     explained: float
     shift_px: FloatArray
     u_px: float
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "shift_px", read_only(self.shift_px))

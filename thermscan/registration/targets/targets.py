@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points
 from thermscan.errors import CannotJudge
+from thermscan.frozen import reduce_frozen
 from thermscan.layout.board import Board
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.registration.evidence import Evidence, prepare
@@ -64,6 +65,8 @@ class FoundTargets:
     px_from_mm: FloatArray
     contrast_k: FloatArray
     remarks: tuple[str, ...] = field(default=())
+
+    __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
         for name in ("corners_px", "corner_covariance_px2", "px_from_mm", "contrast_k"):
