@@ -15,7 +15,8 @@ from thermscan.regions.measurement import PartMeasurement, Rectified
 from thermscan.views.board_samples import BoardSamples, sample_board
 from thermscan.views.combining import Combined, combine_views
 from thermscan.views.glints import Glint, find_glints, offsets_k
-from thermscan.views.seen import Bench, SeenView, without_pixels
+from thermscan.views.joint_heights import joint_heights
+from thermscan.views.seen import Bench, SeenView, with_heights, without_pixels
 
 FloatArray = NDArray[np.float64]
 
@@ -69,6 +70,9 @@ def put_together(views: Sequence[SeenView], board: Board, *, camera: Camera, ben
     Together
     """
     fov_deg = camera.fov_deg[0] if camera.fov_deg else None
+    if len(views) > 1:
+        heights = joint_heights([view.registration for view in views], board)
+        views = [with_heights(view, heights, board, camera=camera, bench=bench) for view in views]
     leanings = [possible_leaning(board, view.registration, shape=view.image.shape, fov_deg=fov_deg) for view in views]
     if len(views) == 1:
         combined = combine_views([views[0].measurements])
