@@ -14,6 +14,9 @@ from thermscan.cli.options import bench_of, run_from, run_options, shown_from, s
 from thermscan.cli.progress import stage_progress
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from thermscan.inspection import Inspection
     from thermscan.judge.baseline import Baseline
     from thermscan.runs.run import Run
 
@@ -40,6 +43,11 @@ EXIT_STATUS = {"clear": 0, "watch": 0, "act": 1, "undecided": 3}
     metavar="FILE.png",
     help="Write one picture there: the layout drawn over the frame, to see in one look that it lies right.",
 )
+@click.option(
+    "--write-heights",
+    metavar="FILE.csv",
+    help="Write there how high each part seems to stand: check it and copy it into the layout's height_mm.",
+)
 @shown_options
 @click.option("--jobs", type=click.IntRange(0), metavar="N", help="Several runs: this many at once; 0 for one a core.")
 @click.option("--cluster", metavar="ADDRESS", help="Several runs: on the Dask cluster with this scheduler.")
@@ -53,6 +61,7 @@ def command(
     as_json: bool,
     explain: str | None,
     show_registration: str | None,
+    write_heights: str | None,
     jobs: int | None,
     cluster: str | None,
     **options: Any,
@@ -81,11 +90,12 @@ def command(
         "before_file": before_file,
         "explain": explain,
         "show_registration": show_registration,
+        "write_heights": write_heights,
     }
     check_together(without, {**options, **others})
     if several_wanted(inputs, jobs, cluster):
-        one_only = {"--before": before_file, "--explain": explain, "--show-registration": show_registration}
-        not_for_several({**one_only, **without})
+        del others["baseline_file"]
+        not_for_several({**others, **without})
         return inspect_many(
             inputs,
             options,
@@ -111,10 +121,7 @@ def command(
             from thermscan.report.report import reserved_report, write_report
 
             folder = kept.enter_context(reserved_report(Path(out), inputs=read))
-        if show_registration:
-            from thermscan.report.report import check_picture, write_registration_check
-
-            check_picture(Path(show_registration), inputs=read)
+        _check_side_files(show_registration, write_heights, read)
         baseline = read_baseline(Path(baseline_file)) if baseline_file else None
         _check_before(run, baseline=baseline, explain=explain)
         with stage_progress("inspecting") as progress:
@@ -123,9 +130,7 @@ def command(
         explained = explain_part(inspection, explain) if explain else None
         if out:
             write_report(inspection, folder, shown=shown)
-        if show_registration:
-            backup = write_registration_check(inspection, Path(show_registration), inputs=read)
-            tell_backups([backup])
+        tell_backups(_write_side_files(inspection, show_registration, write_heights, read))
     if as_json:
         click.echo(results_text(results_document(inspection)), nl=False)
         for remark in inspection.remarks:
@@ -169,3 +174,32 @@ def _check_before(run: Run, *, baseline: Baseline | None, explain: str | None) -
             where="--explain",
             fix=f"did you mean {near}?" if near else "take a ref from the layout",
         )
+
+
+def _check_side_files(picture: str | None, heights: str | None, read: Sequence[Path | None]) -> None:
+    """Say before the work is done that a file beside the report cannot be written."""
+    if picture:
+        from thermscan.report.report import check_picture
+
+        check_picture(Path(picture), inputs=read)
+    if heights:
+        from thermscan.writing.places import check_place
+
+        check_place(Path(heights), read)
+
+
+def _write_side_files(
+    inspection: Inspection, picture: str | None, heights: str | None, read: Sequence[Path | None]
+) -> list[Path | None]:
+    """The registration check and the heights, where they were asked for; what was kept of files there before."""
+    backups: list[Path | None] = []
+    if picture:
+        from thermscan.report.report import write_registration_check
+
+        backups.append(write_registration_check(inspection, Path(picture), inputs=read))
+    if heights:
+        from thermscan.report.tables import heights_csv
+        from thermscan.writing.files import put_file
+
+        backups.append(put_file(Path(heights), heights_csv(inspection).encode(), inputs=read))
+    return backups

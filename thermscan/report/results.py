@@ -19,7 +19,7 @@ from thermscan.inspection import Inspection
 from thermscan.judge.before_after import BeforeAfter
 from thermscan.judge.finding import Finding, PartVerdict, UnmappedHeat
 from thermscan.regions.sensor_lines import told_lines
-from thermscan.registration.registration import Registration
+from thermscan.registration.registration import PartHeight, Registration
 from thermscan.report.gathering import verdicts_in_layout_order
 from thermscan.runs.describe import run_document
 from thermscan.views.seen import SeenView
@@ -70,7 +70,7 @@ def results_document(inspection: Inspection) -> dict[str, Any]:
         "frames": [_frame_entry(frame) for frame in inspection.frames],
         "registration": registration_entry(inspection.registration),
         **_views_entry(inspection),
-        "parts": [_part_entry(each) for each in verdicts_in_layout_order(inspection)],
+        "parts": [_part_entry(each, inspection.registration) for each in verdicts_in_layout_order(inspection)],
         "not_compared": judgement.not_compared,
         "unmapped": [_unmapped_entry(heat) for heat in judgement.unmapped],
         "findings": [finding_entry(finding) for finding in judgement.findings],
@@ -226,7 +226,7 @@ def measured_entry(verdict: PartVerdict) -> dict[str, Any]:
     }
 
 
-def _part_entry(verdict: PartVerdict) -> dict[str, Any]:
+def _part_entry(verdict: PartVerdict, registration: Registration) -> dict[str, Any]:
     measured = verdict.measurement
     part = measured.part
     return {
@@ -242,6 +242,7 @@ def _part_entry(verdict: PartVerdict) -> dict[str, Any]:
         "view_angle_deg": measured.view_angle_deg,
         "views": len(measured.seen_in),
         "seen_in": [view + 1 for view in measured.seen_in],
+        **_height_entry(registration.heights.get(part.ref)),
         "budget": [
             {"source": line.source, "u_k": line.u_k, "shared": line.shared} for line in told_lines(measured.budget)
         ],
@@ -279,6 +280,13 @@ def _before_entry(before: BeforeAfter) -> dict[str, Any]:
         ],
         "remarks": before.remarks,
     }
+
+
+def _height_entry(height: PartHeight | None) -> dict[str, Any]:
+    """How high its top stands, as layout, package and views together tell."""
+    if height is None:
+        return {"height_mm": None, "u_height_mm": None}
+    return {"height_mm": height.height_mm, "u_height_mm": height.u_mm}
 
 
 def _unmapped_entry(heat: UnmappedHeat) -> dict[str, Any]:

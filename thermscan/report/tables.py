@@ -7,6 +7,8 @@ import io
 from collections.abc import Mapping
 from typing import Any
 
+from thermscan.inspection import Inspection
+
 # The unit ends each heading, as in results.json: _c degrees Celsius, _k kelvin.
 COLUMNS = (
     "ref",
@@ -56,6 +58,26 @@ def parts_csv(document: Mapping[str, Any]) -> str:
     writer.writerow(COLUMNS)
     for part in document["parts"]:
         writer.writerow([_cell(part.get(column)) for column in COLUMNS])
+    return text.getvalue()
+
+
+def heights_csv(inspection: Inspection) -> str:
+    """
+    How high each part seems to stand, as CSV text with the columns of a layout's table.
+
+    Returns
+    -------
+    str
+        Only parts of which the views told more than was known before; ``u_mm`` is the standard uncertainty.
+    """
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(("ref", "height_mm", "u_mm", "stated_mm"))
+    for part in inspection.board.parts:
+        known = inspection.registration.heights.get(part.ref)
+        if known is not None and known.seen:
+            row = (part.ref, round(known.height_mm, 2), round(known.u_mm, 2), part.height_mm)
+            writer.writerow([_cell(value) for value in row])
     return text.getvalue()
 
 
