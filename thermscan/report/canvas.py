@@ -17,12 +17,15 @@ from matplotlib.text import Text
 
 from thermscan.report.lettering import FONT_FAMILY, fitted_text, printable, wrapped_text
 from thermscan.report.mark_shapes import marker_of
+from thermscan.report.shown import Shown
 from thermscan.report.verdicts import Mark
 
 POINTS_AN_INCH = 72.0
 INK = "#1A1A1A"
 FAINT_INK = "#5A5A5A"
 RULE = "#BBBBBB"
+
+_ENGLISH = Shown()
 
 # What a title and its caption take up at the top of a sheet.
 TITLE_PT = 40.0
@@ -69,6 +72,8 @@ class Sheet:
     figure : Figure
     left_pt, bottom_pt, width_pt, height_pt : float
         The rectangle; all methods measure from its bottom left corner.
+    shown : Shown
+        Language and units of what is drawn on it.
     """
 
     figure: Figure
@@ -76,6 +81,7 @@ class Sheet:
     bottom_pt: float
     width_pt: float
     height_pt: float
+    shown: Shown = _ENGLISH
 
     def part(self, left_pt: float, bottom_pt: float, width_pt: float, height_pt: float) -> Sheet:
         """A smaller rectangle within this one."""
@@ -136,11 +142,11 @@ class Sheet:
         return (self.left_pt + x_pt) / width, (self.bottom_pt + y_pt) / height
 
 
-def blank_sheet(width_pt: float, height_pt: float) -> Sheet:
+def blank_sheet(width_pt: float, height_pt: float, shown: Shown = _ENGLISH) -> Sheet:
     """A new white figure of that size, with a sheet over all of it."""
     figure = Figure(figsize=(width_pt / POINTS_AN_INCH, height_pt / POINTS_AN_INCH))
     FigureCanvasAgg(figure)
-    return Sheet(figure, 0.0, 0.0, width_pt, height_pt)
+    return Sheet(figure, 0.0, 0.0, width_pt, height_pt, shown)
 
 
 def titled(sheet: Sheet, title: str, caption: str) -> Sheet:

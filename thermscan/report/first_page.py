@@ -91,6 +91,19 @@ def head_facts(inspection: Inspection, shown: Shown) -> list[str]:
     ]
 
 
+def registration_text(inspection: Inspection, shown: Shown) -> str:
+    """How the board was found in the frame, in one sentence."""
+    found = inspection.registration
+    method = f"detail.method_{found.method}"
+    return shown.say(
+        "detail.registration_line",
+        method=shown.say(method) if shown.has(method) else visible(found.method),
+        residual=shown.number(found.residual_px, 2),
+        place=shown.number(found.uncertainty_mm, 2),
+        angle=shown.number(found.view_angle_deg, 0),
+    )
+
+
 def board_level(inspection: Inspection, shown: Shown) -> str | None:
     """How the whole board differs from the known-good runs, in the one statement that the report makes of it."""
     evidence = inspection.judgement.evidence

@@ -110,10 +110,10 @@ def name_picture(axes: Axes, bodies: Sequence[Body]) -> None:
         _draw_name(axes, label)
 
 
-def note_left_out(axes: Axes, names: tuple[str, ...]) -> None:
+def note_left_out(axes: Axes, names: tuple[str, ...], shown: Shown) -> None:
     """Say under the picture how many findings found no room for a label."""
     if names:
-        axes.set_xlabel(f"{axes.get_xlabel()}   ({len(names)} findings unlabelled for want of room: see the ranking)")
+        axes.set_xlabel(f"{axes.get_xlabel()}   {shown.say('plate.left_out', n=len(names))}")
 
 
 def _draw_marker(axes: Axes, body: Body) -> None:

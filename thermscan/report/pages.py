@@ -40,16 +40,18 @@ from thermscan.report.verdicts import OVERALL_MARKS, Mark
 class Pages:
     """A report under way: bodies are handed out one below the other, page by page, below a header."""
 
-    def __init__(self, draw_header: Callable[[Sheet], None]) -> None:
+    def __init__(self, draw_header: Callable[[Sheet], None], shown: Shown) -> None:
         self._draw_header = draw_header
+        self._shown = shown
         self.figures: list[Figure] = []
         self._free_pt = 0.0
+        self._cautions_page = 1
 
     def sheet(self, height_pt: float) -> Sheet:
         """The next free rectangle of that height, on this page or on a new one."""
         if height_pt > self._free_pt + ROUNDING_PT or not self.figures:
             self._open()
-        whole = Sheet(self.figures[-1], MARGIN_PT, MARGIN_PT + FOOTER_PT, BODY_WIDTH_PT, BODY_HEIGHT_PT)
+        whole = Sheet(self.figures[-1], MARGIN_PT, MARGIN_PT + FOOTER_PT, BODY_WIDTH_PT, BODY_HEIGHT_PT, self._shown)
         self._free_pt -= height_pt
         given = whole.part(0.0, self._free_pt, BODY_WIDTH_PT, height_pt)
         self._free_pt -= BETWEEN_PLATES_PT
@@ -73,15 +75,23 @@ class Pages:
             needed = sum(line.height_pt for line in left)
             left = draw_lines(self.sheet(min(height, needed)), left)
 
+    def cautions(self, shown: Shown) -> None:
+        """The cautions, wherever they fit; every page says where they begin."""
+        lines = flowed_lines(caution_blocks(shown), BODY_WIDTH_PT)
+        self.flow(lines[:1])
+        self._cautions_page = len(self.figures)
+        self.flow(lines[1:])
+
     def finish(self) -> list[Figure]:
         """Number the pages."""
         count = len(self.figures)
         version = software_versions()["thermscan"]
         for number, figure in enumerate(self.figures, start=1):
             foot = Sheet(figure, MARGIN_PT, MARGIN_PT, BODY_WIDTH_PT, FOOTER_PT)
-            told = f"thermscan {version}. A thermal image sees only surfaces; read the cautions on page {count}."
+            told = self._shown.say("plate.foot", version=version, page=self._cautions_page)
             foot.text(0.0, 2.0, told, fontsize=7.0, color=FAINT_INK)
-            foot.text(BODY_WIDTH_PT, 2.0, f"page {number} of {count}", fontsize=7.0, color=FAINT_INK, ha="right")
+            page = self._shown.say("plate.page", n=number, count=count)
+            foot.text(BODY_WIDTH_PT, 2.0, page, fontsize=7.0, color=FAINT_INK, ha="right")
         return self.figures
 
     def _open(self) -> None:
@@ -107,13 +117,13 @@ def report_pages(
         Language and units; English and degrees Celsius unless given.
     """
     shown = shown or Shown()
-    pages = Pages(partial(_draw_header, inspection=inspection, shown=shown))
+    pages = Pages(partial(_draw_header, inspection=inspection, shown=shown), shown)
     plates = plates_of(inspection) if plates is None else plates
     pages.flow(flowed_lines(first_blocks(inspection, shown), BODY_WIDTH_PT))
     *ordered, last = plates
     waiting: Plate | None = last
-    for plate in ordered:
-        if waiting and not pages.has_room(plate) and pages.has_room(waiting):
+    for number, plate in enumerate(ordered):
+        if number and waiting and not pages.has_room(plate) and pages.has_room(waiting):
             # What would leave the rest of a page empty makes way for what can stand anywhere.
             waiting.draw(pages.sheet(pages.height_for(waiting)))
             waiting = None
@@ -127,8 +137,7 @@ def report_pages(
         *provenance_blocks(inspection),
     ]
     pages.flow(flowed_lines(blocks, BODY_WIDTH_PT))
-    cautions = flowed_lines(caution_blocks(shown), BODY_WIDTH_PT)
-    draw_lines(pages.sheet(sum(line.height_pt for line in cautions)), cautions)
+    pages.cautions(shown)
     return pages.finish()
 
 

@@ -7,13 +7,15 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.cm import ScalarMappable
 from matplotlib.colors import Colormap
+from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
 from thermscan.inspection import Inspection
 from thermscan.report.canvas import POINTS_AN_INCH, Sheet
 from thermscan.report.gathering import FLAGGED_VERDICTS
 from thermscan.report.lettering import text_width_pt
-from thermscan.report.verdicts import VERDICT_MARKS
+from thermscan.report.shown import Shown
+from thermscan.report.verdicts import VERDICT_MARKS, Mark
 
 # matplotlib's own; even in lightness, so that it reads in grey and for colour-blind readers.
 THERMAL_MAP = "cividis"
@@ -26,7 +28,7 @@ _LEFT_PT, _BOTTOM_PT, _TOP_PT, _BAR_PT = 30.0, 26.0, 4.0, 52.0
 # What the line that explains the shapes takes up.
 KEY_PT = 14.0
 
-_OUTLINES: dict[str, str] = {"normal": "plain outline", "not-measurable": "dashed outline"}
+_OUTLINES: dict[str, str] = {"normal": "plate.plain", "not-measurable": "plate.dashed"}
 
 
 def picture_axes(sheet: Sheet, width: float, height: float, *, bar: bool = True) -> tuple[Axes, Axes | None]:
@@ -72,7 +74,14 @@ def colour_range(values: NDArray[np.float64]) -> tuple[float, float]:
     return (low, high) if high - low > 0.1 else (low - 0.5, high + 0.5)
 
 
-def draw_bar(beside: Axes | None, picture: ScalarMappable, values: NDArray[np.float64], label: str) -> None:
+def draw_bar(
+    beside: Axes | None,
+    picture: ScalarMappable,
+    values: NDArray[np.float64],
+    shown: Shown,
+    *,
+    difference: bool = False,
+) -> None:
     """The colour bar, with an arrow at each end that some pixels lie beyond; none where no pixel has a reading."""
     if beside is None:
         return
@@ -84,13 +93,35 @@ def draw_bar(beside: Axes | None, picture: ScalarMappable, values: NDArray[np.fl
     extend = {(False, False): "neither", (True, False): "min", (False, True): "max", (True, True): "both"}
     height_pt = beside.get_window_extent().height * POINTS_AN_INCH / beside.figure.dpi
     bar = beside.figure.colorbar(picture, cax=beside, extend=extend[beyond_low, beyond_high])
+    ticks = shown_ticks(low, high, shown, difference=difference)
+    bar.set_ticks([value for value, _ in ticks], labels=[text for _, text in ticks])
+    unit = shown.diff_unit if difference else shown.temp_unit
+    label = shown.say("plate.difference_scale" if difference else "plate.temp_scale", unit=unit)
     # Beside a low picture there is room for the unit only.
-    bar.set_label(label if text_width_pt(label, 7.0) < height_pt else label.rsplit(", ", maxsplit=1)[-1])
+    bar.set_label(label if text_width_pt(label, 7.0) < height_pt else unit)
+
+
+def shown_ticks(low: float, high: float, shown: Shown, *, difference: bool) -> list[tuple[float, str]]:
+    """
+    Round values of the unit shown within a range in °C or K: where each lies, and how it is written.
+
+    Examples
+    --------
+    >>> from thermscan.report.shown import Shown
+    >>> shown_ticks(20.0, 30.0, Shown("de", "F"), difference=False)[:2]
+    [(20.0, '68,0'), (21.11111111111111, '70,0')]
+    """
+    factor, offset = (1.0, 0.0) if shown.units == "C" else (1.8, 0.0 if difference else 32.0)
+    wanted = MaxNLocator(nbins=7, steps=[1, 2, 2.5, 5, 10]).tick_values(low * factor + offset, high * factor + offset)
+    digits = 1 if np.ptp(wanted) < 50 else 0
+    places = [((float(value) - offset) / factor, float(value)) for value in wanted]
+    return [(place, shown.number(value, digits)) for place, value in places if low <= place <= high]
 
 
 def draw_map_key(sheet: Sheet, inspection: Inspection, *, flagged_only: bool = False) -> Sheet:
     """One line that explains the outlines and shapes in use; what remains above it is handed back."""
     used = {each.verdict for each in inspection.judgement.parts}
+    shown = sheet.shown
     x = 0.0
     # All five verdicts together just fit the width at this size.
     size = 6.5
@@ -104,7 +135,14 @@ def draw_map_key(sheet: Sheet, inspection: Inspection, *, flagged_only: bool = F
             sheet.mark(x + 4.0, 5.0, mark, size_pt=5.5)
         else:
             sheet.frame(x, 2.0, 8.0, 6.0, dashed=verdict == "not-measurable")
-        text = f"{mark.word}: {mark.look}" if flagged else f"{mark.word}: {_OUTLINES[verdict]}"
+        look = mark_look(mark, shown) if flagged else shown.say(_OUTLINES[verdict])
+        text = f"{shown.say(f'word.{mark.word}')}: {look}"
         sheet.text(x + 11.0, 2.5, text, fontsize=size)
         x += 20.0 + text_width_pt(text, size)
     return sheet.part(0.0, KEY_PT, sheet.width_pt, sheet.height_pt - KEY_PT)
+
+
+def mark_look(mark: Mark, shown: Shown) -> str:
+    """A verdict's shape in words."""
+    shape = shown.say(f"plate.{mark.shape}")
+    return shown.say("plate.letter_in", letter=mark.letter, shape=shape) if mark.letter else shape

@@ -32,8 +32,8 @@ def draw_rectified_board(sheet: Sheet, inspection: Inspection) -> None:
     """The board from straight above with its parts outlined; flagged parts are labelled, others where they fit."""
     room = titled(
         sheet,
-        "The board from straight above, with its parts",
-        "Apparent temperature, component side. Flagged parts are always named; others where there is room.",
+        sheet.shown.say("plate.board"),
+        sheet.shown.say("plate.board_caption"),
     )
     axes, beside = board_axes(draw_map_key(room, inspection), inspection)
     rectified = inspection.picture or inspection.rectified
@@ -46,11 +46,11 @@ def draw_rectified_board(sheet: Sheet, inspection: Inspection) -> None:
         colours=thermal_map(),
         limits=colour_range(apparent),
     )
-    draw_bar(beside, picture, apparent, "apparent temperature, °C")
+    draw_bar(beside, picture, apparent, sheet.shown)
     bodies = board_bodies(inspection)
     draw_bodies(axes, bodies)
     draw_unmapped(axes, inspection, in_place)
-    note_left_out(axes, label_picture(axes, bodies, inspection, in_place, others=True))
+    note_left_out(axes, label_picture(axes, bodies, inspection, in_place, others=True, shown=sheet.shown), sheet.shown)
 
 
 def board_height_pt(inspection: Inspection, width_pt: float) -> float:

@@ -37,9 +37,8 @@ def draw_budget(sheet: Sheet, parts: Sequence[PartVerdict]) -> None:
     """A row a part, a column a source; the darker a cell, the larger its share of the whole."""
     room = titled(
         sheet,
-        "Uncertainty of the flagged parts' temperatures",
-        "Standard uncertainties in kelvin (k = 1); the darker, the larger the share. "
-        "Starred sources are shared: against peers they cancel as far as the parts are alike.",
+        sheet.shown.say("plate.budget"),
+        sheet.shown.say("plate.budget_caption"),
     )
     sources = _sources(parts)
     width = (room.width_pt - _REF_PT - _TOTAL_PT) / max(len(sources), 1)
@@ -47,7 +46,7 @@ def draw_budget(sheet: Sheet, parts: Sequence[PartVerdict]) -> None:
     for column, (source, shared) in enumerate(sources):
         x = _REF_PT + (column + 0.5) * width
         _draw_heading(room, x, top, f"{source}{' *' if shared else ''}", width)
-    _draw_heading(room, room.width_pt - _TOTAL_PT / 2, top, "all, combined", _TOTAL_PT)
+    _draw_heading(room, room.width_pt - _TOTAL_PT / 2, top, room.shown.say("plate.budget_all"), _TOTAL_PT)
     room.rule(top)
     for index, each in enumerate(parts):
         row = room.part(0.0, top - (index + 1) * _ROW_PT, room.width_pt, _ROW_PT)

@@ -14,7 +14,6 @@ from thermscan.judge.baseline import Baseline
 from thermscan.judge.baseline_rule import RASTER_SAMPLE
 from thermscan.judge.board_wide import FEWEST_FOR_SCALE, BoardWide, fit_board_wide
 from thermscan.report.canvas import INK, Sheet, titled
-from thermscan.report.lettering import signed
 from thermscan.report.marking import draw_bodies, draw_unmapped, label_picture, note_left_out
 from thermscan.report.pictures import draw_bar, draw_map_key, thermal_map
 from thermscan.report.plate_board import board_axes, board_bodies, draw_raster, in_place
@@ -31,17 +30,14 @@ def draw_difference(sheet: Sheet, inspection: Inspection, baseline: Baseline) ->
     """The board's rise minus the baseline's, board-wide shift and scale taken out; contours tell the sign in grey."""
     difference, level = picture_difference_k(inspection, baseline)
     end, contour = difference_range_k(difference)
+    shown = sheet.shown
+    said = ""
+    if level is not None:
+        shift = shown.diff(level.shift_k, signed=True)
+        said = shown.say("plate.difference_level", scale=shown.number(level.scale, 2), shift=shift)
     runs = len(baseline.runs)
-    caption = (
-        f"Apparent rise above ambient minus the mean of {runs} known-good {'run' if runs == 1 else 'runs'}"
-        + (
-            f", that times {level.scale:.2f} and shifted by {signed(level.shift_k)} K as the whole board is"
-            if level
-            else ""
-        )
-        + f". Contours at {contour:.1f} K: solid where hotter, dotted where colder."
-    )
-    room = titled(sheet, "Difference from the baseline", caption)
+    caption = shown.say("plate.difference_caption", n=runs, level=said, step=shown.diff(contour))
+    room = titled(sheet, shown.say("plate.difference"), caption)
     axes, beside = board_axes(draw_map_key(room, inspection), inspection)
     mm_per_px = inspection.rectified.mm_per_px
     picture = draw_raster(
@@ -52,13 +48,13 @@ def draw_difference(sheet: Sheet, inspection: Inspection, baseline: Baseline) ->
         colours=thermal_map(DIFFERENCE_MAP),
         limits=(-end, end),
     )
-    draw_bar(beside, picture, difference, "difference from the baseline, K")
+    draw_bar(beside, picture, difference, shown, difference=True)
     if np.isfinite(difference).any():
         _draw_contours(axes, difference, mm_per_px, contour)
     bodies = board_bodies(inspection)
     draw_bodies(axes, bodies, on_white=True)
     draw_unmapped(axes, inspection, in_place)
-    note_left_out(axes, label_picture(axes, bodies, inspection, in_place, others=False))
+    note_left_out(axes, label_picture(axes, bodies, inspection, in_place, others=False, shown=shown), shown)
 
 
 def picture_difference_k(inspection: Inspection, baseline: Baseline) -> tuple[NDArray[np.float64], BoardWide | None]:

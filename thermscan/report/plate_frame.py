@@ -21,22 +21,25 @@ from thermscan.report.pictures import (
     picture_height_pt,
     thermal_map,
 )
+from thermscan.report.shown import Shown
 
 
 def draw_annotated_frame(sheet: Sheet, inspection: Inspection) -> None:
     """The frame with the board's outline and the parts' bodies drawn over it; flagged parts are labelled."""
     frames = inspection.image.frames
-    caption = "Apparent temperature, before any correction for the surfaces."
+    shown = sheet.shown
+    caption = shown.say("plate.frame_caption")
     if frames > 1:
-        caption += f" Average of {frames} aligned frames."
-    room = draw_map_key(titled(sheet, "Annotated frame, as the camera saw it", caption), inspection)
+        caption += f" {shown.say('plate.averaged', n=frames)}"
+    room = draw_map_key(titled(sheet, shown.say("plate.frame"), caption), inspection)
     rows, cols = inspection.image.shape
     axes, beside = picture_axes(room, cols, rows)
-    draw_camera_view(axes, inspection, beside)
+    draw_camera_view(axes, inspection, beside, shown)
     bodies = frame_bodies(inspection)
     draw_bodies(axes, bodies)
     draw_unmapped(axes, inspection, inspection.registration.px)
-    note_left_out(axes, label_picture(axes, bodies, inspection, inspection.registration.px, others=False))
+    left_out = label_picture(axes, bodies, inspection, inspection.registration.px, others=False, shown=shown)
+    note_left_out(axes, left_out, shown)
 
 
 def annotated_frame_height_pt(inspection: Inspection, width_pt: float) -> float:
@@ -45,15 +48,16 @@ def annotated_frame_height_pt(inspection: Inspection, width_pt: float) -> float:
     return picture_height_pt(width_pt, cols, rows) + TITLE_PT + KEY_PT
 
 
-def draw_camera_view(axes: Axes, inspection: Inspection, beside: Axes | None) -> None:
+def draw_camera_view(axes: Axes, inspection: Inspection, beside: Axes | None, shown: Shown) -> None:
     """The averaged frame in grey-proof colours, with the board's outline."""
     apparent = inspection.image.apparent_c
     rows, cols = apparent.shape
     low, high = colour_range(apparent)
     axes.set_facecolor(NO_READING_COLOUR)
     picture = axes.imshow(apparent, cmap=thermal_map(), vmin=low, vmax=high, aspect="auto", interpolation="nearest")
-    axes.set(xlim=(-0.5, cols - 0.5), ylim=(rows - 0.5, -0.5), xlabel="x, pixels", ylabel="y, pixels")
-    draw_bar(beside, picture, apparent, "apparent temperature, °C")
+    axes.set(xlim=(-0.5, cols - 0.5), ylim=(rows - 0.5, -0.5))
+    axes.set(xlabel=shown.say("plate.pixels_x"), ylabel=shown.say("plate.pixels_y"))
+    draw_bar(beside, picture, apparent, shown)
     outline = outline_px(inspection)
     closed = np.vstack([outline, outline[:1]])
     for colour, width in (("black", 2.2), ("white", 1.0)):

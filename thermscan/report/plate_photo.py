@@ -52,11 +52,12 @@ def draw_photo(sheet: Sheet, inspection: Inspection, photo: BoardPhoto) -> None:
     apparent = np.where(rectified.on_board, rectified.apparent_c, np.nan)
     limits = colour_range(apparent)
     levels = contour_levels(limits)
-    step = f" Contours every {levels[1] - levels[0]:g} °C." if len(levels) > 1 else ""
+    shown = sheet.shown
+    step = shown.say("plate.photo_contours", step=shown.diff(levels[1] - levels[0])) if len(levels) > 1 else ""
     room = titled(
         sheet,
-        "The photo with the temperatures laid over it",
-        f"Apparent temperature in colour over the photo in grey; parts to look at are marked.{step}",
+        shown.say("plate.photo"),
+        f"{shown.say('plate.photo_caption')} {step}",
     )
     axes, beside = board_axes(draw_map_key(room, inspection, flagged_only=True), inspection)
     draw_grey(axes, photo)
@@ -69,13 +70,13 @@ def draw_photo(sheet: Sheet, inspection: Inspection, photo: BoardPhoto) -> None:
         limits=limits,
     )
     picture.set(alpha=SHARE, zorder=PHOTO_ORDER + 0.1)
-    draw_bar(beside, picture, apparent, "apparent temperature, °C")
+    draw_bar(beside, picture, apparent, shown)
     _draw_contours(axes, apparent, rectified.mm_per_px, levels)
     bodies = board_bodies(inspection)
     flagged = {each.measurement.part.ref for each in flagged_verdicts(inspection)}
     draw_bodies(axes, [body for body in bodies if body.ref in flagged])
     draw_unmapped(axes, inspection, in_place)
-    note_left_out(axes, label_picture(axes, bodies, inspection, in_place, others=False))
+    note_left_out(axes, label_picture(axes, bodies, inspection, in_place, others=False, shown=shown), shown)
 
 
 def contour_levels(limits: tuple[float, float]) -> list[float]:

@@ -16,9 +16,10 @@ from thermscan.judge.finding import Finding, PartVerdict
 from thermscan.judge.peers import peer_groups
 from thermscan.report.canvas import FAINT_INK, INK, RULE, TITLE_PT, Sheet, titled
 from thermscan.report.gathering import FLAGGED_VERDICTS, main_finding_by_ref, verdicts_in_layout_order
-from thermscan.report.lettering import fitted_text, signed, text_width_pt
+from thermscan.report.lettering import fitted_text, text_width_pt
 from thermscan.report.mark_shapes import marker_of
-from thermscan.report.pictures import KEY_PT
+from thermscan.report.pictures import KEY_PT, mark_look, shown_ticks
+from thermscan.report.shown import Shown
 from thermscan.report.verdicts import VERDICT_MARKS, Mark
 
 _ROW_PT = 11.0
@@ -32,6 +33,9 @@ _FEW_ROWS = 12
 # All shapes together just fit the width at this size.
 _KEY_SIZE_PT = 6.5
 _THIN: dict[str, Any] = {"markeredgewidth": 0.6, "linestyle": "none", "zorder": 2.2}
+
+# What the known-good runs showed.
+_KNOWN_GOOD = Mark("known-good", "", "square", "#FFFFFF")
 
 _CONTINUED = ", continued"
 
@@ -126,9 +130,8 @@ def draw_ranked(sheet: Sheet, inspection: Inspection, columns: Sequence[Sequence
     """One page of the ranking."""
     room = titled(
         sheet,
-        "Parts ranked against their peers",
-        "Rise above ambient ± standard uncertainty. Error bars, 95 %: thick for what a part does not share with its "
-        "peers, thin for all. Upright line: the group's median. Wide bars: own heat (grey), received (hatched).",
+        sheet.shown.say("plate.ranked"),
+        sheet.shown.say("plate.ranked_caption"),
     )
     room = _draw_key(room, columns)
     findings = main_finding_by_ref(inspection)
@@ -166,7 +169,10 @@ def _limits(rows: Sequence[Row]) -> tuple[float, float]:
 
 def _draw_column(sheet: Sheet, rows: Sequence[Row], findings: dict[str, Finding], limits: tuple[float, float]) -> None:
     axes = sheet.axes(_REF_PT, _SCALE_PT, sheet.width_pt - _REF_PT - _VALUE_PT, sheet.height_pt - _SCALE_PT)
-    axes.set(xlim=limits, ylim=(len(rows) - 0.5, -0.5), yticks=[], xlabel="rise above ambient, K")
+    axes.set(xlim=limits, ylim=(len(rows) - 0.5, -0.5), yticks=[])
+    axes.set_xlabel(sheet.shown.say("plate.ranked_axis", unit=sheet.shown.diff_unit))
+    ticks = shown_ticks(*limits, sheet.shown, difference=True)
+    axes.set_xticks([value for value, _ in ticks], labels=[text.removesuffix(".0") for _, text in ticks])
     axes.spines[["left", "top", "right"]].set_visible(False)
     axes.grid(axis="x", color=RULE, linewidth=0.4)
     axes.set_axisbelow(True)
@@ -181,7 +187,7 @@ def _draw_column(sheet: Sheet, rows: Sequence[Row], findings: dict[str, Finding]
         flagged = row.verdict.verdict in FLAGGED_VERDICTS
         look = {"fontsize": 6.5, "va": "center_baseline", "weight": "bold" if flagged else "normal"}
         sheet.text(0.0, y_pt, fitted_text(part.ref, _REF_PT - 4.0, 6.5, bold=flagged), **look)
-        sheet.text(sheet.width_pt - _VALUE_PT + 4.0, y_pt, _value_text(row.verdict), **look)
+        sheet.text(sheet.width_pt - _VALUE_PT + 4.0, y_pt, _value_text(row.verdict, sheet.shown, flagged), **look)
         _draw_row(axes, index, row, findings.get(part.ref))
 
 
@@ -217,21 +223,24 @@ def _draw_row(axes: Axes, index: int, row: Row, finding: Finding | None) -> None
     )
 
 
-def _value_text(verdict: PartVerdict) -> str:
+def _value_text(verdict: PartVerdict, shown: Shown, bold: bool) -> str:
     measured = verdict.measurement
-    spread = f" ± {measured.u_c:.1f}" if measured.u_c is not None else ""
-    word = "" if verdict.verdict == "normal" else f" {verdict.verdict}"
-    return f"{signed(measured.rise_k or 0.0)}{spread} K{word}"
+    spread = f" ± {shown.number(shown.diff_value(measured.u_c))}" if measured.u_c is not None else ""
+    word = "" if verdict.verdict == "normal" else f" {shown.say(f'word.{verdict.verdict}')}"
+    rise = measured.rise_k or 0.0
+    text = f"{'+' if rise > 0 else ''}{shown.number(shown.diff_value(rise))}{spread} {shown.diff_unit}{word}"
+    return fitted_text(text, _VALUE_PT + _GUTTER_PT / 2, 6.5, bold=bold)
 
 
 def _draw_key(sheet: Sheet, columns: Sequence[Sequence[Row]]) -> Sheet:
     used = {row.verdict.verdict for rows in columns for row in rows if row.verdict is not None}
     marks = [mark for verdict, mark in VERDICT_MARKS.items() if verdict in used]
     if any(row.known_good_k is not None for rows in columns for row in rows):
-        marks.append(Mark("mean of known-good runs", "", "square", "#FFFFFF"))
-    x = 0.0
+        marks.append(_KNOWN_GOOD)
+    x, shown = 0.0, sheet.shown
     for mark in marks:
-        text = f"{mark.word}: {'open ' if mark.colour == '#FFFFFF' else ''}{mark.look}"
+        told = f"{shown.say(f'word.{mark.word}')}: {mark_look(mark, shown)}" if mark is not _KNOWN_GOOD else ""
+        text = told or shown.say("plate.known_good")
         sheet.mark(x + 4.0, 5.0, mark, size_pt=5.5)
         sheet.text(x + 11.0, 2.5, text, fontsize=_KEY_SIZE_PT)
         x += 20.0 + text_width_pt(text, _KEY_SIZE_PT)

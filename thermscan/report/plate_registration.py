@@ -11,12 +11,13 @@ from numpy.typing import NDArray
 from thermscan.inspection import Inspection
 from thermscan.registration.geometry.homography import corner_jacobian
 from thermscan.report.canvas import INK, TITLE_PT, Sheet, titled
+from thermscan.report.first_page import registration_text
 from thermscan.report.layout_sheet import ENDS
 from thermscan.report.lettering import fitted_text
 from thermscan.report.marking import Body, draw_bodies, name_picture
 from thermscan.report.pictures import picture_axes, picture_height_pt, thermal_map
 from thermscan.report.plate_frame import draw_camera_view, frame_bodies
-from thermscan.report.summary import registration_line
+from thermscan.report.shown import Shown
 
 # Share of the sheet's width that the whole frame gets; the magnified view has the rest.
 _FRAME_SHARE, _GUTTER_PT, _NOTE_PT = 0.62, 6.0, 22.0
@@ -27,16 +28,16 @@ _BODY_SHARE = 0.35
 
 def draw_registration_check(sheet: Sheet, inspection: Inspection) -> None:
     """The outline and the bodies over the frame, and a magnified view of the part that is placed worst."""
-    room = titled(sheet, "Registration check", registration_line(inspection))
+    room = titled(sheet, sheet.shown.say("plate.check"), registration_text(inspection, sheet.shown))
     rows, cols = inspection.image.shape
     bodies = frame_bodies(inspection)
     split = room.width_pt * _FRAME_SHARE
     axes, _ = picture_axes(room.part(0.0, 0.0, split, room.height_pt), cols, rows, bar=False)
-    draw_camera_view(axes, inspection, None)
+    draw_camera_view(axes, inspection, None, sheet.shown)
     draw_bodies(axes, bodies, markers=False)
     name_picture(axes, bodies)
     _draw_ends(axes, inspection, bodies)
-    _draw_top_left(axes, inspection)
+    _draw_top_left(axes, inspection, sheet.shown)
     if bodies:
         spreads = [place_covariance_px2(inspection, body.corners.mean(axis=0)) for body in bodies]
         worst = int(np.argmax([_severity(body, spread) for body, spread in zip(bodies, spreads, strict=True)]))
@@ -89,12 +90,13 @@ def _draw_ends(axes: Axes, inspection: Inspection, bodies: list[Body]) -> None:
             axes.quiver(x, y, dx, dy, color=colour, width=width, **look)
 
 
-def _draw_top_left(axes: Axes, inspection: Inspection) -> None:
+def _draw_top_left(axes: Axes, inspection: Inspection, shown: Shown) -> None:
     x, y = inspection.registration.px(np.zeros((1, 2)))[0]
     for colour, size in (("black", 7.0), ("white", 4.5)):
         axes.plot([x], [y], "o", color=colour, markersize=size, zorder=4, scalex=False, scaley=False)
     frame = {"boxstyle": "square,pad=0.2", "facecolor": "white", "edgecolor": INK, "linewidth": 0.6}
-    axes.annotate("top left", (x, y), xytext=(4.0, 4.0), textcoords="offset points", fontsize=6.0, bbox=frame, zorder=5)
+    look: dict[str, Any] = {"xytext": (4.0, 4.0), "textcoords": "offset points", "fontsize": 6.0, "zorder": 5}
+    axes.annotate(shown.say("plate.top_left"), (x, y), bbox=frame, **look)
 
 
 def _severity(body: Body, covariance: NDArray[np.float64]) -> float:
@@ -134,14 +136,14 @@ def _draw_magnified(
         interpolation="nearest",
         extent=(left - 0.5, right - 0.5, bottom - 0.5, top - 0.5),
     )
-    axes.set(xlim=(x - half, x + half), ylim=(y + half, y - half), xlabel="x, pixels")
+    axes.set(xlim=(x - half, x + half), ylim=(y + half, y - half), xlabel=sheet.shown.say("plate.pixels_x"))
     draw_bodies(axes, bodies, markers=False)
     ring = _ellipse(body.corners.mean(axis=0), covariance)
     axes.plot(*ring.T, color="white", linewidth=2.2, scalex=False, scaley=False)
     axes.plot(*ring.T, color=INK, linewidth=1.0, scalex=False, scaley=False)
-    note = fitted_text(f"{body.ref}: placed worst for its size", sheet.width_pt, 7.5)
+    note = fitted_text(sheet.shown.say("plate.check_worst", ref=body.ref), sheet.width_pt, 7.5)
     sheet.text(0.0, sheet.height_pt - 8.0, note, fontsize=7.5)
-    sheet.text(0.0, sheet.height_pt - 18.0, "Ring: 95 % of the places it may have", fontsize=7.5)
+    sheet.text(0.0, sheet.height_pt - 18.0, sheet.shown.say("plate.check_ring"), fontsize=7.5)
 
 
 def _ellipse(centre: NDArray[np.float64], covariance: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -17,6 +17,7 @@ from thermscan.report.plate_frame import annotated_frame_height_pt, draw_annotat
 from thermscan.report.plate_photo import draw_photo, photo_of
 from thermscan.report.plate_ranked import draw_ranked, ranked_height_pt, ranked_pages
 from thermscan.report.plate_registration import draw_registration_check, registration_height_pt
+from thermscan.report.shown import Shown
 
 # A4 paper, its margins, and the strips for header and footer, in points.
 PAGE_WIDTH_PT, PAGE_HEIGHT_PT = 595.28, 841.89
@@ -99,9 +100,9 @@ def registration_plate(inspection: Inspection) -> Plate:
     return Plate("registration-check", height, draw, _SHRUNK)
 
 
-def plate_figure(plate: Plate) -> Figure:
+def plate_figure(plate: Plate, shown: Shown | None = None) -> Figure:
     """The picture as a figure of its own."""
     margin = _PNG_MARGIN_PT
-    whole = blank_sheet(BODY_WIDTH_PT + 2 * margin, plate.height_pt + 2 * margin)
+    whole = blank_sheet(BODY_WIDTH_PT + 2 * margin, plate.height_pt + 2 * margin, shown or Shown())
     plate.draw(whole.part(margin, margin, BODY_WIDTH_PT, plate.height_pt))
     return whole.figure

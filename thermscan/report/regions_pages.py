@@ -12,7 +12,7 @@ from thermscan.judge.finding import PartVerdict
 from thermscan.no_layout import RegionsFound
 from thermscan.regions.found_layout import REGION, FoundRegion
 from thermscan.report.canvas import TITLE_PT, Sheet, titled
-from thermscan.report.flowing import Block, draw_lines, flowed_lines, heading
+from thermscan.report.flowing import Block, flowed_lines, heading
 from thermscan.report.pages import Pages, draw_header
 from thermscan.report.pictures import (
     NO_READING_COLOUR,
@@ -25,7 +25,6 @@ from thermscan.report.pictures import (
 from thermscan.report.plates import BODY_HEIGHT_PT, BODY_WIDTH_PT
 from thermscan.report.regions_results import NOTHING_COMPARED
 from thermscan.report.shown import Shown, visible
-from thermscan.report.told import caution_blocks
 from thermscan.report.verdicts import OVERALL_MARKS, VERDICT_MARKS
 
 _ROW_PT = 7.5
@@ -43,12 +42,11 @@ def regions_pages(found: RegionsFound, shown: Shown) -> list[Figure]:
     mark = OVERALL_MARKS[found.judgement.overall]
     facts = [shown.say("head.room", value=shown.temp(found.run.ambient_c))]
     name = visible(found.frames[0].source.path.name)
-    pages = Pages(partial(draw_header, name=name, facts=facts, mark=mark, shown=shown))
+    pages = Pages(partial(draw_header, name=name, facts=facts, mark=mark, shown=shown), shown)
     pages.flow(flowed_lines(_first_blocks(found, shown), BODY_WIDTH_PT))
     draw_numbered_frame(pages.sheet(numbered_frame_height_pt(found)), found, shown)
     pages.flow(flowed_lines(_table_blocks(found, shown), BODY_WIDTH_PT))
-    cautions = flowed_lines(caution_blocks(shown), BODY_WIDTH_PT)
-    draw_lines(pages.sheet(sum(line.height_pt for line in cautions)), cautions)
+    pages.cautions(shown)
     return pages.finish()
 
 
@@ -68,7 +66,7 @@ def draw_numbered_frame(sheet: Sheet, found: RegionsFound, shown: Shown) -> None
     axes.set_facecolor(NO_READING_COLOUR)
     picture = axes.imshow(apparent, cmap=thermal_map(), vmin=low, vmax=high, aspect="auto", interpolation="nearest")
     axes.set(xlabel="x, px", ylabel="y, px", xlim=(-0.5, cols - 0.5), ylim=(rows - 0.5, -0.5))
-    draw_bar(beside, picture, apparent, shown.say("regions.scale"))
+    draw_bar(beside, picture, apparent, shown)
     if found.registration is not None:
         _draw_outline(axes, found.registration.corners_px, "white", 1.0)
     for region, verdict in zip(found.regions, found.judgement.parts, strict=True):

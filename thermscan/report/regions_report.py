@@ -52,7 +52,7 @@ def _contents(found: RegionsFound, shown: Shown) -> dict[str, bytes]:
     document = regions_document(found)
     with report_style():
         draw = partial(draw_numbered_frame, found=found, shown=shown)
-        picture = plate_figure(Plate(PICTURE_NAME, numbered_frame_height_pt(found), draw))
+        picture = plate_figure(Plate(PICTURE_NAME, numbered_frame_height_pt(found), draw), shown)
         name, pages = found.frames[0].source.path.name, regions_pages(found, shown)
         return {
             "results.json": results_text(document).encode("utf-8"),

@@ -158,7 +158,7 @@ def report_contents(
         pages = report_pages(inspection, plates, shown)
         contents["report.pdf"] = pdf_of(pages, inspection.board.name, inspection.judgement.overall, made)
         for plate in plates:
-            contents[f"{plate.name}.png"] = png_of(plate_figure(plate))
+            contents[f"{plate.name}.png"] = png_of(plate_figure(plate, shown))
     return contents
 
 

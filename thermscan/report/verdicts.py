@@ -31,11 +31,6 @@ class Mark:
     shape: str
     colour: str
 
-    @property
-    def look(self) -> str:
-        """The shape in words."""
-        return f"{self.letter} in a {self.shape}" if self.letter else self.shape
-
 
 # Colours from M. Okabe and K. Ito, "Color Universal Design" (2008), which keep apart for most colour-blind readers.
 VERDICT_MARKS: Mapping[Verdict, Mark] = MappingProxyType(

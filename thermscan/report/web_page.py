@@ -13,7 +13,7 @@ from markupsafe import Markup
 
 from thermscan.inspection import Inspection
 from thermscan.judge.finding import PartVerdict
-from thermscan.report.first_page import first_page, head_facts, told
+from thermscan.report.first_page import first_page, head_facts, registration_text, told
 from thermscan.report.gathering import findings_by_weight, verdicts_in_layout_order
 from thermscan.report.results import software_versions
 from thermscan.report.shown import COVERAGE, Shown, visible
@@ -95,19 +95,6 @@ def report_page(inspection: Inspection, shown: Shown) -> str:
         provenance=[visible(block.text) for block in provenance_blocks(inspection) if not block.keep],
         cautions=caution_texts(shown),
         details={keys[each.measurement.part.ref]: _details(each, inspection, shown) for each in verdicts},
-    )
-
-
-def registration_text(inspection: Inspection, shown: Shown) -> str:
-    """How the board was found in the frame, in one sentence."""
-    found = inspection.registration
-    method = f"detail.method_{found.method}"
-    return shown.say(
-        "detail.registration_line",
-        method=shown.say(method) if shown.has(method) else visible(found.method),
-        residual=shown.number(found.residual_px, 2),
-        place=shown.number(found.uncertainty_mm, 2),
-        angle=shown.number(found.view_angle_deg, 0),
     )
 
 
