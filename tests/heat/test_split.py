@@ -198,7 +198,7 @@ def test_a_body_that_contradicts_the_board_beneath_it_makes_its_own_heat_doubtfu
     assert split.of(largest.ref).joint_doubt_k > 1.0
     assert split.of(largest.ref).u_own_k > 2 * plain.of(largest.ref).u_own_k
     contrast = np.array([float(part.ref == largest.ref) for part in board.parts])
-    assert split.contrast_u_k(contrast) > 1.0
+    assert split.contrasts_u_k(contrast[None])[0] > 1.0
     assert np.mean([h.joint_doubt_k > 0 for h in plain.parts]) < 0.1
 
 

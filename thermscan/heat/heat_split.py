@@ -119,20 +119,20 @@ class HeatSplit:
         """The split of that part, or None."""
         return self.by_ref.get(ref)
 
-    def contrast_u_k(self, contrast: NDArray[np.float64]) -> float:
+    def contrasts_u_k(self, contrasts: NDArray[np.float64]) -> NDArray[np.float64]:
         """
-        Standard uncertainty of a weighted sum of the parts' received heat.
+        Standard uncertainties of weighted sums of the parts' received heat, all in a few products.
 
         Parameters
         ----------
-        contrast : ndarray of shape (n,)
+        contrasts : ndarray of shape (m, n)
             Weights in the board's order, such as 1 for a part and -1/m for each of its m peers: what
             all of them receive alike is then of no account.
-        """
-        return float(self.contrasts_u_k(contrast[None])[0])
 
-    def contrasts_u_k(self, contrasts: NDArray[np.float64]) -> NDArray[np.float64]:
-        """The same for many weighted sums at once, in a few products; shapes (m, n) and (m,)."""
+        Returns
+        -------
+        ndarray of shape (m,)
+        """
         n = len(self.parts)
         within, values = [], []
         for fit in self.fits:

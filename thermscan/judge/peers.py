@@ -178,18 +178,13 @@ def _compare_group(
         # The scatter of two camps says nothing of the spread between good parts.
         known = (min(known[0], 1.0), known[1])
     coolest = min(float(m.rise_k) for m in everyone if m.measurable and m.rise_k is not None)
+    u_received_k = _received_u_k(readings, yardsticks, split, index)
     found = []
     for i, member in enumerate(readings.members):
         peers = [j for j in yardsticks if j != i]
         spread, degrees = _spread(readings, [] if divided else peers, known)
         others = [readings.members[j] for j in peers]
-        u_k = difference_u_k(member, others)
-        if split is not None:
-            contrast = np.zeros(len(split.parts))
-            contrast[index[member.part.ref]] = 1.0
-            for other in others:
-                contrast[index[other.part.ref]] -= 1.0 / len(others)
-            u_k = float(np.hypot(u_k, split.contrast_u_k(contrast)))
+        u_k = float(np.hypot(difference_u_k(member, others), u_received_k[i]))
         excess_k = float(readings.own_k[i] - readings.own_k[peers].mean())
         found.append(
             Comparison(
@@ -215,6 +210,22 @@ def _compare_group(
             )
         )
     return found
+
+
+def _received_u_k(
+    readings: _Readings, yardsticks: Sequence[int], split: HeatSplit | None, index: Mapping[str, int]
+) -> NDArray[np.float64]:
+    """Standard uncertainty of what each member receives less the mean of its peers, all members in one product."""
+    count = len(readings.members)
+    if split is None:
+        return np.zeros(count)
+    at = [index[member.part.ref] for member in readings.members]
+    contrasts = np.zeros((count, len(split.parts)))
+    for i in range(count):
+        peers = [at[j] for j in yardsticks if j != i]
+        contrasts[i, peers] = -1.0 / len(peers)
+        contrasts[i, at[i]] += 1.0
+    return split.contrasts_u_k(contrasts)
 
 
 def _yardsticks(readings: _Readings, known: tuple[float, float]) -> tuple[list[int], bool]:

@@ -1,0 +1,88 @@
+"""Published examples of the rules that the heat's fit and the judge's expectations rest on."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.optimize import nnls
+
+from thermscan.heat.least_squares import _solve
+from thermscan.judge.peers import _Readings, _spread
+from thermscan.judge.spread import robust_spread
+from thermscan.judge.suspicion import spread_log_ratio
+from thermscan.judge.watts_rule import _robust_mean
+
+# The worked example that the documentation of numerical programs gives for Lawson and Hanson's algorithm NNLS
+# (Solving Least Squares Problems, 1974, chapter 23): the free solution is -2.56, 3.11.
+NNLS_C = np.array([[0.0372, 0.2869], [0.6861, 0.7071], [0.6233, 0.6245], [0.6344, 0.6170]])
+NNLS_D = np.array([0.8587, 0.1781, 0.0747, 0.8405])
+
+
+def _with_a_free_unknown(matrix: np.ndarray, target: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The fit's last unknown is free: here one that stands by itself, and comes to -2."""
+    rows, cols = matrix.shape
+    whole = np.zeros((rows + 1, cols + 1))
+    whole[:rows, :cols], whole[rows, cols] = matrix, 1.0
+    return whole, np.append(target, -2.0)
+
+
+def test_non_negative_least_squares_comes_to_the_published_solution():
+    matrix, target = _with_a_free_unknown(NNLS_C, NNLS_D)
+    found = _solve(matrix, target, signed=False)
+    # Printed: 0, 0.6929.
+    assert found == pytest.approx([0.0, 0.6929, -2.0], abs=5e-5)
+    assert _solve(matrix, target, signed=True) == pytest.approx([-2.5627, 3.1108, -2.0], abs=5e-5)
+
+
+def test_non_negative_least_squares_agrees_with_a_library_on_problems_of_many_unknowns():
+    rng = np.random.default_rng(8)
+    for _ in range(5):
+        matrix, target = rng.random((60, 25)), rng.normal(size=60)
+        found = _solve(*_with_a_free_unknown(matrix, target), signed=False)
+        assert found[:-1] == pytest.approx(nnls(matrix, target)[0], abs=1e-8)
+
+
+@pytest.mark.parametrize(("n", "prior_degrees"), [(4, 4.0), (9, 8.0)])
+def test_a_groups_variance_is_moderated_by_the_expectation(n: int, prior_degrees: float):
+    # G. K. Smyth, Statistical Applications in Genetics and Molecular Biology 3 (2004), article 3, section 4: the
+    # posterior variance is (d0 s0^2 + d s^2) / (d0 + d), with d0 + d degrees of freedom.
+    values = np.random.default_rng(n).normal(10.0, 2.0, n)
+    readings = _Readings((), values, values, 10.0, 1.5, 0.0, np.zeros(n))
+    spread, degrees = _spread(readings, range(n), (1.0, prior_degrees))
+    seen = robust_spread(values) ** 2
+    assert spread**2 == pytest.approx((prior_degrees * 1.5**2 + (n - 1) * seen) / (prior_degrees + n - 1))
+    assert degrees == prior_degrees + n - 1
+
+
+# B. Efron and C. Morris, J. Am. Stat. Assoc. 70 (1975) 311-319: batting averages of 18 players after 45 times at bat.
+BASEBALL = [
+    0.400, 0.378, 0.356, 0.333, 0.311, 0.311, 0.289, 0.267, 0.244,
+    0.244, 0.222, 0.222, 0.222, 0.222, 0.222, 0.200, 0.178, 0.156,
+]  # fmt: skip
+
+
+def test_efron_and_morriss_players_differ_hardly_more_than_chance_makes_them():
+    # With 45 times at bat chance alone makes sqrt(0.265 x 0.735 / 45) = 0.066; the paper shrinks by 0.79, so that the
+    # players themselves differ by sqrt(0.21) of what is seen: a spread of about 0.03.
+    values = np.array(BASEBALL)
+    noise = np.full(len(values), np.sqrt(values.mean() * (1 - values.mean()) / 45))
+    readings = _Readings((), values, values, 0.265, 0.03, 0.0, noise)
+    spread, _ = _spread(readings, range(len(values)), (1.0, 1.0))
+    assert values.mean() == pytest.approx(0.265, abs=0.0005)
+    shrink = noise[0] ** 2 / (noise[0] ** 2 + spread**2)
+    # The median deviation of 18 values knows their variance to about half of it.
+    assert shrink == pytest.approx(0.79, abs=0.13)
+
+
+@pytest.mark.parametrize(("t", "ratio"), [(0.0, 1.41421), (1.96, 0.54125), (2.576, 0.26918)])
+def test_two_groups_by_a_normal_and_a_wider_one_as_in_the_bayes_factor_of_one_observation(t: float, ratio: float):
+    # J. O. Berger and T. Sellke, J. Am. Stat. Assoc. 82 (1987) 112-122, section 1: with a prior as wide as one
+    # observation, B = sqrt(1 + n) exp(-t^2 n / (2 (n + 1))) for n = 1; the figures worked out by hand.
+    assert np.exp(-spread_log_ratio(t, 1.0, 1.0, degrees=1e9)) == pytest.approx(ratio, rel=1e-4)
+
+
+def test_a_mean_blind_to_outliers_is_hubers():
+    # P. J. Huber, Ann. Math. Statist. 35 (1964) 73-101: residuals beyond k are counted as k. For 0, 0, 0, 0, 100 with
+    # k = 2 and a flat prior: 4 m = 2, so m = 0.5.
+    mean, _ = _robust_mean(np.array([0.0, 0.0, 0.0, 0.0, 100.0]), np.ones(5), prior_sd=1e6)
+    assert mean == pytest.approx(0.5, abs=1e-3)
