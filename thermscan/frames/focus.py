@@ -22,7 +22,7 @@ _MIN_EDGE_SHARE = 0.3
 _SHARPEST_PERCENT = 25.0
 
 
-def edge_blur_px(values: ArrayLike) -> float | None:
+def edge_blur_px(values: ArrayLike, *, noise: float | None = None) -> float | None:
     """
     Width of the sharpest edges of a frame: standard deviation of a Gaussian point spread, in pixels.
 
@@ -30,6 +30,8 @@ def edge_blur_px(values: ArrayLike) -> float | None:
     ----------
     values : array_like of shape (rows, cols)
         Any unit. NaN pixels are filled with the median and what lies around them does not count.
+    noise : float, optional
+        Of a pixel, where it is known already.
 
     Returns
     -------
@@ -55,7 +57,7 @@ def edge_blur_px(values: ArrayLike) -> float | None:
     True
     """
     array = np.asarray(values, dtype=np.float64)
-    noise = spatial_noise(array)
+    noise = spatial_noise(array) if noise is None else noise
     if noise is None or min(array.shape) < 8:
         return None
     bad = ~np.isfinite(array)

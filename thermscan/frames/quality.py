@@ -117,17 +117,19 @@ def assess_frames(frames: Sequence[Frame], *, ambient_c: float | None = None) ->
     first = frames[0]
     in_counts = first.unit == COUNTS
     pages = [frame.values if in_counts else celsius(frame.values, frame.unit) for frame in frames[:MAX_FRAMES]]
-    repaired = repair_values(pages[0], **({"clear": 0.0} if in_counts else {}))
+    raw = spatial_noise(pages[0])
+    repaired = repair_values(pages[0], noise=raw or 0.0, **({"clear": 0.0} if in_counts else {}))
+    fine = spatial_noise(repaired.values) if repaired.count else raw
     noise = temporal_noise(pages) if len(pages) > 1 else None
     noise_from = "frames" if noise is not None else "pixels"
-    noise = noise if noise is not None else spatial_noise(repaired.values)
+    noise = noise if noise is not None else fine
     digit = _last_digit(first.values) * (1.0 if in_counts else kelvin_a_step(first.unit))
     hot, cold = saturated_pixels(repaired.values), saturated_pixels(-repaired.values)
     quality = Quality(
         noise_k=noise,
         noise_from=noise_from if noise is not None else "nothing",
-        blur_px=edge_blur_px(repaired.values),
-        stripes=find_stripes(repaired.values),
+        blur_px=edge_blur_px(repaired.values, noise=fine),
+        stripes=find_stripes(repaired.values, noise=fine),
         steps=value_steps(pages[0], digit=digit),
         bad_pixels=int(np.isnan(pages[0]).sum()),
         dead_pixels=repaired.count,
@@ -216,11 +218,13 @@ def saturated_pixels(values: NDArray[np.float64]) -> int:
     if different.size < 2:
         return 0
     top, step = int(counts[-1]), float(np.median(np.diff(different)))
+    if top < PLATEAU_PIXELS or top <= PLATEAU_OVER_NEXT * counts[-1 - PLATEAU_LEVELS : -1].max():
+        return 0
     noise = spatial_noise(np.where(values == different[-1], np.nan, values)) or 0.0
-    if top < PLATEAU_PIXELS or step > COARSE_OVER_NOISE * noise:
+    if step > COARSE_OVER_NOISE * noise:
         return 0
     enough = top >= PLATEAU_PIXELS_COARSE or step <= noise
-    return top if enough and top > PLATEAU_OVER_NEXT * counts[-1 - PLATEAU_LEVELS : -1].max() else 0
+    return top if enough else 0
 
 
 def _last_digit(values: NDArray[np.float64]) -> float:

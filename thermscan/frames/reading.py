@@ -15,7 +15,7 @@ from thermscan.frames.csv_text import read_csv
 from thermscan.frames.files import TIFF, file_digest, file_kind
 from thermscan.frames.frame import Frame, FrameSource
 from thermscan.frames.settle import settle_unit
-from thermscan.frames.stored import MAX_FILE_PIXELS, MOST_STORED, StoredPages
+from thermscan.frames.stored import MAX_FILE_PIXELS, MOST_STORED, StoredPages, as_numbers
 from thermscan.frames.text_log import find_text_log
 from thermscan.frames.tiff import read_tiff
 from thermscan.frames.units import COUNTS, celsius, kelvin_a_step
@@ -138,7 +138,7 @@ def _check_shape(stored: StoredPages, *, where: str) -> None:
 
 def _mark_bad(stored: NDArray[Any], unit: str, *, stored_as: str) -> tuple[NDArray[np.float64], tuple[str, ...]]:
     """NaN for what is no number or cannot be a temperature, and a sentence that counts them."""
-    page = np.array(stored, dtype=np.float64)
+    page = as_numbers(stored)
     if _all_good(stored, unit, stored_as=stored_as):
         page.flags.writeable = False
         return page, ()
@@ -167,7 +167,8 @@ def _mark_bad(stored: NDArray[Any], unit: str, *, stored_as: str) -> tuple[NDArr
 
 def _all_good(stored: NDArray[Any], unit: str, *, stored_as: str) -> bool:
     """The ends of the range show that no number is missing or impossible, as is usual."""
-    ends = np.array([stored.min(), stored.max()], dtype=np.float64)
+    with np.errstate(invalid="ignore"):
+        ends = np.array([stored.min(), stored.max()], dtype=np.float64)
     if not (np.abs(ends) <= MOST_STORED).all():
         return False
     if unit == COUNTS:

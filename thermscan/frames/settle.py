@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from thermscan.errors import InputError
 from thermscan.frames.plausible import UnitOutcome, against_the_room, far_from_a_bench, impossible, unit_outcomes
-from thermscan.frames.stored import MOST_STORED, StoredPages
+from thermscan.frames.stored import MOST_STORED, StoredPages, as_numbers
 from thermscan.frames.units import COUNTS, StatedUnit, known_unit, stated_units
 from thermscan.runs.run import UsualUnit
 
@@ -96,7 +96,7 @@ def _picked(pages: Sequence[NDArray[Any]]) -> list[NDArray[Any]]:
 
 
 def _whole(pages: Sequence[NDArray[Any]]) -> NDArray[np.float64]:
-    return _within(np.concatenate([np.asarray(page, dtype=np.float64).ravel() for page in _picked(pages)]))
+    return _within(np.concatenate([as_numbers(page).ravel() for page in _picked(pages)]))
 
 
 def _sample(pages: Sequence[NDArray[Any]], *, most: int) -> NDArray[np.float64] | None:
@@ -105,7 +105,7 @@ def _sample(pages: Sequence[NDArray[Any]], *, most: int) -> NDArray[np.float64] 
     step = math.isqrt(sum(page.size for page in picked) // most)
     if step < 2:
         return None
-    return _within(np.concatenate([np.asarray(page[::step, ::step], dtype=np.float64).ravel() for page in picked]))
+    return _within(np.concatenate([as_numbers(page[::step, ::step]).ravel() for page in picked]))
 
 
 def _within(values: NDArray[np.float64]) -> NDArray[np.float64]:

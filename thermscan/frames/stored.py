@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
 from numpy.typing import NDArray
 
 # The largest thermal detectors have 2048 x 2048 pixels, and finer grids made from several frames about as many; beyond
@@ -50,3 +51,16 @@ class StoredPages:
     times_s: tuple[float, ...] | None = None
     looks_like_colour: bool = False
     remarks: tuple[str, ...] = field(default=())
+
+
+def as_numbers(page: NDArray[Any]) -> NDArray[np.float64]:
+    """
+    A copy of a page as 8-byte floats; bytes that are no number become NaN without a word of warning.
+
+    Examples
+    --------
+    >>> as_numbers(np.array([29515], dtype=">u2")).tolist()
+    [29515.0]
+    """
+    with np.errstate(invalid="ignore"):
+        return np.array(page, dtype=np.float64)

@@ -254,7 +254,7 @@ def _unit(sources: Sequence[_Source], *, unit: str | None, ambient_c: float | No
 
 def _celsius(plane: NDArray[Any], unit: str) -> Float32:
     """A plane in degrees Celsius (counts stay counts), NaN for what is no temperature."""
-    with np.errstate(over="ignore"):  # a number beyond all measure becomes infinite, and then none
+    with np.errstate(over="ignore", invalid="ignore"):  # a number beyond all measure becomes infinite, and then none
         values = plane.astype(np.float32)
     if unit in KELVIN_A_STEP:
         values *= np.float32(KELVIN_A_STEP[unit])

@@ -8,6 +8,7 @@ import re
 import unicodedata
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -158,6 +159,7 @@ def kelvin_a_step(unit: str) -> float:
     return {**KELVIN_A_STEP, "C": 1.0, "F": 1.0 / 1.8}[unit]
 
 
+@lru_cache(maxsize=512)
 def unit_named(text: str) -> str | None:
     """
     The unit that a text names and nothing else, or None.

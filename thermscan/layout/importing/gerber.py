@@ -11,6 +11,8 @@ from thermscan.layout.importing.drawn import MM_PER, Drawing, DrawnPart, Point, 
 
 # A component layer of a large board has about 10 000 statements.
 MOST_STATEMENTS = 500_000
+# A coordinate has up to 6 + 6 digits, an aperture's number up to 10 (the format's specification).
+_TOO_LONG = re.compile(r"\d{18,}")
 _WORD = re.compile(r"([XYIJ])([+-]?\d+)")
 
 
@@ -72,6 +74,8 @@ def read_gerber(text: str, where: str) -> Drawing:
     edge: list[list[Point]] = []
     function: list[str] = []
     for statement in _statements(text, where):
+        if not statement.startswith("T") and _TOO_LONG.search(statement):
+            raise InputError("a number has too many digits", where=where, fix="export the file again")
         if statement.startswith("TF.FileFunction,"):
             function = _fields(statement)[1:]
         elif statement[:3] in ("TA.", "TO.", "TF.") or statement.startswith("TD"):
