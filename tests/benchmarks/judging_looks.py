@@ -27,14 +27,15 @@ for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 import cv2  # noqa: E402
 import numpy as np  # noqa: E402
 
-from thermscan import inspection as inspection_module  # noqa: E402
 from thermscan.errors import ThermscanError  # noqa: E402
 from thermscan.inspection import inspect_run  # noqa: E402
 from thermscan.judge.baseline_file import read_baseline, write_baseline  # noqa: E402
 from thermscan.judge.learning import learn_baseline  # noqa: E402
+from thermscan.radiometry.lens import bend_points  # noqa: E402
 from thermscan.report.results import results_document  # noqa: E402
 from thermscan.runs.reading import read_run  # noqa: E402
 
+CALLERS = ("thermscan.inspection", "thermscan.views.seen")
 WAYS = ("peers", "baseline", "lone")
 # A lone board is looked at twice: as it is, and with its first fault.
 LONE_LOOKS = ("look-0", "look-1")
@@ -60,7 +61,9 @@ def find_places_once() -> None:
 
     A look whose board is not found is registered again, since good runs may find it.
     """
-    register, places = inspection_module.register_board, {}
+    # Wherever this version of the code calls it from.
+    callers = [module for name, module in sys.modules.items() if name in CALLERS and hasattr(module, "register_board")]
+    register, places = callers[0].register_board, {}
 
     def once(image: Any, *given: Any, **named: Any) -> Any:
         key = hashlib.sha256(image.apparent_c.tobytes()).digest()
@@ -68,7 +71,8 @@ def find_places_once() -> None:
             places[key] = register(image, *given, **named)
         return places[key]
 
-    inspection_module.register_board = once  # type: ignore[assignment]
+    for module in callers:
+        module.register_board = once  # type: ignore[attr-defined]
 
 
 def judge_board(folder: Path, ways: Sequence[str]) -> list[dict[str, Any]]:
@@ -131,12 +135,21 @@ def _inspect(path: Path, baseline: Any, *, deep: bool = False) -> dict[str, Any]
     answer: dict[str, Any] = {"refused": None, "seconds": round(time.process_time() - started, 2)}
     keys = ("overall", "findings", "unmapped", "parts", "registration", "not_compared", "remarks")
     answer |= {key: document.get(key) for key in keys}
-    places = inspection.registration.px(np.array([[part.x_mm, part.y_mm] for part in inspection.board.parts]))
+    places = _in_frame(inspection, np.array([[part.x_mm, part.y_mm] for part in inspection.board.parts]))
     answer["places"] = {part.ref: xy.round(3).tolist() for part, xy in zip(inspection.board.parts, places, strict=True)}
     if deep:
         answer["watts"] = _told_watts(inspection, document)
         answer["peers"] = _peer_differences(inspection)
     return answer
+
+
+def _in_frame(inspection: Any, points_mm: np.ndarray) -> np.ndarray:
+    """Where points are told to be seen in the frame as it was saved; a place may be told in the straightened frame."""
+    places = inspection.registration.px(points_mm)
+    lens = getattr(inspection.registration, "lens", None)
+    if lens is None:
+        return places
+    return np.asarray(bend_points(places, lens))
 
 
 def _told_watts(inspection: Any, document: dict[str, Any]) -> dict[str, list[float]]:
