@@ -144,6 +144,29 @@ STORIES = (
         offset_k=0.8,
         shape=(180, 240),
     ),
+    # The first board on later visits: the bench is warmer, the flaps turn more often, and one part wears.
+    _story(
+        *("visit-2027", "0031", "2027-05-08T10:20:00Z"),
+        view=(21, 75, -6),
+        ambient_c=24.8,
+        given="corners",
+        offset_k=-0.4,
+        load=1.06,
+        shape=(180, 240),
+        extra_w={"U21": 0.05},
+        told="U21 draws 0.05 W more than on the first visit; the board's load is 6 % higher",
+    ),
+    _story(
+        *("visit-2028", "0031", "2028-05-06T15:05:00Z"),
+        view=(17, 300, 5),
+        ambient_c=19.5,
+        given="corners",
+        offset_k=1.2,
+        load=0.95,
+        shape=(180, 240),
+        extra_w={"U21": 0.16},
+        told="U21 draws 0.16 W more than on the first visit; the board's load is 5 % lower",
+    ),
 )
 
 

@@ -2,6 +2,7 @@
 
 import json
 from functools import cache
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
@@ -9,6 +10,7 @@ from click.testing import CliRunner
 from samples.departure_board import departure_board
 from samples.make_departure_display import HERE, STORIES
 from thermscan.cli.demo import MARKER, TEST_RUNS, _run_sample
+from thermscan.cli.demo_records import VISITS
 from thermscan.cli.main import main, thermscan
 from thermscan.frames.reading import read_frames
 from thermscan.layout.reading import read_board
@@ -20,7 +22,8 @@ def demo(tmp_path_factory):
     """The whole demo, once; a second call in these tests gets the same inspections."""
     folder = tmp_path_factory.mktemp("demo") / "try-it"
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("thermscan.cli.demo._run_sample", cache(_run_sample))
+        once = cache(lambda target: _run_sample(target, lambda _: None))
+        patch.setattr("thermscan.cli.demo._run_sample", lambda target, _: once(target))
         result = CliRunner().invoke(thermscan, ["demo", str(folder), "--json"], standalone_mode=False)
         assert result.exception is None, result.exception
         yield folder, result
@@ -70,11 +73,26 @@ def test_the_good_recording_has_nothing_to_act_on(demo):
     assert acted_on(demo, "recording") == {}
 
 
+def test_three_visits_are_packed_as_records_and_the_part_that_wears_is_named_by_what_it_gained(demo):
+    folder, result = demo
+    document = json.loads(result.stdout)
+    assert [Path(name).is_file() for name in document["records"]] == [True] * 3
+    (change,) = [each for each in document["changes"] if each["level"] == "act"]
+    added = [
+        json.loads((HERE / "truth.json").read_text())["runs"][run]["added_by_the_fault_k"]["U21"] for run in VISITS
+    ]
+    # The change is told against the mean of the two visits before it.
+    assert change["ref"] == "U21"
+    assert change["change_k"] == pytest.approx(added[2] - (added[0] + added[1]) / 2, abs=2 * change["u_k"])
+    assert (folder / "trend" / "trend-U21.png").is_file()
+
+
 def test_without_json_the_summary_names_parts_and_reports_in_plain_lines(demo, capsys):
     folder, _ = demo
     assert main(["demo", str(folder)]) == 0  # its own folder may be written again
     said = capsys.readouterr().out
     assert "U15 (octal latch): hot by " in said
+    assert "U21 of serial 0031 is " in said
     assert str(folder / "reports" / "dead-ram" / "report.pdf") in said
 
 

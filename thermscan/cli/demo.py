@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from thermscan.cli.demo_records import VISITS, history_document, history_lines, pack_visits
 from thermscan.cli.options import tell_backups
 from thermscan.cli.progress import stage_progress
 from thermscan.errors import InputError
@@ -35,19 +37,32 @@ def command(folder: str, as_json: bool) -> int:
 
     Writes the sample to DIR (default: ./thermscan-demo): the controller board of an invented station's
     departure display, three good runs and four to be judged. Learns the good ones, inspects the others and
-    writes their reports. Exit status: 0 when the demo ran, although the sample's faults are found.
+    writes their reports; packs three visits to one board as records and shows what changed. Exit status: 0 when
+    the demo ran, although the sample's faults are found.
 
     Example: thermscan demo try-it
     """
     target = Path(folder)
     _write_sample(target)
-    inspections = _run_sample(target)
+    with stage_progress("running the sample", stages=_stages()) as progress:
+        inspections = _run_sample(target, progress)
+        history = pack_visits(target, progress=progress)
     if as_json:
-        click.echo(json.dumps(_document(inspections, target), indent=2, allow_nan=False))
+        document = _document(inspections, target) | history_document(history, target)
+        click.echo(json.dumps(document, indent=2, allow_nan=False))
     else:
-        for line in _summary(inspections, target):
+        for line in [*_summary(inspections, target), *history_lines(history, target), _by_hand(target)]:
             click.echo(line)
     return 0
+
+
+def _stages() -> tuple[str, ...]:
+    """Every step of the demo, in order, for its bar."""
+    from thermscan.archive.packing import PACK_STAGES
+    from thermscan.inspection import STAGES
+
+    judged = (*STAGES, "report")
+    return (*STAGES * len(GOOD_RUNS), *judged * len(TEST_RUNS), *(*STAGES, *PACK_STAGES) * len(VISITS))
 
 
 def _write_sample(target: Path) -> None:
@@ -65,7 +80,7 @@ def _write_sample(target: Path) -> None:
     tell_backups(put_files(contents, inputs=sources, fix=ANOTHER))
 
 
-def _run_sample(target: Path) -> dict[str, Inspection]:
+def _run_sample(target: Path, progress: Callable[[str], None]) -> dict[str, Inspection]:
     """The same steps that ``baseline`` and ``inspect`` take, in order."""
     from thermscan.inspection import inspect_run
     from thermscan.judge.baseline_file import write_baseline
@@ -73,15 +88,15 @@ def _run_sample(target: Path) -> dict[str, Inspection]:
     from thermscan.report.report import write_report
     from thermscan.runs.reading import read_run
 
-    with stage_progress("running the sample", runs=len(GOOD_RUNS) + len(TEST_RUNS)) as progress:
-        good = [inspect_run(read_run(target / f"{name}.toml", bench=False), progress=progress) for name in GOOD_RUNS]
-        baseline = learn_baseline(good)
-        tell_backups([write_baseline(baseline, target / BASELINE_FILE)])
-        inspections = {}
-        for name in TEST_RUNS:
-            run = read_run(target / f"{name}.toml", bench=False)
-            inspections[name] = inspect_run(run, baseline=baseline, progress=progress)
-            write_report(inspections[name], _report_folder(target, name))
+    good = [inspect_run(read_run(target / f"{name}.toml", bench=False), progress=progress) for name in GOOD_RUNS]
+    baseline = learn_baseline(good)
+    tell_backups([write_baseline(baseline, target / BASELINE_FILE)])
+    inspections = {}
+    for name in TEST_RUNS:
+        run = read_run(target / f"{name}.toml", bench=False)
+        inspections[name] = inspect_run(run, baseline=baseline, progress=progress)
+        progress("report")
+        write_report(inspections[name], _report_folder(target, name))
     return inspections
 
 
@@ -95,9 +110,12 @@ def _summary(inspections: dict[str, Inspection], target: Path) -> list[str]:
         lines.append(f"{name}: {_overall(inspection)}")
         lines += [f"  {line}" for line in _faults(inspection)]
         lines += [f"  report: {_report_folder(target, name) / 'report.pdf'}", ""]
-    run = target / f"{TEST_RUNS[0]}.toml"
-    lines.append(f"The same by hand: thermscan inspect {run} --baseline {target / BASELINE_FILE} --out report")
     return lines
+
+
+def _by_hand(target: Path) -> str:
+    run = target / f"{TEST_RUNS[0]}.toml"
+    return f"The same by hand: thermscan inspect {run} --baseline {target / BASELINE_FILE} --out report"
 
 
 def _overall(inspection: Inspection) -> str:

@@ -29,5 +29,7 @@ def stage_progress(label: str, *, runs: int = 1, stages: Sequence[str] = STAGES)
         yield lambda _stage: None
         return
     terminal = getattr(sys.stderr, "unfiltered", sys.stderr)  # a bar moves the cursor on purpose
-    with click.progressbar(length=runs * len(stages), label=label, file=terminal) as bar:
-        yield lambda _stage: bar.update(1)
+    with click.progressbar(
+        length=runs * len(stages), label=label, file=terminal, item_show_func=lambda stage: stage or ""
+    ) as bar:
+        yield lambda stage: bar.update(1, stage)

@@ -16,13 +16,16 @@ from matplotlib.image import imread
 
 from thermscan.report.canvas import FAINT_INK, INK, RULE, report_style
 from thermscan.report.lettering import printable
-from thermscan.report.verdicts import VERDICT_MARKS
+from thermscan.report.mark_shapes import marker_of
+from thermscan.report.verdicts import VERDICT_MARKS, Mark
 
 _DPI = 160
 _SIZE_IN = (6.4, 3.6)
 # Line styles tell series apart without colour; the verdict's mark tells what was said on each visit.
 _STYLES = ("solid", (0, (4, 1.5)), (0, (1, 1)), (0, (4, 1, 1, 1)))
 _GREYS = ("#1A1A1A", "#5A5A5A", "#8A8A8A")
+# A record may come from another version, with a verdict that this one does not know.
+_MARKS: dict[str, Mark] = {str(verdict): mark for verdict, mark in VERDICT_MARKS.items()}
 # More than these in one picture are no longer told apart.
 MOST_SERIES = 12
 MOST_BOARDS = 12
@@ -89,8 +92,10 @@ def _draw_line(axes: Axes, number: int, name: str, visits: Sequence[Visit]) -> N
     axes.plot(when, rises, color=grey, linewidth=1.0, linestyle=style, label=printable(name, most=40), zorder=2)
     axes.errorbar(when, rises, yerr=[2.0 * visit.u_k for visit in visits], fmt="none", ecolor=grey, capsize=2.0)
     for x, visit in zip(when, visits, strict=True):
-        mark = VERDICT_MARKS.get(visit.verdict, VERDICT_MARKS["not-measurable"])  # type: ignore[call-overload]
-        axes.plot([x], [visit.rise_k], marker=mark.marker, color=mark.colour, markeredgecolor=INK, zorder=3)
+        mark = _MARKS.get(visit.verdict, VERDICT_MARKS["not-measurable"])
+        axes.plot(
+            [x], [visit.rise_k], marker=marker_of(mark), markersize=9, color=mark.colour, markeredgewidth=0, zorder=3
+        )
 
 
 def boards_figure(title: str, boards: Sequence[BoardPicture]) -> Figure:
