@@ -14,8 +14,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.image import imread
 
-from thermscan.report.canvas import FAINT_INK, INK, RULE, report_style
-from thermscan.report.lettering import printable
+from thermscan.report.canvas import FAINT_INK, INK, POINTS_AN_INCH, RULE, report_style
+from thermscan.report.lettering import printable, wrapped_text
 from thermscan.report.mark_shapes import marker_of
 from thermscan.report.verdicts import VERDICT_MARKS, Mark
 
@@ -77,7 +77,8 @@ def trend_figure(title: str, lines: Sequence[tuple[str, Sequence[Visit]]], note:
         locator = dates.AutoDateLocator(minticks=3, maxticks=7)
         axes.xaxis.set_major_locator(locator)
         axes.xaxis.set_major_formatter(dates.ConciseDateFormatter(locator))
-        axes.set_title(printable(note, most=140), loc="left", fontsize=7.5, color=FAINT_INK)
+        lines_of_note = wrapped_text(note, _SIZE_IN[0] * POINTS_AN_INCH * 0.85, 7.5)
+        axes.set_title("\n".join(lines_of_note[:3]), loc="left", fontsize=7.5, color=FAINT_INK)
         figure.suptitle(printable(title, most=90), x=0.01, ha="left", fontsize=10, color=INK)
         handles, labels = axes.get_legend_handles_labels()
         if len(labels) > 1:
@@ -93,8 +94,9 @@ def _draw_line(axes: Axes, number: int, name: str, visits: Sequence[Visit]) -> N
     axes.errorbar(when, rises, yerr=[2.0 * visit.u_k for visit in visits], fmt="none", ecolor=grey, capsize=2.0)
     for x, visit in zip(when, visits, strict=True):
         mark = _MARKS.get(visit.verdict, VERDICT_MARKS["not-measurable"])
+        axes.plot([x], [visit.rise_k], marker="s", markersize=11, color="white", zorder=3)
         axes.plot(
-            [x], [visit.rise_k], marker=marker_of(mark), markersize=9, color=mark.colour, markeredgewidth=0, zorder=3
+            [x], [visit.rise_k], marker=marker_of(mark), markersize=12, color=mark.colour, markeredgewidth=0, zorder=4
         )
 
 
