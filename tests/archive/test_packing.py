@@ -110,6 +110,21 @@ def test_a_record_needs_nothing_but_itself(packed, tmp_path):
     assert verify_record(moved).rederived.state == "same"
 
 
+def test_habits_of_the_bench_are_kept_and_those_of_another_bench_are_not_taken(job, tmp_path, capsys):
+    text = job.read_text()
+    job.write_text(text.replace('unit = "cK"', "").replace("ambient_c = 23.0", ""))
+    (job.parent / "bench.toml").write_text('ambient_c = 23.0\nunit = "cK"\n')
+    assert main(["record", "pack", str(job), "--out", str(tmp_path / "r"), "--no-report"]) == 0
+    data = tmp_path / "r" / "data"
+    assert (data / "as-given" / "bench.toml").read_bytes() == (job.parent / "bench.toml").read_bytes()
+    assert json.loads((data / "report" / "results.json").read_text())["run"]["sources"]["ambient_c"] == (
+        "as-given/bench.toml"
+    )
+    (tmp_path / "bench.toml").write_text("ambient_c = -20.0\n")
+    assert verify_record(tmp_path / "r").rederived.state == "same"
+    capsys.readouterr()
+
+
 def test_an_existing_record_is_refused_and_left_as_it_is(packed, job, capsys):
     before = (packed / "record.zip").read_bytes()
     assert main(["record", "pack", str(job), "--out", str(packed / "record.zip")]) == 2

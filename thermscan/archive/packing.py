@@ -56,7 +56,6 @@ class PackOptions:
     """What goes into a record beside the run; see ``record pack --help``."""
 
     baseline: Path | None = None
-    bench: Path | None = None
     photos: Sequence[Path] = ()
     attachments: Sequence[Path] = ()
     command: Sequence[str] = ()
@@ -86,7 +85,7 @@ def pack_record(run: Run, out: Path, *, options: PackOptions, progress: Progress
         An input cannot be read, or the record not written. Nothing is left behind then.
     """
     tell = progress or _tell_nobody
-    inputs = (*run.files, options.baseline, options.bench, *options.photos, *options.attachments)
+    inputs = (*run.files, options.baseline, *options.photos, *options.attachments)
     with fresh_tree(out, inputs=inputs, fix=ANOTHER_RECORD) as tree:
         data = Tree(tree.path / "data")
         tell("copying")
@@ -94,7 +93,6 @@ def pack_record(run: Run, out: Path, *, options: PackOptions, progress: Progress
             run,
             data,
             baseline=options.baseline,
-            bench=options.bench,
             photos=options.photos,
             attachments=options.attachments,
         )
@@ -168,7 +166,7 @@ def _contents(
     staged: Staged, inspection: Inspection | None, board: Board | None, *, refusal: str | None, command: Sequence[str]
 ) -> dict[str, Any]:
     run = staged.run
-    again = ["thermscan", "inspect", RUN_FILE, "--no-bench"]
+    again = ["thermscan", "inspect", RUN_FILE]
     if staged.baseline:
         again += ["--baseline", staged.baseline.relative_to(staged.root).as_posix()]
     return {

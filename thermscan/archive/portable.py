@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -35,6 +36,8 @@ def _relative(item: Any, root: Path) -> Any:
             changed[each.name] = _path(value, root)
         elif isinstance(value, str):
             changed[each.name] = _text(value, root)
+        elif isinstance(value, Mapping) and all(isinstance(one, Path) for one in value.values()):
+            changed[each.name] = {key: _path(one, root) for key, one in value.items()}
         elif isinstance(value, tuple) and value and all(isinstance(one, Path) for one in value):
             changed[each.name] = tuple(_path(one, root) for one in value)
         elif isinstance(value, tuple) and value and all(isinstance(one, str) for one in value):

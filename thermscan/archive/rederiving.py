@@ -20,6 +20,7 @@ from thermscan.errors import CannotJudge, ThermscanError
 from thermscan.inspection import Progress, inspect_run
 from thermscan.judge.baseline_file import read_baseline
 from thermscan.report.results import results_document, software_versions
+from thermscan.runs.bench import BENCH_FILE
 from thermscan.runs.reading import read_run
 from thermscan.writing.tree import Tree
 
@@ -98,7 +99,8 @@ def _derive(
 ) -> tuple[Difference, ...]:
     recorded = contents.get("refusal") if was is None else was.get("overall")
     try:
-        run = read_run(root / RUN_FILE, overrides={}, bench=False)
+        bench = root / BENCH_FILE
+        run = read_run(root / RUN_FILE, bench=bench if bench.is_file() else False)
         baseline = read_baseline(root / str(contents["baseline"])) if contents.get("baseline") else None
         inspection = portable(inspect_run(run, baseline=baseline, progress=progress), root)
     except CannotJudge as error:
@@ -135,10 +137,12 @@ def _outside(root: Path, contents: Mapping[str, Any]) -> str | None:
     """Why a run file is not followed: someone else's record may name any file of this machine."""
     try:
         run = tomllib.loads((root / RUN_FILE).read_text(encoding="utf-8"))
+        bench = root / BENCH_FILE
+        habits = tomllib.loads(bench.read_text(encoding="utf-8")) if bench.is_file() else {}
     except (OSError, ValueError, RecursionError):
         return "the record's run.toml cannot be read"
     baseline = contents.get("baseline")
-    named = {key: value for key, value in run.items() if key not in _FREE_TEXT}
+    named = {key: value for key, value in (*habits.items(), *run.items()) if key not in _FREE_TEXT}
     for text in (*_texts(named), *([baseline] if isinstance(baseline, str) else [])):
         shown = printable_name(text[:60])
         if path_fault(text):

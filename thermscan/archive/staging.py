@@ -14,8 +14,8 @@ import tomlkit
 
 from thermscan.archive.names import free_path
 from thermscan.errors import Fault, InputError, ThermscanError
-from thermscan.frames.reading import read_frames
 from thermscan.layout.text_file import path_beside, read_text_file
+from thermscan.runs.bench import BENCH_FILE
 from thermscan.runs.reading import COUNTS, read_run
 from thermscan.runs.records import RunRecord
 from thermscan.runs.run import Run, UsualUnit
@@ -65,7 +65,6 @@ def stage_inputs(
     tree: Tree,
     *,
     baseline: Path | None,
-    bench: Path | None = None,
     photos: Sequence[Path] = (),
     attachments: Sequence[Path] = (),
 ) -> Staged:
@@ -77,7 +76,7 @@ def stage_inputs(
     run : Run
     tree : Tree
         The record's ``data/`` folder; empty.
-    baseline, bench : Path, optional
+    baseline : Path, optional
     photos, attachments : sequence of Path
 
     Raises
@@ -85,8 +84,6 @@ def stage_inputs(
     InputError
         A file cannot be read, or a key of the run cannot be kept so that it means the same.
     """
-    if isinstance(run.unit, UsualUnit) and _state_their_unit(run):
-        run = replace(run, unit=None)
     root = tree.path
     copier = _Copier(tree)
     values: dict[str, Any] = {}
@@ -96,18 +93,20 @@ def stage_inputs(
             values[key] = value
     if run.unit == COUNTS and run.camera is not None:
         values["unit"] = COUNTS
+    usual = values.pop("unit") if isinstance(run.unit, UsualUnit) else None
     tree.put(RUN_FILE, run_text(values).encode("utf-8"))
+    tree.put(BENCH_FILE, bench_text(usual).encode("utf-8"))
     if baseline is not None:
         copier.copy(baseline, BASELINE_FILE)
-    for path in (run.path, bench):
-        if path is not None:
-            copier.copy(path, free_path(AS_GIVEN, path.name, copier.taken))
+    kept = {path: free_path(AS_GIVEN, path.name, copier.taken) for path in (run.path, run.bench) if path is not None}
+    for path, place in kept.items():
+        copier.copy(path, place)
     for folder, paths in (("photos", photos), ("notes", attachments)):
         for path in paths:
             copier.copy(path, free_path(folder, path.name, copier.taken))
     staged = Staged(root, run, root / BASELINE_FILE if baseline is not None else None, copier.origins)
     try:
-        again = read_run(root / RUN_FILE, overrides={}, bench=False)
+        again = read_run(root / RUN_FILE, bench=root / BENCH_FILE)
     except ThermscanError as error:
         raise staged.told(error) from error
     if (lost := _first_difference(run, again)) is not None:
@@ -116,13 +115,11 @@ def stage_inputs(
         )
     # What each value came from is no key of the file; the rest is as the record has it.
     own = {each.name: getattr(run, each.name) for each in dataclasses.fields(run) if _is_about(each.name)}
+    if run.bench is not None:
+        own["bench"] = root / kept[run.bench]
+        own["sources"] = {key: root / kept.get(path, AS_GIVEN) for key, path in run.sources.items()}
     staged.run = replace(again, **own)
     return staged
-
-
-def _state_their_unit(run: Run) -> bool:
-    """Whether the frames say themselves what unit they are in, so that a bench's habit was not needed."""
-    return all(read_frames(path, unit=run.unit, size_px=run.size_px)[0].unit_source == "file" for path in run.frames)
 
 
 def _is_about(name: str) -> bool:
@@ -235,6 +232,22 @@ def run_text(values: dict[str, Any]) -> str:
     for key, value in values.items():
         document.add(key, _inline(value))
     return tomlkit.dumps(document)
+
+
+def bench_text(usual_unit: str | None) -> str:
+    """
+    The record's own bench file: nothing but a unit that holds for frames which state none.
+
+    It is always there, so that no bench file round the record is taken for its own.
+
+    Examples
+    --------
+    >>> print(bench_text("cK"), end="")
+    # This record's own bench: what else was a habit stands in run.toml. As it was given: as-given/
+    unit = "cK"
+    """
+    line = "" if usual_unit is None else f'unit = "{usual_unit}"\n'
+    return f"# This record's own bench: what else was a habit stands in run.toml. As it was given: as-given/\n{line}"
 
 
 def _inline(value: Any) -> Any:

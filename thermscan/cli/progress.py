@@ -8,11 +8,11 @@ from contextlib import contextmanager
 
 import click
 
-from thermscan.inspection import STAGES
-
 
 @contextmanager
-def stage_progress(label: str, *, runs: int = 1, stages: Sequence[str] = STAGES) -> Iterator[Callable[[str], None]]:
+def stage_progress(
+    label: str, *, runs: int = 1, stages: Sequence[str] | None = None
+) -> Iterator[Callable[[str], None]]:
     """
     A callable that is told each stage; a progress bar on a terminal, nothing in a pipe.
 
@@ -23,11 +23,15 @@ def stage_progress(label: str, *, runs: int = 1, stages: Sequence[str] = STAGES)
     runs : int
         How many times all stages will be gone through.
     stages : sequence of str
-        Their names.
+        Their names; those of an inspection unless given.
     """
     if not sys.stderr.isatty():
         yield lambda _stage: None
         return
+    if not stages:
+        from thermscan.inspection import STAGES
+
+        stages = STAGES
     terminal = getattr(sys.stderr, "unfiltered", sys.stderr)  # a bar moves the cursor on purpose
     with click.progressbar(
         length=runs * len(stages), label=label, file=terminal, item_show_func=lambda stage: stage or ""

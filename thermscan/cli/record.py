@@ -68,7 +68,6 @@ def pack(
     run = run_from(inputs, options)
     packing = PackOptions(
         baseline=Path(baseline_file) if baseline_file else None,
-        bench=run.bench,
         photos=[Path(name) for name in photos],
         attachments=[Path(name) for name in attachments],
         command=_command_line(out, key_file),
