@@ -31,6 +31,8 @@ MOST_PHOTO_PIXELS = "120000000"
 # the processor time of one thread). A user's own setting stays. Read by BLAS when numpy is imported, after this.
 BLAS_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
+COMMON_STATUSES = "Exit status: 0 done, 2 bad input or usage, 3 it could not be told or an internal fault."
+
 # name: (module, first line of its help). Imported when called, so that --help is quick.
 COMMANDS = {
     "demo": ("thermscan.cli.demo", "Write the sample job to a folder and run it, report included."),
@@ -62,6 +64,7 @@ class CommandTable(click.Group):
         if cmd_name not in COMMANDS:
             return None
         command: click.Command = importlib.import_module(COMMANDS[cmd_name][0]).command
+        _name_statuses(command)
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
@@ -77,12 +80,26 @@ class CommandTable(click.Group):
             return EXIT_CLOSED_PIPE
 
 
+def _name_statuses(command: click.Command) -> None:
+    """Each help text names the exit statuses: a command's own, else those that all commands share."""
+    if "exit status" not in " ".join((command.help or "").split()).lower():
+        command.epilog = COMMON_STATUSES
+    for inner in getattr(command, "commands", {}).values():
+        _name_statuses(inner)
+
+
 @click.group(cls=CommandTable, no_args_is_help=False, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="thermscan")
 @click.option("--debug", is_flag=True, help="Show where in the program an error arose.")
 def thermscan(debug: bool) -> None:
     """
     Which part of a circuit board runs hotter or colder than it should, by how much, how sure, and why?
+
+    Exit status: 0 nothing to act on, 1 a finding to act on, 2 bad input or usage, 3 could not judge or an internal
+    fault, 130 interrupted, 141 the reader of the output went away.
+
+    Completion: put eval "$(_THERMSCAN_COMPLETE=bash_source thermscan)" into ~/.bashrc; zsh_source for zsh; for fish,
+    _THERMSCAN_COMPLETE=fish_source thermscan | source.
 
     Example: thermscan inspect run.toml --out report
     """
