@@ -30,9 +30,9 @@ KeyError: 'no part U155; did you mean U15?'
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING
-
+# Nothing is imported here: a command begins with this file, and an interrupt in it would show a traceback.
+# Type checkers take this constant for true.
+TYPE_CHECKING = False
 if TYPE_CHECKING:
     from thermscan.errors import CannotJudge, InputError, ThermscanError
     from thermscan.frames.frame import Frame
@@ -123,6 +123,8 @@ def __getattr__(name: str) -> object:
     """A public name, imported when it is first used."""
     if name not in _WHERE:
         raise AttributeError(f"module 'thermscan' has no attribute {name!r}")
+    from importlib import import_module  # noqa: PLC0415 - see above
+
     found: object = getattr(import_module(_WHERE[name]), name)
     globals()[name] = found
     return found
