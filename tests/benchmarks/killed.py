@@ -116,6 +116,45 @@ def kill_often(
     return not wrong and not lost and last == "whole" and not left
 
 
+# Writes reports of a usual size one after the other and does nothing else, so that every kill falls into the writing.
+WRITER = """
+import json, os, sys
+from pathlib import Path
+from thermscan.writing import reserved_folder
+print("ready", flush=True)
+number, picture = 0, os.urandom(150_000).hex().encode()
+while True:
+    number += 1
+    mark = f"{sys.argv[2]}-{number}|"
+    contents = {"results.json": json.dumps({"mark": mark}).encode()}
+    contents |= {f"{i}.png": mark.encode() + picture for i in range(10)}
+    with reserved_folder(Path(sys.argv[1]), inputs=[]) as folder:
+        folder.put(contents, last="results.json")
+"""
+
+
+def kill_writer(folder: Path, *, kills: int, moments: random.Random) -> bool:
+    """Kill a process that only writes reports; print one line of the table. True where none was mixed."""
+    seen: Counter[str] = Counter()
+    for number in range(kills):
+        arguments = [sys.executable, "-c", WRITER, str(folder), str(number)]
+        way = subprocess.Popen(arguments, stdout=subprocess.PIPE)
+        assert way.stdout is not None
+        way.stdout.readline()
+        time.sleep(moments.uniform(0.0, 0.3))
+        way.kill()
+        way.communicate()
+        if not (folder / "results.json").exists():
+            seen["absent"] += 1
+            continue
+        mark = json.loads((folder / "results.json").read_text(encoding="utf-8"))["mark"].encode()
+        mixed = any(not (folder / f"{i}.png").read_bytes().startswith(mark) for i in range(10))
+        seen["WRONG: of different runs" if mixed else "whole"] += 1
+    told = ", ".join(f"{what} {count}" for what, count in sorted(seen.items()))
+    print(f"| writing alone | 0 to 0.3 s | {kills} | {told} | none | - | - |", flush=True)
+    return not any(what.startswith("WRONG") for what in seen)
+
+
 def run(arguments: list[str], job: Path) -> subprocess.Popen[bytes]:
     """The real command in the job's folder."""
     quiet = subprocess.DEVNULL
@@ -127,12 +166,15 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--kills", type=int, default=200, help="of each command")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--only", help="one command: report, baseline, bag, zip")
+    parser.add_argument("--only", help="one of: writing, report, baseline, bag, zip")
     given = parser.parse_args()
     moments = random.Random(given.seed)
     print("| command | takes | kills | found after them | inputs | one more run | left over |")
     print("| --- | --- | --- | --- | --- | --- | --- |")
     good = True
+    if given.only in {None, "writing"}:
+        with tempfile.TemporaryDirectory() as folder:
+            good &= kill_writer(Path(folder) / "report", kills=given.kills, moments=moments)
     inspect = ["inspect", "shorted-latch.toml", "--out", "out-report", "--note"]
     pack = ["record", "pack", "shorted-latch.toml", "--out"]
     for name, arguments, out, state in (

@@ -201,5 +201,7 @@ def _write_side_files(
         from thermscan.report.tables import heights_csv
         from thermscan.writing.files import put_file
 
-        backups.append(put_file(Path(heights), heights_csv(inspection).encode(), inputs=read))
+        backups.append(
+            put_file(Path(heights), heights_csv(inspection).encode(), inputs=(*read, *inspection.board.files))
+        )
     return backups
