@@ -3,6 +3,7 @@
 import os
 import signal
 import sys
+import warnings
 
 # Until the command line is there, nothing has been read or written: an interrupt simply ends it.
 if __name__ == "__main__":
@@ -33,6 +34,9 @@ def run() -> int:
         raise KeyboardInterrupt
 
     signal.signal(signal.SIGINT, interrupt)
+    if not sys.warnoptions:
+        # A library's warning helps nobody at the bench; the tests turn each into an error, and python -W shows them.
+        warnings.simplefilter("ignore")
     status = main(interrupts=interrupts)
     # What is done is done: from here on an interrupt would only spoil the status.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
