@@ -10,6 +10,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 from click.testing import CliRunner, Result
+from pypdf import PdfReader
 
 from tests.report.built_inspections import build_inspection
 from thermscan.cli.main import main, thermscan
@@ -174,3 +175,19 @@ def test_the_demo_written_again_keeps_what_was_worked_on(
     assert main(["demo", str(tmp_path / "d")]) == 0
     assert (tmp_path / "d" / "board.toml.bak").read_text() == "# hours of work\n"
     assert "board.toml.bak" in capsys.readouterr().err
+
+
+@pytest.mark.usefixtures("built")
+def test_page_and_pdf_speak_the_language_and_units_asked_and_the_data_stay_as_they_are(tmp_path: Path) -> None:
+    assert main(["inspect", RUN, "--out", str(tmp_path / "a")]) == 1
+    assert main(["inspect", RUN, "--out", str(tmp_path / "b"), "--language", "de", "--units-shown", "F"]) == 1
+    page = (tmp_path / "b" / "report.html").read_text(encoding="utf-8")
+    assert '<html lang="de">' in page
+    assert "Was zu tun ist" in page
+    # The run's ambient, 22.4 °C, by the definition of the Fahrenheit scale: 22.4 x 1.8 + 32 = 72.3.
+    assert "Raum 72,3\xa0°F" in page
+    for name in ("results.json", "results.csv"):
+        assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
+    first = PdfReader(tmp_path / "b" / "report.pdf").pages[0].extract_text()
+    assert "Was nicht verglichen wurde" in first
+    assert "k = 1" not in first
