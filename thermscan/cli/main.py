@@ -39,6 +39,7 @@ COMMANDS = {
     "inspect": ("thermscan.cli.inspect", "Which part runs hotter or colder than it should?"),
     "baseline": ("thermscan.cli.baseline", "Learn what a good board looks like from known-good runs."),
     "warmup": ("thermscan.cli.warmup", "How does each part warm up after power-on, and where will it end?"),
+    "watch": ("thermscan.cli.watch", "Is any part heating as it should not, now, at power-on?"),
     "locate": ("thermscan.cli.locate", "Where does heat enter the board: where is the short?"),
     "frame": ("thermscan.cli.frame", "What is in this frame file, and is it good enough?"),
     "layout": ("thermscan.cli.layout", "Is this layout sound? Draw it, import it, make it."),

@@ -118,6 +118,14 @@ class FrameStream:
         """How many frames there are."""
         return sum(source.count for source in self.sources)
 
+    @property
+    def written_first(self) -> Written | None:
+        """The time that the first file states for its first frame, on whatever clock."""
+        first = self.sources[0]
+        if isinstance(first, TiffStack | TextLog):
+            return first.times[0] if first.times else None
+        return _time_in_file(first.path)
+
     def __iter__(self) -> Iterator[StreamFrame]:
         return self.every(1)
 

@@ -1,0 +1,168 @@
+"""``thermscan watch`` as a person uses it: frames come whole, in halves, out of order; alarms are raised in time."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tifffile
+from click.testing import CliRunner
+
+from tests.dynamics.scenes import PARTS, SHAPE, picture_c, warming, write_layout, write_recording, write_run
+from thermscan.cli.main import main, thermscan
+from thermscan.frames.following import FolderFrames
+
+ENDS_K = {ref: 14.0 + 0.3 * number for number, ref in enumerate(PARTS)}
+POWER_ON_S, TAU_S, STEP_S = 3.0, 40.0, 0.5
+TIMES_S = np.arange(0.0, 24.0, STEP_S)
+
+
+def counts_of(frame_c: np.ndarray) -> np.ndarray:
+    return np.round((frame_c + 273.15) * 100).astype(np.uint16)
+
+
+def write_frames(folder: Path, ends_k: dict[str, float], *, seed: int) -> None:
+    folder.mkdir(exist_ok=True)
+    rng = np.random.default_rng(seed)
+    rises = warming(ends_k, tau_s=TAU_S, power_on_s=POWER_ON_S)
+    base = picture_c({})
+    units = {ref: picture_c({ref: 1.0}) - base for ref in PARTS}
+    for number, time_s in enumerate(TIMES_S):
+        now = rises(float(time_s))
+        frame = base + sum(now[ref] * units[ref] for ref in now) + rng.normal(0.0, 0.05, SHAPE)
+        tifffile.imwrite(folder / f"f{number:04d}.tiff", counts_of(frame), description=f"unit: cK; time_s: {time_s}")
+
+
+@pytest.fixture(scope="module")
+def job(tmp_path_factory) -> Path:
+    folder = tmp_path_factory.mktemp("watch")
+    write_layout(folder, more={"U1": "max_c = 30"})
+    write_frames(folder / "good", ENDS_K, seed=1)
+    write_frames(folder / "hot", ENDS_K | {"U5": 2 * ENDS_K["U5"]}, seed=2)
+    write_recording(
+        folder / "good-run.tiff", TIMES_S, warming(ENDS_K, tau_s=TAU_S, power_on_s=POWER_ON_S), seed=3, board_share=0
+    )
+    write_run(folder, "good-run", f"power_on_s = {POWER_ON_S}")
+    write_run(folder, "to-come")
+    return folder
+
+
+def watch(job: Path, folder: str, *more: str):
+    arguments = ["watch", str(job / folder), "--run", str(job / "to-come.toml"), "--once", "--json", *more]
+    result = CliRunner().invoke(thermscan, arguments, standalone_mode=False)
+    return result.return_value, [json.loads(line) for line in result.stdout.splitlines()]
+
+
+def test_one_line_a_frame_in_the_order_of_time_and_no_alarm_but_the_limit_on_a_good_power_up(job):
+    status, lines = watch(job, "good", "--stage", "bare board")
+    assert [line["file"] for line in lines] == [f"f{n:04d}.tiff" for n in range(len(TIMES_S))]
+    assert [line["time_s"] for line in lines] == pytest.approx(list(TIMES_S))
+    assert {line["schema"] for line in lines} == {"thermscan.watch/1"}
+    assert {line["stage"] for line in lines} == {"bare board"}
+    alarms = [alarm for line in lines for alarm in line["alarms"]]
+    assert {(alarm["ref"], alarm["rule"]) for alarm in alarms} == {("U1", "limit")}
+    first = alarms[0]
+    # U1 is at 22.3 °C + 14 K (1 - exp(-t / 40)): 30 °C at 32 s after power-on. A straight line gets there sooner.
+    assert 0 < first["seconds_to_limit"] < 40
+    assert first["slope_k_per_s"] > 0.1
+    assert status in (0, 1)
+
+
+@pytest.mark.parametrize("against", ["peers", "good board"])
+def test_a_part_at_twice_its_watts_is_alarmed_within_twenty_seconds(job, against):
+    more = ["--baseline-run", str(job / "good-run.toml")] if against == "good board" else []
+    status, lines = watch(job, "hot", *more)
+    acts = [
+        (line["time_s"] - POWER_ON_S, alarm) for line in lines for alarm in line["alarms"]
+        if alarm["level"] == "act" and alarm["rule"] in ("peer", "baseline")
+    ]  # fmt: skip
+    assert status == 1
+    assert {alarm["ref"] for _, alarm in acts} == {"U5"}
+    assert acts[0][0] < 20.0
+    assert acts[0][1]["rule"] == ("baseline" if more else "peer")
+    assert acts[0][1]["rise_k"] > 1.4 * acts[0][1]["expected_k"]
+
+
+def test_an_alarm_runs_the_command_once_for_each_part_and_rule(job, tmp_path):
+    log = tmp_path / "called"
+    script = tmp_path / "switch.py"
+    script.write_text(
+        f"import os\nopen({str(log)!r}, 'a').write(os.environ['THERMSCAN_REF'] + chr(10))\n", encoding="utf-8"
+    )
+    watch(job, "hot", "--on-alarm", f"{sys.executable} {script}")
+    end = time.monotonic() + 20
+    while time.monotonic() < end and not (log.exists() and log.read_text()):
+        time.sleep(0.1)
+    time.sleep(0.3)
+    called = log.read_text().split()
+    assert called.count("U5") == 1
+
+
+def test_a_log_is_never_replaced_and_a_folder_must_exist(job, tmp_path, capsys):
+    (tmp_path / "log").write_text("mine", encoding="utf-8")
+    run = str(job / "to-come.toml")
+    assert main(["watch", str(job / "good"), "--run", run, "--once", "--log", str(tmp_path / "log")]) == 2
+    assert "a log is never replaced" in capsys.readouterr().err
+    assert (tmp_path / "log").read_text(encoding="utf-8") == "mine"
+    assert main(["watch", str(tmp_path / "no"), "--run", run, "--once"]) == 2
+
+
+def test_frames_in_halves_deleted_out_of_order_and_growing_are_each_given_once(tmp_path):
+    rng = np.random.default_rng(1)
+    frame = lambda: counts_of(22.0 + rng.random((24, 32)))  # noqa: E731 - a shorthand
+    follow = FolderFrames(tmp_path, unit="cK")
+    tifffile.imwrite(tmp_path / "b.tiff", frame(), description="time_s: 2.0")
+    tifffile.imwrite(tmp_path / "a.tiff", frame(), description="time_s: 1.0")
+    assert [each.path.name for each in follow.poll(0.0)] == ["a.tiff", "b.tiff"]
+    whole = (tmp_path / "b.tiff").read_bytes()
+    (tmp_path / "c.tiff").write_bytes(whole[: len(whole) // 2])  # the first half of a file
+    (tmp_path / "a.tiff").unlink()
+    assert follow.poll(0.3) == []
+    (tmp_path / "c.tiff").write_bytes(whole)
+    assert [each.path.name for each in follow.poll(0.6)] == ["c.tiff"]
+    for pages in (2, 3, 5):
+        with tifffile.TiffWriter(tmp_path / "grows.tiff") as writer:
+            for number in range(pages):
+                writer.write(frame(), description=f"time_s: {3.0 + number}", metadata=None, contiguous=False)
+        given = follow.poll(1.0 + pages)
+        assert [each.page for each in given] == {2: [0, 1], 3: [2], 5: [3, 4]}[pages]
+    assert follow.poll(9.0) == []
+    (tmp_path / "broken.tiff").write_bytes(whole[:300])
+    assert follow.poll(10.0) == []
+    assert follow.poll(14.0) == []
+    assert len(follow.complaints) == 1
+    assert "broken.tiff" in follow.complaints[0]
+
+
+def test_another_process_writes_and_ctrl_c_leaves_the_log_whole(job, tmp_path):
+    folder, log = tmp_path / "frames", tmp_path / "log.jsonl"
+    folder.mkdir()
+    sources = sorted((job / "good").glob("*.tiff"))[:12]
+    arguments = [sys.executable, "-m", "thermscan", "watch", str(folder), "--run", str(job / "to-come.toml"), "--json"]
+    process = subprocess.Popen(
+        [*arguments, "--log", str(log)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        cwd=Path(__file__).parents[2], env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )  # fmt: skip
+    assert process.stdout is not None
+    try:
+        for number, source in enumerate(sources):
+            raw = source.read_bytes()
+            (folder / source.name).write_bytes(raw[:700] if number % 3 == 1 else raw)
+            if number % 3 == 1:
+                time.sleep(0.2)
+                (folder / source.name).write_bytes(raw)
+        seen = [json.loads(process.stdout.readline())["file"] for _ in sources]
+        process.send_signal(signal.SIGINT)
+        _, said = process.communicate(timeout=60)
+    finally:
+        process.kill()
+    assert sorted(seen) == [source.name for source in sources]
+    assert process.returncode in (0, 1)
+    assert "Traceback" not in said
+    lines = [json.loads(line) for line in log.read_text(encoding="utf-8").splitlines()]
+    assert sorted(line["file"] for line in lines if "file" in line) == [source.name for source in sources]

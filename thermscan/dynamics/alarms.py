@@ -1,0 +1,228 @@
+"""What is alarming in the first minutes of power, part by part."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from thermscan.dynamics.fin_kernel import BODY_J_PER_M3K
+from thermscan.dynamics.part_series import PartSeries
+from thermscan.dynamics.power_on import PowerOn
+from thermscan.judge.thresholds import ACT_LEAST_K, LIMIT_COVERAGE, PEER_SHARE
+from thermscan.layout.board import Part
+
+FloatArray = NDArray[np.float64]
+Level = Literal["watch", "act"]
+
+# One false alarm in a hundred good power-ups, over all parts (shared out) and over the time watched: readings some
+# seconds apart say nearly the same, so that a minute of them is worth about ten looks.
+FALSE_RATE, LOOKS = 0.01, 10
+# Chips of one type draw alike to some per cent; a rise this much above what is expected is no spread.
+LEAST_SHARE, LEAST_K, WATCH_SHARE = 0.4, 0.8, 0.25
+# A power-up is timed to about this, and a part's rise is off by its slope times that.
+TIMING_S = 0.6
+# Before so long nothing is compared: the first seconds hold the timing's error more than the parts'.
+FIRST_S = 3.0
+# A body takes in what its watts give, more or less by what is not known of its heat capacity; later it hands on as much
+# as it gets, and its neighbours' heat arrives.
+CAPACITY_SHARE, WATTS_UNTIL_S = 1.6, 60.0
+USUAL_HEIGHT_MM = 3.5
+# A limit that a part will pass within so long is alarming; sooner is worse.
+WATCH_BEFORE_S, ACT_BEFORE_S = 300.0, 60.0
+LIMIT_SHARE_NEAR = 0.6
+U_ABSOLUTE_K = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """One part that does not rise as it should; ``seconds_to_limit`` where it has a limit and is rising."""
+
+    ref: str
+    rule: str
+    level: Level
+    rise_k: float
+    expected_k: float | None
+    slope_k_per_s: float
+    seconds_to_limit: float | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Expected:
+    """
+    What the parts are held against.
+
+    Attributes
+    ----------
+    since_s : ndarray of shape (n,)
+        Time since power-on of the good board's recording; empty where there is none.
+    good_k : dict of ref to ndarray of shape (n,)
+        Its rises.
+    steady_k : dict of ref to (float, float)
+        Rise of known-good steady runs and its spread: no part may be above that on its way.
+    """
+
+    since_s: FloatArray = field(default_factory=lambda: np.zeros(0))
+    good_k: dict[str, FloatArray] = field(default_factory=dict)
+    steady_k: dict[str, tuple[float, float]] = field(default_factory=dict)
+
+    def at(self, ref: str, since_s: float) -> float | None:
+        """The good board's rise then; None where it was not recorded so long."""
+        curve = self.good_k.get(ref)
+        if curve is None or not len(self.since_s) or since_s > self.since_s[-1]:
+            return None
+        return float(np.interp(since_s, self.since_s, curve))
+
+
+def expected_of(series: PartSeries, power_on: PowerOn) -> Expected:
+    """A good board's power-up as something to hold others against."""
+    began = float(series.times_s[0]) if power_on.time_s is None else power_on.time_s
+    since = series.times_s - began
+    before = since <= max(0.0, float(since[0]))
+    start = np.nanmean(series.mean_c[before], axis=0)
+    return Expected(since, {ref: series.mean_c[:, n] - start[n] for n, ref in enumerate(series.refs)})
+
+
+def alarms_of(
+    parts: Sequence[Part], level_c: FloatArray, rise_k: FloatArray, slope: FloatArray,
+    *, since_s: float, u_rise_k: FloatArray, u_slope: FloatArray, expected: Expected,
+) -> tuple[Alarm, ...]:  # fmt: skip
+    """
+    All alarms of one moment, the worst first.
+
+    Parameters
+    ----------
+    parts : sequence of Part
+        Those measured.
+    level_c, rise_k, slope, u_rise_k, u_slope : ndarray of shape (parts,)
+    since_s : float
+        Since power-on.
+    expected : Expected
+    """
+    z = float(ndtri(1.0 - FALSE_RATE / (max(len(parts), 1) * LOOKS)))
+    peers = _peers(parts, rise_k)
+    good = np.array([expected.at(part.ref, since_s) or np.nan for part in parts])
+    scale = _board_scale(rise_k, good)
+    found: list[Alarm] = []
+    for n, part in enumerate(parts):
+        if not np.isfinite(rise_k[n]):
+            continue
+        seconds = _seconds_to_limit(part, float(level_c[n]), float(slope[n]), float(u_slope[n]))
+        noise = float(np.hypot(u_rise_k[n], TIMING_S * slope[n]))
+        now = _Now(float(rise_k[n]), float(slope[n]), seconds, noise, z)
+        candidates = [_limit(part, float(level_c[n]), now)]
+        if since_s >= FIRST_S:
+            if np.isfinite(good[n]):
+                candidates.append(_above(part, "baseline", float(scale * good[n]), now, whose="the good board's"))
+            elif peers[n] is not None:
+                candidates.append(_above(part, "peer", float(peers[n] or 0.0), now, whose="its peers'"))
+            candidates.append(_steady(part, expected.steady_k.get(part.ref), now))
+            candidates.append(_watts(part, since_s, now))
+        found += [each for each in candidates if each is not None]
+    return tuple(sorted(found, key=lambda each: (each.level != "act", -each.rise_k)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Now:
+    """One part at one moment; ``z`` how many standard uncertainties are no chance."""
+
+    rise_k: float
+    slope: float
+    seconds: float | None
+    noise_k: float
+    z: float
+
+
+def _above(part: Part, rule: str, expected_k: float, now: _Now, *, whose: str) -> Alarm | None:
+    excess = now.rise_k - expected_k
+    u = float(np.hypot(now.noise_k, PEER_SHARE * expected_k))
+    share = excess / max(expected_k, 1e-9) if expected_k > 0 else np.inf
+    if excess < max(now.z * u, LEAST_K) or share < WATCH_SHARE:
+        return None
+    level: Level = "act" if share >= LEAST_SHARE else "watch"
+    text = f"{part.ref} has risen {now.rise_k:.1f} K, {excess:.1f} K more than {whose} {expected_k:.1f} K at this time"
+    return Alarm(part.ref, rule, level, now.rise_k, expected_k, now.slope, now.seconds, text)
+
+
+def _steady(part: Part, steady: tuple[float, float] | None, now: _Now) -> Alarm | None:
+    """Above the rise that good boards end with: on its way no part is."""
+    if steady is None:
+        return None
+    rise, slope, seconds = now.rise_k, now.slope, now.seconds
+    most = steady[0] + max(3 * steady[1], LEAST_SHARE * steady[0], ACT_LEAST_K)
+    if rise <= most:
+        return None
+    text = f"{part.ref} has risen {rise:.1f} K, above the {steady[0]:.1f} K that good boards end with"
+    return Alarm(part.ref, "baseline", "act", rise, steady[0], slope, seconds, text)
+
+
+def _watts(part: Part, since_s: float, now: _Now) -> Alarm | None:
+    """Faster than its watts can warm its body."""
+    if part.watts is None or since_s > WATTS_UNTIL_S:
+        return None
+    rise, slope, seconds = now.rise_k, now.slope, now.seconds
+    height = (part.height_mm or part.usual_height_mm or USUAL_HEIGHT_MM) * 1e-3
+    share = np.pi / 4 if part.round_body else 1.0
+    stored = BODY_J_PER_M3K * share * part.length_mm * part.width_mm * 1e-6 * height
+    most = CAPACITY_SHARE * part.watts[1] * (since_s + TIMING_S) / stored
+    if rise < most + max(now.z * now.noise_k, LEAST_K):
+        return None
+    drawn = rise * stored / since_s
+    text = (
+        f"{part.ref} has risen {rise:.1f} K in {since_s:.0f} s, as about {drawn:.2g} W would make it; it may draw "
+        f"{part.watts[1]:g} W at most"
+    )
+    return Alarm(part.ref, "watts", "act", rise, float(most / CAPACITY_SHARE), slope, seconds, text)
+
+
+def _limit(part: Part, level_c: float, now: _Now) -> Alarm | None:
+    if part.max_c is None:
+        return None
+    rise, slope, seconds = now.rise_k, now.slope, now.seconds
+    over = level_c - part.max_c
+    if over > LIMIT_COVERAGE * U_ABSOLUTE_K:
+        text = f"{part.ref} is at {level_c:.0f} °C, above its limit of {part.max_c:g} °C"
+        return Alarm(part.ref, "limit", "act", rise, None, slope, 0.0, text)
+    if over > 0:
+        text = f"{part.ref} is at {level_c:.0f} °C, at its limit of {part.max_c:g} °C"
+        return Alarm(part.ref, "limit", "watch", rise, None, slope, 0.0, text)
+    # A curve bends on its way: only a part that is past some of the way at this slope is told to pass its limit.
+    if seconds is None or seconds > WATCH_BEFORE_S or rise < LIMIT_SHARE_NEAR * (rise + part.max_c - level_c):
+        return None
+    act = seconds <= ACT_BEFORE_S
+    text = (
+        f"{part.ref} rises {slope:.2f} K/s at {level_c:.0f} °C and will pass its limit of {part.max_c:g} °C "
+        f"in {seconds:.0f} s"
+    )
+    return Alarm(part.ref, "limit", "act" if act else "watch", rise, None, slope, seconds, text)
+
+
+def _seconds_to_limit(part: Part, level_c: float, slope: float, u_slope: float) -> float | None:
+    if part.max_c is None or not slope > 4 * u_slope or slope <= 0:
+        return None
+    return max(part.max_c - level_c, 0.0) / slope
+
+
+def _peers(parts: Sequence[Part], rise_k: FloatArray) -> list[float | None]:
+    """The median rise of the others of a part's group, where there are two or more."""
+    found: list[float | None] = []
+    for n, part in enumerate(parts):
+        others = [
+            float(rise_k[m]) for m, other in enumerate(parts)
+            if m != n and part.group is not None and other.group == part.group and np.isfinite(rise_k[m])
+        ]  # fmt: skip
+        found.append(float(np.median(others)) if len(others) >= 2 else None)
+    return found
+
+
+def _board_scale(rise_k: FloatArray, good_k: FloatArray) -> float:
+    """What all parts do together against the good board: supply, load and a timing that is off."""
+    told = np.isfinite(good_k) & np.isfinite(rise_k) & (good_k > 0.5)
+    if told.sum() < 4:
+        return 1.0
+    return float(np.clip(np.median(rise_k[told] / good_k[told]), 0.7, 1.4))

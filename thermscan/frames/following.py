@@ -1,0 +1,164 @@
+"""
+Frames as another program saves them: each once, in halves or whole, growing stacks and logs page by page.
+
+A folder is looked into again and again, which works on any disk and network share. A file that cannot be read yet is
+tried again while it changes, and given up with a word only when it has been still for a while.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from thermscan.errors import InputError
+from thermscan.frames.clock import EPOCH_S, Written, time_in_name
+from thermscan.frames.stream import FrameStream, StreamFrame, open_stream
+from thermscan.runs.reading import TIMES_NAME, frame_files, natural_key
+
+# A file that has not changed for so long and still cannot be read will not mend.
+STILL_S = 3.0
+MARKS_OF_HALVES = (".part", ".tmp", ".crdownload")
+
+
+@dataclass(slots=True)
+class _Known:
+    """What is known of a file: its last size and time of change, how many of its frames were given out."""
+
+    size: int = -1
+    changed_ns: int = -1
+    seen_s: float = 0.0
+    given: int = 0
+    done: bool = False
+    told: bool = False
+
+
+@dataclass(slots=True)
+class FolderFrames:
+    """
+    The frames that come to lie in a folder.
+
+    Attributes
+    ----------
+    folder : Path
+    unit, ambient_c, rate_hz, size_px
+        As for `thermscan.frames.stream.open_stream`.
+    complaints : list of str
+        Files that were given up, in sentences; whoever reads them empties the list.
+    """
+
+    folder: Path
+    unit: str | None = None
+    ambient_c: float | None = None
+    rate_hz: float | None = None
+    size_px: tuple[int, int] | None = None
+    complaints: list[str] = field(default_factory=list)
+    counts: bool = False
+    _known: dict[str, _Known] = field(default_factory=dict)
+    _shape: tuple[int, int] | None = None
+    _first: float | None = None
+    _given: int = 0
+
+    def poll(self, now_s: float, *, last: bool = False) -> list[StreamFrame]:
+        """
+        Frames that have come since the last look, in the order of their times.
+
+        Parameters
+        ----------
+        now_s : float
+            A clock that only goes forward.
+        last : bool
+            Nothing more will come: what cannot be read now is given up.
+        """
+        fresh: list[tuple[tuple[float, list[tuple[int, int, str]], int], StreamFrame, float | None]] = []
+        for path in self._present():
+            known = self._known.setdefault(path.name, _Known())
+            try:
+                about = path.stat()
+            except OSError:  # gone again
+                continue
+            moved = (about.st_size, about.st_mtime_ns) != (known.size, known.changed_ns)
+            if moved:
+                known.size, known.changed_ns, known.seen_s = about.st_size, about.st_mtime_ns, now_s
+                known.done = known.told = False
+            if known.done:
+                continue
+            try:
+                found = self._read(path, known)
+            except InputError as error:
+                if last or now_s - known.seen_s > STILL_S:
+                    known.done = True
+                    if not known.told:
+                        self.complaints.append(str(error))
+                        known.told = True
+                continue
+            known.given += len(found)
+            known.done = True
+            for frame, written in found:
+                order = (frame.time_s if written is None else written, natural_key(path.name), frame.page)
+                fresh.append((order, frame, written))
+        fresh.sort(key=lambda each: each[0])
+        return [self._timed(frame, written, now_s) for _, frame, written in fresh]
+
+    def _present(self) -> list[Path]:
+        try:
+            files = frame_files(self.folder)
+        except OSError:
+            return []
+        return [
+            path for path in files
+            if path.name.lower() != TIMES_NAME and not path.name.startswith(".")
+            and not any(mark in path.name.lower() for mark in MARKS_OF_HALVES)
+        ]  # fmt: skip
+
+    def _read(self, path: Path, known: _Known) -> list[tuple[StreamFrame, float | None]]:
+        """The file's frames that were not given out yet, each with the time that is written for it."""
+        try:
+            stream = open_stream([path], unit=self.unit, ambient_c=self.ambient_c, size_px=self.size_px)
+            whole = stream.count == 1
+            written = _written(stream, path)
+            found = []
+            for number, frame in enumerate(stream):
+                if number < known.given:
+                    continue
+                self._check(frame, path)
+                found.append((frame, None if written is None else written + (0.0 if whole else frame.time_s)))
+        except (OSError, ValueError) as error:
+            raise InputError(f"it cannot be read ({error})", where=str(path), fix="save it again") from error
+        self.counts = stream.counts
+        return found
+
+    def _check(self, frame: StreamFrame, path: Path) -> None:
+        rows, cols = frame.values.shape
+        if self._shape is None:
+            self._shape = (rows, cols)
+        elif (rows, cols) != self._shape:
+            first = f"{self._shape[1]} x {self._shape[0]}"
+            raise InputError(f"it has {cols} x {rows} pixels, the first frame {first}", where=str(path), fix="left out")
+        if not np.isfinite(frame.values).any():
+            raise InputError("no pixel holds a temperature", where=str(path), fix="left out")
+
+    def _timed(self, frame: StreamFrame, written: float | None, now_s: float) -> StreamFrame:
+        """A frame on the clock of this watch: as written, else by the rate, else when it came."""
+        number = self._given
+        self._given += 1
+        if written is not None:
+            if self._first is None:
+                self._first = written if written > EPOCH_S else 0.0
+            time_s = written - self._first
+        elif self.rate_hz is not None:
+            time_s = number / self.rate_hz
+        else:
+            if self._first is None:
+                self._first = now_s
+            time_s = now_s - self._first
+        return StreamFrame(frame.values, time_s, number, frame.path, frame.page, frame.repeats)
+
+
+def _written(stream: FrameStream, path: Path) -> float | None:
+    """What to add to the frames' times: 0 where they are the file's own, a single file's time, or None."""
+    if stream.count > 1:
+        return 0.0 if stream.clock is not None else None
+    named: Written | None = time_in_name(path.name) or stream.written_first
+    return None if named is None else named.seconds
