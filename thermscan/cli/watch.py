@@ -180,9 +180,10 @@ class _Telling:
             return
         about = {"THERMSCAN_REF": alarm.ref, "THERMSCAN_RULE": alarm.rule, "THERMSCAN_TEXT": alarm.text}
         try:
-            subprocess.Popen(
-                self.arguments, env={**os.environ, **about}, stdin=subprocess.DEVNULL, stdout=STANDARD_ERROR
-            )
+            env = {**os.environ, **about}
+            # It is not waited for: frames go on.
+            called = subprocess.Popen(self.arguments, env=env, stdin=subprocess.DEVNULL, stdout=STANDARD_ERROR)
+            self.called.append(called)
         except OSError as error:
             click.echo(f"the alarm's command could not be run: {error.strerror or error}", err=True)
 
