@@ -16,6 +16,7 @@ import numpy as np
 from samples.simulator.camera import render_frame
 from samples.simulator.pose import Pose
 from samples.simulator.scene import Background
+from samples.simulator.sensor import IDEAL, Sensor
 from samples.simulator.shapes import Array
 from samples.simulator.solver import BoardField
 from thermscan.layout.board import Board
@@ -55,6 +56,7 @@ class SimulatedRecording:
     netd_k: float
     shake: Shake = field(default_factory=Shake)
     seed: int = 1
+    sensor: Sensor | None = None
 
     def frames(self, times_s: Sequence[float]) -> Iterator[Array]:
         """A frame at each time, in degrees Celsius, as float32."""
@@ -79,6 +81,9 @@ class SimulatedRecording:
             offset = self.shake.offset_drift_k * (share + 0.3 * np.sin(2 * np.pi * 0.7 * share + phases[2]))
             offset += self.shake.offset_sway_k * np.sin(2 * np.pi * time_s / 17.3 + phases[3])
             offset += self.shake.shutter_step_k * (-1) ** int(time_s / self.shake.shutter_s)
+            if self.sensor is not None:
+                uneven = self.sensor.unevenness_k(rng, frame.shape, minute=time_s / 60.0)
+                frame = frame + uneven.astype(np.float32)
             yield frame + np.float32(offset) + rng.normal(0.0, self.netd_k, frame.shape).astype(np.float32)
 
 
@@ -93,6 +98,7 @@ def record(
     background: Background | None = None,
     emissivity: dict[str, float] | None = None,
     heights: bool = False,
+    sensor: Sensor | None = None,
     seed: int = 1,
 ) -> SimulatedRecording:
     """A recording of solved temperatures, seen from one pose."""
@@ -100,15 +106,20 @@ def record(
     ambient_c = fields[0].ambient_c
     states = np.array([_state(each, refs) for each in fields])
     rest = states[-1]
-    vectors, sizes, components = np.linalg.svd(states - rest, full_matrices=False)
+    # By the times' own products, which are few: the states are long.
+    apart = states - rest
+    squares, vectors = np.linalg.eigh(apart @ apart.T)
+    order = np.argsort(squares)[::-1]
+    sizes, vectors = np.sqrt(np.maximum(squares[order], 0.0)), vectors[:, order]
+    components = (vectors.T @ apart) / np.maximum(sizes, 1e-12)[:, None]
     told = np.cumsum(sizes[::-1] ** 2)[::-1] > LEFT_OUT * max(float((sizes**2).sum()), 1e-30)
     count = int(min(told.sum(), MOST_PICTURES))
 
     def seen(state: Array) -> Array:
         rng = np.random.default_rng([seed, 3])
         rendered = render_frame(
-            _field(board, state, fields[0], refs), board, pose, rng=rng, netd_k=0.0, background=background,
-            emissivity=emissivity, reflected_c=ambient_c, heights=heights,
+            _field(board, state, fields[0], refs), board, pose, rng=rng, netd_k=0.0, sensor=IDEAL,
+            background=background, emissivity=emissivity, reflected_c=ambient_c, heights=heights,
         )  # fmt: skip
         return rendered.apparent_c
 
@@ -121,7 +132,7 @@ def record(
         weights.append(vectors[:, number] * sizes[number])
     return SimulatedRecording(
         np.array(pictures), np.array(weights).T.reshape(len(fields), count), np.asarray(solved_s, float),
-        netd_k, shake or Shake(), seed,
+        netd_k, shake or Shake(), seed, sensor,
     )  # fmt: skip
 
 

@@ -11,10 +11,10 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -80,6 +80,7 @@ def command(
     from thermscan.layout.reading import read_board
     from thermscan.radiometry.camera import read_camera
     from thermscan.runs.reading import read_run
+    from thermscan.writing import new_log
 
     if not folder.is_dir():
         raise InputError("there is no such folder", where=str(folder), fix="name the folder that frames are saved into")
@@ -92,7 +93,9 @@ def command(
     counts = camera.reads_counts
     frames = FolderFrames(folder, "counts" if counts else run.unit, run.ambient_c, run.rate_hz, run.size_px)
     watch = Watch(run, board, camera, expected, counts=counts)
-    with _log(log_file) as log, _screen(as_json) as show, _keys(once or as_json) as key:
+    logged: AbstractContextManager[Callable[[str], None] | None]
+    logged = new_log(Path(log_file)) if log_file else nullcontext(None)
+    with logged as log, _screen(as_json) as show, _keys(once or as_json) as key:
         told = _Telling(run, log, show, as_json=as_json, arguments=arguments)
         told.stage(run.stage)
         try:
@@ -123,7 +126,7 @@ class _Telling:
     """Lines for each frame, to standard output and to the log; commands for alarms; and what the status will be."""
 
     def __init__(
-        self, run: Run, log: TextIO | None, show: Callable[[Look, str | None], None] | None,
+        self, run: Run, log: Callable[[str], None] | None, show: Callable[[Look, str | None], None] | None,
         *, as_json: bool, arguments: list[str],
     ) -> None:  # fmt: skip
         self.run, self.log, self.show, self.as_json, self.arguments = run, log, show, as_json, arguments
@@ -171,9 +174,7 @@ class _Telling:
 
     def _write(self, document: dict[str, Any]) -> None:
         if self.log is not None:
-            self.log.write(json.dumps(document, ensure_ascii=False, allow_nan=False) + "\n")
-            self.log.flush()
-            os.fsync(self.log.fileno())
+            self.log(json.dumps(document, ensure_ascii=False, allow_nan=False))
 
     def _call(self, alarm: Alarm) -> None:
         if not self.arguments:
@@ -252,25 +253,6 @@ def _expected(baseline_file: str | None, baseline_run: str | None, board: Any) -
         steady = {ref: (statistics.fmean(seen), statistics.pstdev(seen)) for ref, seen in rises.items()}
         expected = replace(expected, steady_k=steady)
     return expected
-
-
-@contextmanager
-def _log(log_file: str | None) -> Iterator[TextIO | None]:
-    """A log that is never written over what is there; each line is on the disk before the next."""
-    if log_file is None:
-        yield None
-        return
-    path = Path(log_file)
-    try:
-        stream = path.open("x", encoding="utf-8", newline="\n")
-    except FileExistsError as error:
-        raise InputError("there is such a file; a log is never replaced", where=log_file, fix="name another") from error
-    except OSError as error:
-        raise InputError(
-            f"it cannot be written ({error.strerror})", where=log_file, fix="name another place"
-        ) from error
-    with stream:
-        yield stream
 
 
 @contextmanager
