@@ -103,7 +103,7 @@ def _write(
         shake=Shake(offset_drift_k=0.4, offset_sway_k=0.03),
     )  # fmt: skip
     frames = list(recording.frames(times_s.tolist()))
-    write_tiff(folder / f"{name}.tiff", frames, unit="cK", times_s=times_s.tolist())
+    write_tiff(folder / f"{name}.tiff", frames, unit="dK", times_s=times_s.tolist())
     corners = (np.round(pose.px(board.corners_mm) * 2) / 2).tolist()
     text = [
         'layout = "board.toml"', f'frames = ["{name}.tiff"]', f"ambient_c = {AMBIENT_C}", f'board_serial = "{serial}"',
