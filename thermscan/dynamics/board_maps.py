@@ -17,7 +17,9 @@ FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 Mask = NDArray[np.bool_]
 
-# Smaller bodies follow the board they sit on and belong to it; a larger one has a temperature of its own.
+# A body has a temperature of its own and hides the board; a smaller one than this is hardly seen beside it.
+HIDES_MM = 1.5
+# From this size on a body's own temperature is read, and it may give the heat itself.
 LARGE_BODY_MM2 = 60.0
 # Below this a reading is mostly a reflection (as for measuring a part).
 LEAST_EMISSIVITY = 0.5
@@ -85,8 +87,7 @@ def board_grid(reference: Reference) -> BoardGrid:
         foot = within(part, points).reshape(rows, cols)
         seen = within(seen_part(part, registration, pose), points).reshape(rows, cols)
         emissivity[seen] = max(part.surface.emissivity, LEAST_EMISSIVITY)
-        large = part.length_mm * part.width_mm >= LARGE_BODY_MM2
-        if large or part.surface.emissivity < LEAST_EMISSIVITY:
+        if min(part.length_mm, part.width_mm) >= HIDES_MM or part.surface.emissivity < LEAST_EMISSIVITY:
             grown = cv2.dilate((foot | seen).astype(np.uint8), np.ones((3, 3), np.uint8))
             bare &= grown == 0
     at = np.rint(registration.px(points)).astype(int)

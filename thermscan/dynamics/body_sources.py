@@ -73,7 +73,7 @@ def find_body_sources(
         if omega_per_s == 0.0 and own[number].real <= 0:
             continue
         part = board.parts[pixels.columns[number]]
-        per_k = _heat_per_k(part, omega_per_s)
+        per_k = heat_per_k(part, omega_per_s)
         rise = own[number] / pixels.emissivity[number]
         found.append(
             BodySource(part, complex(per_k * rise), float(abs(per_k) * u[number]), complex(rise), float(score))
@@ -81,7 +81,8 @@ def find_body_sources(
     return tuple(found)
 
 
-def _heat_per_k(part: Part, omega_per_s: float) -> complex:
+def heat_per_k(part: Part, omega_per_s: float) -> complex:
+    """Watts that a body takes and loses for each kelvin of amplitude."""
     height = (part.height_mm or part.usual_height_mm or USUAL_HEIGHT_MM) * 1e-3
     share = np.pi / 4 if part.round_body else 1.0
     top = share * part.length_mm * part.width_mm * 1e-6

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.dynamics.board_maps import BoardGrid, within
-from thermscan.dynamics.body_sources import BodySource
+from thermscan.dynamics.board_maps import LARGE_BODY_MM2, BoardGrid, within
+from thermscan.dynamics.body_sources import BodySource, heat_per_k
 from thermscan.dynamics.reference import Reference
 from thermscan.dynamics.source_search import PointSource
 from thermscan.heat.spots import distance_mm
@@ -57,24 +57,30 @@ class HeatSource:
 
 def point_source(
     each: PointSource, grid: BoardGrid, amplitude: ComplexArray, reference: Reference,
-    *, factor: float, doubt: float, drive: float | None,
+    *, factor: float, doubt: float, drive: float | None, omega_per_s: float,
 ) -> HeatSource:  # fmt: skip
     board, registration = reference.board, reference.registration
     laid = grid.laid_out(amplitude)
     row = int(np.clip(each.y_mm / grid.cell_mm, 1, grid.shape[0] - 2))
     col = int(np.clip(each.x_mm / grid.cell_mm, 1, grid.shape[1] - 2))
     at = complex(np.nanmean(laid[row - 1 : row + 2, col - 1 : col + 2]))
-    watts = abs(each.heat_w) * factor
-    u_mm = float(np.sqrt(each.u_mm**2 + PLACE_FLOOR_MM**2)) * 1.22
     place = np.array([[each.x_mm, each.y_mm]])
     here = [part for part in board.parts if within(part, place)[0]]
+    stored_w = 0.0
+    if here and here[0].length_mm * here[0].width_mm < LARGE_BODY_MM2:
+        # What a small part that gives the heat stores and loses itself; the fit knows of what it hands to the board.
+        cells = within(here[0], grid.centres_mm().reshape(-1, 2)).reshape(grid.shape) & np.isfinite(laid)
+        top = complex(laid[cells].mean()) if cells.any() else 0.0
+        stored_w = abs(each.heat_w + heat_per_k(here[0], omega_per_s) * top) - abs(each.heat_w)
+    watts = (abs(each.heat_w) + max(stored_w, 0.0)) * factor
+    u_mm = float(np.sqrt(each.u_mm**2 + PLACE_FLOOR_MM**2)) * 1.22
     nearest = min(board.parts, key=lambda part: distance_mm(part, each.x_mm, each.y_mm), default=None)
     return HeatSource(
         x_mm=each.x_mm,
         y_mm=each.y_mm,
         u_mm=float(np.hypot(u_mm, registration.uncertainty_mm)),
         watts=watts,
-        watts_u=float(np.hypot(each.u_heat_w * factor, doubt * watts)),
+        watts_u=float(np.sqrt((each.u_heat_w * factor) ** 2 + (doubt * watts) ** 2 + (stored_w * factor / 3) ** 2)),
         amplitude_k=abs(at),
         phase_deg=None if drive is None else _behind(np.angle(at) - drive),
         ref=here[0].ref if here else None,

@@ -150,7 +150,8 @@ def _by_lock_in(stream: ApparentStream, reference: Reference, pixels: PartPixels
     noise = float(np.sqrt(np.nanmedian(np.abs(result.beside) ** 2) / np.log(2.0)))
     drive = _drive_angle(run, omega, search.sources, bodies)
     sources = [
-        *(point_source(each, grid, result.amplitude, reference, factor=SQUARE_WATTS, doubt=CAPACITY_DOUBT, drive=drive)
+        *(point_source(each, grid, result.amplitude, reference, factor=SQUARE_WATTS, doubt=CAPACITY_DOUBT,
+                      drive=drive, omega_per_s=omega)
           for each in search.sources),
         *(body_source(each, reference, factor=SQUARE_WATTS, drive=drive) for each in bodies),
     ]  # fmt: skip
@@ -264,7 +265,8 @@ def _by_difference(stream: ApparentStream, reference: Reference, pixels: PartPix
     search = replace(search, sources=tuple(each for each in search.sources if each.heat_w.real > 0))
     search = _without_skirts(search, bodies, reference)
     sources = [
-        *(point_source(each, grid, difference.astype(complex), reference, factor=1.0, doubt=LOSS_DOUBT, drive=None)
+        *(point_source(each, grid, difference.astype(complex), reference, factor=1.0, doubt=LOSS_DOUBT,
+                      drive=None, omega_per_s=0.0)
           for each in search.sources),
         *(body_source(each, reference, factor=1.0, drive=None) for each in bodies),
     ]  # fmt: skip

@@ -65,7 +65,7 @@ class PartPixels:
 
     def read(self, frame_c: Float32, other_from_first: FloatArray | None) -> tuple[FloatArray, float]:
         """
-        Mean apparent temperature of each inner body and each ring, and the bench's median.
+        Mean apparent temperature of each inner body and each ring, and the bench's level.
 
         Returns
         -------
@@ -86,15 +86,15 @@ class PartPixels:
         means = np.where(self.counts > 0, means, np.nan)
         bench = values[len(self.labels) :]
         bench = bench[np.isfinite(bench)]
-        return means, float(np.median(bench)) if bench.size and self.has_bench else float("nan")
+        return means, _level(bench) if bench.size and self.has_bench else float("nan")
 
     def read_bench(self, frame_c: Float32, other_from_first: FloatArray | None) -> float:
-        """The bench's median; NaN where too little of it is seen."""
+        """The bench's level; NaN where too little of it is seen."""
         if not self.has_bench:
             return float("nan")
         bench = self._sampled(frame_c, other_from_first, first=len(self.labels))
         bench = bench[np.isfinite(bench)]
-        return float(np.median(bench)) if bench.size else float("nan")
+        return _level(bench) if bench.size else float("nan")
 
     def _sampled(self, frame_c: Float32, other_from_first: FloatArray | None, *, first: int = 0) -> FloatArray:
         places = self.places_px[first:]
@@ -139,6 +139,12 @@ class PartPixels:
         )
         result: FloatArray = np.where(np.isfinite(seen_c), surface, np.nan)
         return result
+
+
+def _level(values: FloatArray) -> float:
+    """The mean of the middle four fifths: a hand or a cup does not move it, and coarse steps do not show in it."""
+    tenth = len(values) // 10
+    return float(np.sort(values)[tenth : len(values) - tenth].mean())
 
 
 def find_part_pixels(reference: Reference) -> PartPixels:

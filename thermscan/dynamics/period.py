@@ -75,7 +75,8 @@ def find_period(times_s: FloatArray, places_k: FloatArray) -> Period | None:
     if told[at] < LEAST_RATIO:
         return None
     places = np.argsort(ratio[at])[-best:]
-    return Period(1.0 / _refined(times_s, places_k[:, places], float(hz[lowest + at]), span), float(told[at]))
+    own = places_k[:, places] - np.median(places_k, axis=1, keepdims=True)
+    return Period(1.0 / _refined(times_s, own, float(hz[lowest + at]), span), float(told[at]))
 
 
 def _refined(times_s: FloatArray, series: FloatArray, hz: float, span: float) -> float:

@@ -39,6 +39,7 @@ LOOKED_AT, AVERAGED = 32, 6
 LEAST_CONTRAST = 0.5
 # Frames that are less alike after alignment show something else (as for a run's frames).
 LEAST_LIKENESS = 0.6
+WORTH_ASKING_PX, CLEARLY_BETTER = 0.3, 0.02
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -176,4 +177,9 @@ def follow(reference: Reference, frame: StreamFrame, last: Drift | None) -> Drif
         return reference.tracker.at_rest
     start = None if last is None else last.other_from_first
     drift = reference.tracker.follow(frame.values, start=start, near=last is not None)
+    if drift.shift_px > WORTH_ASKING_PX:
+        # A picture with little to say follows its noise: motion must explain it clearly better than none.
+        at_rest = reference.tracker.likeness_at_rest(frame.values)
+        if at_rest > drift.likeness - CLEARLY_BETTER:
+            return reference.tracker.at_rest
     return drift if drift.likeness >= LEAST_LIKENESS else None
