@@ -33,6 +33,8 @@ SMOOTHED_CELLS = 5
 # strong one is more likely what the model leaves of that.
 PROMPT, LEAST_SHARE = np.pi / 4, 0.2
 ROUNDS = 4
+# Two places must leave less than this share of what one leaves: an uneven board leaves about as much with either.
+PARTED_SHARE = 0.6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -112,6 +114,7 @@ def find_sources(
             # Not another source, but what the model leaves of those that are there.
             places, kernel = _settled(field, before, kernels, kernel) if before else ([], kernel)
             break
+    places, kernel = _parted(field, places, kernels, kernel)
     found = field.told(places, kernel)
     strong = [each for each in found if each.score >= threshold]
     least = threshold * scale / np.sqrt(max(float(np.median(field.strength(usual)[usable])), 1e-30))
@@ -128,6 +131,27 @@ def _settled(
         if best is kernel:
             break
         kernel = best
+    return places, kernel
+
+
+def _parted(
+    field: _Field, places: list[tuple[float, float]], kernels: Sequence[FinKernel], kernel: FinKernel
+) -> tuple[list[tuple[float, float]], FinKernel]:
+    """The strongest source as two, where that explains far more: one place between them passes for a broader one."""
+    if not places or len(places) >= MOST_SOURCES:
+        return places, kernel
+    heats = field.fitted(places, kernel)[0][: len(places)]
+    strongest = int(np.argmax(np.abs(heats)))
+    x, y = places[strongest]
+    others = [place for number, place in enumerate(places) if number != strongest]
+    along = field.longest_axis(x, y, 2 * kernel.decay_mm) * 0.5 * kernel.decay_mm
+    sharper = kernels[max(kernels.index(kernel) - 2, 0)]
+    start = [*others, (x + along[0], y + along[1]), (x - along[0], y - along[1])]
+    two, its_kernel = _settled(field, start, kernels, sharper)
+    apart = float(np.hypot(two[-1][0] - two[-2][0], two[-1][1] - two[-2][1]))
+    better = field.squares(two, its_kernel) < PARTED_SHARE * field.squares(places, kernel)
+    if better and apart > 3 * field.grid.cell_mm and _of_the_drive(field, two, its_kernel):
+        return two, its_kernel
     return places, kernel
 
 
@@ -221,6 +245,13 @@ class _Field:
         told = [pattern[self.usable] for pattern in self.known]
         columns += told if used is None else [pattern[used] for pattern in told]
         return np.array(columns).T.reshape(len(at), len(places) + len(self.known))
+
+    def longest_axis(self, x: float, y: float, radius_mm: float) -> FloatArray:
+        """The direction in which the amplitude about a place reaches farthest; shape (2,)."""
+        at = self.centres[self.usable] - [x, y]
+        size = np.abs(self.amplitude[self.usable]) ** 2 * (np.hypot(at[:, 0], at[:, 1]) < radius_mm)
+        spread = (at * size[:, None]).T @ at / max(float(size.sum()), 1e-30)
+        return np.asarray(np.linalg.eigh(spread)[1][:, -1])
 
     def _near(self, places: Sequence[tuple[float, float]], kernel: FinKernel) -> FloatArray:
         """Square roots of the weights, 0 far from all sources."""
