@@ -9,7 +9,9 @@ import pytest
 
 from tests.regions.rendering import frontal, make_board, make_part, make_registration, render
 from thermscan.judge.comparison import difference_u_k, look_u_k
+from thermscan.layout.board import Surface
 from thermscan.radiometry.sensor import SensorErrors
+from thermscan.radiometry.surface import surface_sensitivities
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions.measure import measure_parts
 from thermscan.regions.measurement import PartMeasurement
@@ -68,3 +70,18 @@ def test_the_budget_adds_up_to_the_stated_uncertainty_and_is_told_in_one_line() 
     told = told_lines(part.budget)
     assert [line.source for line in told].count(SOURCE) == 1
     assert sum(line.u_k**2 for line in told) == pytest.approx((part.u_c or 0.0) ** 2)
+
+
+def test_an_error_of_reading_is_larger_in_the_temperature_of_a_surface_that_emits_less() -> None:
+    half = Surface("half", 0.5, 0.02)
+    pairs = []
+    for surface in (None, half):
+        board = BOARD if surface is None else replace(BOARD, parts=tuple(replace(p, surface=half) for p in BOARD.parts))
+        image = replace(render(BOARD, VIEW, {part.ref: 45.0 for part in BOARD.parts}, noise_k=0.03), sensor=UNEVEN)
+        parts = measure_parts(image, make_registration(BOARD, VIEW), board, ambient_c=22.0, reflected_c=22.0)
+        pairs.append((np.sqrt(sensor_covariance_k2(parts)[0, 0]), parts[0]))
+    (black_k, _), (half_k, part) = pairs
+    # With half the radiance its own, a kelvin read is nearly two of the surface: a little less, for it is hotter.
+    gain = float(surface_sensitivities(part.apparent_mean_c, emissivity=0.5, reflected_c=22.0).per_apparent)
+    assert 1.5 < gain < 2.0
+    assert half_k / black_k == pytest.approx(gain, rel=0.02)
