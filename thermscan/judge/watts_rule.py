@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from thermscan.heat.heat_split import HeatSplit, PartHeat
 from thermscan.heat.least_squares import LOSS_SPREAD, USUAL_LOSS_W_PER_M2K
-from thermscan.judge.allowed import MOST_SPREAD, AllowedWatts, allowed_watts
+from thermscan.judge.allowed import MOST_SPREAD, STATED_SPREAD, AllowedWatts, allowed_watts
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.finding import Finding
 from thermscan.judge.holding_back import heats_by_mistake
@@ -183,11 +183,12 @@ def _spread_w(told: WattsSeen, band: AllowedWatts) -> float:
     """
     Standard deviation of what good parts draw, on the side on which this one lies.
 
-    Upwards the most is three of them away. Downwards watts are told by their logarithm: hardly any good part at work
-    draws a tenth of its typical watts, though many draw half.
+    Upwards the most is three of them away, and a typical is stated within about a third. Downwards watts are told by
+    their logarithm: hardly any good part at work draws a tenth of its typical watts, though many draw half.
     """
     if told.power_w >= band.typical_w or band.typical_w == 0:
-        return max((band.most_w - band.typical_w) / MOST_DEVIATIONS, MOST_SPREAD * band.most_w, LEAST_SPREAD_W)
+        by_most = max((band.most_w - band.typical_w) / MOST_DEVIATIONS, MOST_SPREAD * band.most_w, LEAST_SPREAD_W)
+        return float(np.hypot(by_most, STATED_SPREAD * band.typical_w))
     if band.low_w <= 0:
         # It may be at rest: nothing below typical is strange.
         return band.typical_w
