@@ -141,6 +141,9 @@ def _run(given: list[str], *, debug: bool, interrupts: Sequence[int]) -> int:  #
         return EXIT_INTERRUPTED
     except BrokenPipeError:
         return EXIT_CLOSED_PIPE
+    except MemoryError:
+        _say(["there is not enough memory for this; take smaller frames, or fewer"], debug=debug)
+        return EXIT_BAD_INPUT
     except Exception as error:
         if interrupts:
             return EXIT_INTERRUPTED

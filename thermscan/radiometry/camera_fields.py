@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import BeforeValidator
+from pydantic import AfterValidator, BeforeValidator
 
 from thermscan.layout.fields import AboveZero, Emissivity, Name, Note, NotNegative, Number, Record, complaint, shown
 
@@ -17,6 +17,10 @@ DEFAULT_BLUR_PX = 0.6
 _BAND_LIMITS_UM = (0.5, 100.0)
 # No number of a camera file is larger; TOML would allow whole numbers that no float can hold.
 _LARGEST = 1e30
+# No part can be told from its neighbour with a lens as soft as this; the work grows with the square of the width.
+_WIDEST_BLUR_PX = 50.0
+# From a detector of 8 pixels behind a fisheye to the largest behind a telescope; coefficients of real lenses are below 10.
+_SHORTEST_FOCAL_PX, _LONGEST_FOCAL_PX, _STRONGEST_BEND = 2.0, 1e6, 1e3
 
 
 def _pixels(value: object) -> tuple[int, ...]:
@@ -74,6 +78,14 @@ def _parameters(value: object) -> tuple[float, ...]:
     return _numbers(value, None, "a list of numbers, such as [-1.2]")
 
 
+def _blur(blur_px: float) -> float:
+    if blur_px > _WIDEST_BLUR_PX:
+        raise complaint(
+            f"{blur_px:g} is above {_WIDEST_BLUR_PX:g} pixels", "write the width of the point spread, such as 0.6"
+        )
+    return blur_px
+
+
 class CameraRecord(Record):
     """The keys of a camera file outside its tables."""
 
@@ -86,7 +98,7 @@ class CameraRecord(Record):
     accuracy_percent: NotNegative = DEFAULT_ACCURACY_PERCENT
     netd_k: AboveZero | None = None
     shading_k: NotNegative | None = None
-    blur_px: NotNegative | None = None
+    blur_px: Annotated[NotNegative, AfterValidator(_blur)] | None = None
     emissivity: Emissivity | None = None
     reflected_c: Number | None = None
     note: Note | None = None
@@ -99,15 +111,15 @@ class CameraRecord(Record):
 class LensRecord(Record):
     """The keys of [lens]."""
 
-    fx_px: AboveZero
-    fy_px: AboveZero
-    cx_px: Number
-    cy_px: Number
-    k1: Number = 0.0
-    k2: Number = 0.0
-    p1: Number = 0.0
-    p2: Number = 0.0
-    k3: Number = 0.0
+    fx_px: Annotated[AboveZero, AfterValidator(_focal)]
+    fy_px: Annotated[AboveZero, AfterValidator(_focal)]
+    cx_px: Annotated[Number, AfterValidator(_centre)]
+    cy_px: Annotated[Number, AfterValidator(_centre)]
+    k1: Annotated[Number, AfterValidator(_bend)] = 0.0
+    k2: Annotated[Number, AfterValidator(_bend)] = 0.0
+    p1: Annotated[Number, AfterValidator(_bend)] = 0.0
+    p2: Annotated[Number, AfterValidator(_bend)] = 0.0
+    k3: Annotated[Number, AfterValidator(_bend)] = 0.0
 
 
 class ShadingRecord(Record):
