@@ -19,7 +19,7 @@ _BAND_LIMITS_UM = (0.5, 100.0)
 _LARGEST = 1e30
 # No part can be told from its neighbour with a lens as soft as this; the work grows with the square of the width.
 _WIDEST_BLUR_PX = 50.0
-# From a detector of 8 pixels behind a fisheye to the largest behind a telescope; coefficients of real lenses are below 10.
+# From 8 pixels behind a fisheye to the largest detector behind a telescope; real lenses' coefficients are below 10.
 _SHORTEST_FOCAL_PX, _LONGEST_FOCAL_PX, _STRONGEST_BEND = 2.0, 1e6, 1e3
 
 
@@ -80,10 +80,28 @@ def _parameters(value: object) -> tuple[float, ...]:
 
 def _blur(blur_px: float) -> float:
     if blur_px > _WIDEST_BLUR_PX:
-        raise complaint(
-            f"{blur_px:g} is above {_WIDEST_BLUR_PX:g} pixels", "write the width of the point spread, such as 0.6"
-        )
+        what = f"{blur_px:g} is above {_WIDEST_BLUR_PX:g} pixels"
+        raise complaint(what, "write the width of the point spread, such as 0.6")
     return blur_px
+
+
+def _focal(length_px: float) -> float:
+    if not _SHORTEST_FOCAL_PX <= length_px <= _LONGEST_FOCAL_PX:
+        what = f"{length_px:g} is not within {_SHORTEST_FOCAL_PX:g} to {_LONGEST_FOCAL_PX:g} pixels"
+        raise complaint(what, "write the focal length in pixels, as 'thermscan camera lens' finds it")
+    return length_px
+
+
+def _centre(place_px: float) -> float:
+    if abs(place_px) > _LONGEST_FOCAL_PX:
+        raise complaint(f"{place_px:g} is no place near a frame", "write the picture's centre in pixels")
+    return place_px
+
+
+def _bend(coefficient: float) -> float:
+    if abs(coefficient) > _STRONGEST_BEND:
+        raise complaint(f"{coefficient:g} is beyond any lens", "write what 'thermscan camera lens' finds")
+    return coefficient
 
 
 class CameraRecord(Record):
