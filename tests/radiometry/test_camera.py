@@ -99,7 +99,7 @@ def test_the_generic_camera_claims_no_more_than_usual():
          "fov_deg: [200, 42] is not a field of view; give degrees between 0 and 180, such as [56, 42]"),
         ('name = "x"\nband_um = [8000, 14000]',
          "band_um: [8000, 14000] is no band of a thermal camera; write micrometres, such as [8, 14]"),
-        ('name = "x"\naccuracy_k = 1' + "0" * 400, "accuracy_k: 1" + "0" * 39 + "… is too large"),
+        (f"name = 'x'\naccuracy_k = 1{400 * '0'}", "accuracy_k: a whole number of very many digits is too large"),
         ('name = "x"\nband_um = [8, 1' + "0" * 400 + "]", "band_um: [8, 1" + "0" * 35 + "… is not a list of 2 numbers; "
          "write the shorter and the longer wavelength in micrometres, such as [8, 14]"),
         ('name = "x"\n[calibration]\nmodel = "linear"\nparameters = [0, 1]\ncovariance = [[1, 2], [3]]',

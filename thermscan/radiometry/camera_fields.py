@@ -20,7 +20,7 @@ _LARGEST = 1e30
 # No part can be told from its neighbour with a lens as soft as this; the work grows with the square of the width.
 _WIDEST_BLUR_PX = 50.0
 # From 8 pixels behind a fisheye to the largest detector behind a telescope; real lenses' coefficients are below 10.
-_SHORTEST_FOCAL_PX, _LONGEST_FOCAL_PX, _STRONGEST_BEND = 2.0, 1e6, 1e3
+_SHORTEST_FOCAL_PX, _LONGEST_FOCAL_PX, _STRONGEST_BEND = 1.0, 1e6, 1e3
 
 
 def _pixels(value: object) -> tuple[int, ...]:
