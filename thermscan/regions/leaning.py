@@ -136,6 +136,9 @@ def highest_mm(part: Part, registration: Registration) -> float:
     >>> highest_mm(replace(can, height_mm=None, usual_height_mm=4.0), found)
     10.0
     """
+    known = registration.heights.get(part.ref)
+    if known is not None and known.seen:
+        return known.height_mm + 2.0 * known.u_mm
     if part.height_mm is not None:
         return STATED_TIMES * max(part.height_mm, seen_height_mm(part, registration))
     if part.usual_height_mm is not None:

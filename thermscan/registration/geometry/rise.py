@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.registration.geometry.homography import local_scale
-from thermscan.registration.geometry.pose import Pose, focal_from_fov, pose_from_homography
+from thermscan.registration.geometry.pose import Pose, pose_from_homography
 
 if TYPE_CHECKING:
     from thermscan.registration.placing.edges import LayoutEdges
@@ -74,6 +74,7 @@ def edge_rise(
     shape: tuple[int, int],
     fov_deg: float | None,
     factor: float = 1.0,
+    focal_too: bool = True,
 ) -> Rise:
     """
     How the heights of parts displace their outlines in the frame.
@@ -88,6 +89,8 @@ def edge_rise(
         Which of the sides that face the camera are seen at their top edge; None: all at their foot.
     factor : float
         On the focal length that is stated, told from the view or assumed.
+    focal_too : bool
+        Whether ``focal_px`` is wanted; else it is zero.
 
     Notes
     -----
@@ -121,7 +124,7 @@ def edge_rise(
     normal *= np.sign((normal * outward).sum(axis=1))[:, None]
     facing = body & ((top_mm * normal).sum(axis=1) <= 0)
     share = np.where(facing & ~(at_top if at_top is not None else np.zeros(len(facing), bool)), 0.0, 1.0)[:, None]
-    slope = (per_mm(factor * np.exp(FOCAL_STEP)) - top_mm) / FOCAL_STEP
+    slope = (per_mm(factor * np.exp(FOCAL_STEP)) - top_mm) / FOCAL_STEP if focal_too else np.zeros_like(top_mm)
     return Rise(
         top_mm * share * height[:, None],
         top_mm * share,
@@ -130,6 +133,3 @@ def edge_rise(
         outward,
         facing,
     )
-
-
-__all__ = ["U_FOCAL", "Rise", "edge_rise", "focal_from_fov", "pose_with_focal"]

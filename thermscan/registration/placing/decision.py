@@ -19,7 +19,7 @@ FloatArray = NDArray[np.float64]
 GIVE_INSTEAD = "give corners_px (the board's four corners in the frame) or four or more landmarks"
 # Log odds that a place needs against another layout, and by how much it must be likelier than a rival place. Of wrong
 # places of 68 frames, of their own and of another board's layout, the likeliest had 1.3.
-ENOUGH, AHEAD = 2.5, 2.5
+ENOUGH, AHEAD = 1.5, 2.0
 # Two places closer than this, over the parts, in pixels of the search, are the same.
 SAME_PLACE_PX = 3.0
 # Nearer than this two places are the same thing, one of them not as well refined, unless they are turned.
@@ -91,7 +91,7 @@ def check_mirrored(search: Search, log_odds: float) -> None:
         It does.
     """
     board = mirrored(search.board)
-    found = candidates(search.of_board(board, layout_edges(board)))
+    found = candidates(search.of_board(board, layout_edges(board)), thorough=False)
     if found and found[0].log_odds >= max(ENOUGH, log_odds + AHEAD):
         raise CannotJudge(
             "the layout fits the frame only mirrored: it seems to be drawn from the solder side",

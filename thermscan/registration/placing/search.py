@@ -29,8 +29,9 @@ from thermscan.registration.placing.quick_fit import Risen, Sites, edge_odds, qu
 
 FloatArray = NDArray[np.float64]
 
-# Of the candidates that the detail explains best so many are moved to the outline, and of these so many fitted.
-MOVED_MOST, FITTED_MOST = 24, 8
+# Of the candidates that the detail explains best so many are moved to the outline; so many of these fitted at first,
+# and so many more where none of those is sure.
+MOVED_MOST, FITTED_FIRST, FITTED_MOST = 20, 3, 8
 # The first steps meet the outline from afar; the others settle on all edges.
 FROM_AFAR_PX, SETTLING_PX = (7.0, 5.0, 4.0), (3.0, 2.5, 2.0, 1.5, 1.5)
 # The gradient of the search is taken after this blur.
@@ -53,8 +54,6 @@ class Candidate:
         Log odds that the layout's edges are there, against their lying anywhere near, by the root of their number.
     outline_seen : float
         Share of the outline's pieces that are rather there than not.
-    weakest : float
-        Log odds an edge of the quarter of the board where they are least, of those with edges enough.
     standing : Standing
         Of the detail.
     """
@@ -62,7 +61,6 @@ class Candidate:
     corners_px: FloatArray
     edge_odds: float
     outline_seen: float
-    weakest: float
     standing: Standing
 
     @property
@@ -72,8 +70,9 @@ class Candidate:
         return PRIOR_ODDS + EDGES_WORTH * self.edge_odds + OUTLINE_WORTH * self.outline_seen + DETAIL_WORTH * detail
 
 
-# Below these log odds the places near the likeliest few are tried too: so many, each side so many pixels in and out.
-SURE, NEARBY_OF, NEARBY_PX = 4.0, 2, (-9.0, -4.5, 4.5, 9.0)
+# Below these log odds more is tried: the places near the likeliest few, each side so many pixels in and out. Below the
+# second (of other boards' layouts half show less, of places a little off none) that is no use.
+SURE, HOPEFUL, NEARBY_OF, NEARBY_PX = 4.0, -9.0, 2, (-9.0, -4.5, 4.5, 9.0)
 # The three witnesses are not independent: their weights are those of a logistic regression of right places against
 # the likeliest wrong ones and those of other boards' layouts (63 and 250 of 68 made-up scenes; 4 of 313 on the wrong
 # side of 0, none of the wrong ones above 1.3).
@@ -124,6 +123,7 @@ class Search:
             corners_mm=self.board.corners_mm,
             shape=self.shape,
             fov_deg=self.small.fov_deg,
+            focal_too=False,
         )
         body = self.edges.part >= 0
         u_mm = np.where(body, self.prior.u_mm[self.edges.part], 0.0)
@@ -147,17 +147,10 @@ class Search:
         votes[~np.isfinite(odds)] = 0.0
         outline = self.edges.part < 0
         seen = np.isfinite(odds) & outline
-        middle = (self.edges.starts_mm + self.edges.ends_mm) / 2
-        quarter = (middle > self.board.corners_mm.mean(axis=0)) @ [1, 2]
-        has_say = np.isfinite(odds) & ~outline
-        count = np.bincount(quarter[has_say], minlength=4)
-        share = np.bincount(quarter[has_say], votes[has_say], minlength=4) / np.maximum(count, 1)
-        enough = count >= max(4, 0.1 * count.sum())
         return Candidate(
             corners_px,
             float(votes.sum() / EDGES_A_VOTE / np.sqrt(max(len(self.board.parts), 1))),
             float((odds[seen] > 0.2).mean()) if seen.any() else 0.0,
-            float(share[enough].min()) if enough.any() else 0.0,
             standing(self.picture, self.pattern, matrix),
         )
 
@@ -170,29 +163,46 @@ def start_search(evidence: Evidence, board: Board, edges: LayoutEdges, prior: He
     return Search(board, edges, prior, small, picture, field, sites_of(edges), detail_pattern(board))
 
 
-def candidates(search: Search) -> list[Candidate]:
-    """Places that the layout fits to some degree, best first."""
+def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
+    """
+    Places that the layout fits to some degree, best first.
+
+    Parameters
+    ----------
+    search : Search
+    thorough : bool
+        Whether more is tried where none is sure.
+    """
     frame = frame_edges(search.small)
     turned = proposals(frame, search.edges, search.board.corners_mm, fov_deg=search.small.fov_deg)
-    if not len(turned):
-        return []
-    told = explained(search.picture, search.pattern, np.array([search.matrix(each) for each in turned]))
-    moved = [search.moved(turned[k]) for k in np.argsort(-told)[:MOVED_MOST]]
-    there = _distinct([each for each in moved if each is not None])
-    if not there:
-        return []
-    told = explained(search.picture, search.pattern, np.array([search.matrix(each) for each in there]))
-    settled = [search.settled(there[k]) for k in np.argsort(-told)[:FITTED_MOST]]
-    found = _weighed(search, settled)
-    if found and found[0].log_odds < SURE:
-        found = _weighed(search, [*(each.corners_px for each in found), *_nearby(search, found[:NEARBY_OF])])
+    moved = [search.moved(place) for place in _by_detail(search, list(turned))[:MOVED_MOST]]
+    there = _by_detail(search, _distinct([each for each in moved if each is not None]))
+    found = _weighed(search, [search.settled(each) for each in there[:FITTED_FIRST]])
+    if thorough and not (found and found[0].log_odds >= SURE):
+        more = [search.settled(each) for each in there[FITTED_FIRST:FITTED_MOST]]
+        found = _weighed(search, more, besides=found)
+        if found and HOPEFUL < found[0].log_odds < SURE:
+            found = _weighed(search, _nearby(search, found[:NEARBY_OF]), besides=found)
     return found
 
 
-def _weighed(search: Search, places: Sequence[FloatArray | None]) -> list[Candidate]:
-    """Places that were found, likeliest first."""
-    found = [search.weighed(each) for each in _distinct([each for each in places if each is not None])]
-    return sorted(found, key=lambda each: -each.log_odds)
+def _by_detail(search: Search, places: list[FloatArray]) -> list[FloatArray]:
+    """Those first where outline and bodies explain most of the detail."""
+    if not places:
+        return []
+    told = explained(search.picture, search.pattern, np.array([search.matrix(each) for each in places]))
+    return [places[k] for k in np.argsort(-told)]
+
+
+def _weighed(
+    search: Search, places: Sequence[FloatArray | None], *, besides: Sequence[Candidate] = ()
+) -> list[Candidate]:
+    """Places that were found, and others that were weighed before, likeliest first."""
+    kept = list(besides)
+    for place in places:
+        if place is not None and all(np.abs(place - other.corners_px).max() > 1.0 for other in kept):
+            kept.append(search.weighed(place))
+    return sorted(kept, key=lambda each: -each.log_odds)
 
 
 def _nearby(search: Search, found: list[Candidate]) -> list[FloatArray | None]:
