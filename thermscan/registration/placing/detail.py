@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points
 from thermscan.layout.board import Board
+from thermscan.registration.geometry.homography import homography_from_corners
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -26,6 +27,8 @@ SINGULAR = 1e-4
 # The outline and what is so near to it, in raster pixels, is left out of the test: a board's contrast to the bench
 # outweighs all its bodies. Nor may one hot body outweigh all others: detail counts up to so many robust deviations.
 INSET, CLIP = 2, 4.0
+# While climbing, the first step and the last, and how many there are at most.
+CLIMB_PX, CLIMB_STEPS = (4.0, 0.9), 16
 # So many places each way are tried for the parts, as they are and mirrored both ways; those nearer than two
 # steps to where they belong are not counted as elsewhere.
 STEPS, NEAREST_STEPS = 4, 2
@@ -152,6 +155,30 @@ def standing(picture: Float32Array, pattern: DetailPattern, matrix: FloatArray) 
     here, elsewhere = float(told[0]), told[1:]
     deviations = (here - float(elsewhere.mean())) / max(float(elsewhere.std()), 1e-9)
     return Standing(deviations, here / max(float(elsewhere.max()), 1e-9), -float(np.expm1(-here)))
+
+
+def climb(picture: Float32Array, pattern: DetailPattern, corners_mm: FloatArray, corners_px: FloatArray) -> FloatArray:
+    """
+    The corners moved, by some pixels at most, to where outline and bodies explain most of the detail; shape (4, 2).
+
+    Notes
+    -----
+    Compass search over the eight ways in which four corners move together (shift, stretch, shear and taper, each
+    along x and y): steps that help are taken, the step is halved when none does.
+    """
+    ways = np.array([[1, 1, 1, 1], [1, -1, -1, 1], [1, 1, -1, -1], [1, -1, 1, -1]], dtype=np.float64)
+    moves = np.array([np.outer(way, axis) * sign for way in ways for axis in np.eye(2) for sign in (1, -1)])
+    best, step, height = corners_px.astype(np.float64), CLIMB_PX[0], -1.0
+    for _ in range(CLIMB_STEPS):
+        tried = [best + step * move for move in moves]
+        told = explained(picture, pattern, np.array([homography_from_corners(corners_mm, each) for each in tried]))
+        if told.max() > height:
+            best, height = tried[int(told.argmax())], float(told.max())
+        else:
+            step /= 2
+        if step < CLIMB_PX[1]:
+            break
+    return best
 
 
 def compressed(picture: NDArray[np.float32]) -> NDArray[np.float32]:

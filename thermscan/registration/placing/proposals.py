@@ -13,7 +13,7 @@ FloatArray = NDArray[np.float64]
 
 # A camera sees a board's x and y at right angles and of one length: to within so much, which lines off by a few pixels,
 # and a lens that bends, leave open.
-SQUARE = 0.15
+SQUARE = 0.3
 # The focal length is tried at so many values where it is not stated, and within so much of what is.
 FOCALS, U_STATED = 9, 0.08
 # Places along the outline that are looked up.

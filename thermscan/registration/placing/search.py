@@ -16,6 +16,7 @@ from thermscan.registration.geometry.rise import edge_rise
 from thermscan.registration.placing.detail import (
     DetailPattern,
     Standing,
+    climb,
     compressed,
     detail_pattern,
     explained,
@@ -32,6 +33,8 @@ FloatArray = NDArray[np.float64]
 # Of the candidates that the detail explains best so many are moved to the outline; so many of these fitted at first,
 # and so many more where none of those is sure.
 MOVED_MOST, FITTED_FIRST, FITTED_MOST = 20, 3, 8
+# Edges are sought sharply first; where nothing is sure, softly. So many places climb to where the detail says.
+SHARP_PX, SOFT_PX, CLIMB_MOST = 1.4, 2.6, 2
 # The first steps meet the outline from afar; the others settle on all edges.
 FROM_AFAR_PX, SETTLING_PX = (7.0, 5.0, 4.0), (3.0, 2.5, 2.0, 1.5, 1.5)
 # The gradient of the search is taken after this blur.
@@ -173,17 +176,37 @@ def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
     thorough : bool
         Whether more is tried where none is sure.
     """
-    frame = frame_edges(search.small)
-    turned = proposals(frame, search.edges, search.board.corners_mm, fov_deg=search.small.fov_deg)
-    moved = [search.moved(place) for place in _by_detail(search, list(turned))[:MOVED_MOST]]
-    there = _by_detail(search, _distinct([each for each in moved if each is not None]))
-    found = _weighed(search, [search.settled(each) for each in there[:FITTED_FIRST]])
-    if thorough and not (found and found[0].log_odds >= SURE):
+    found: list[Candidate] = []
+    for blur_px in (SHARP_PX, SOFT_PX) if thorough else (SHARP_PX,):
+        frame = frame_edges(search.small, blur_px)
+        box = search.board.corners_mm
+        turned = list(proposals(frame, search.edges, box, fov_deg=search.small.fov_deg))
+        turned = _by_detail(search, turned)
+        moved = [search.moved(place) for place in turned[:MOVED_MOST]]
+        there = _by_detail(search, _distinct([each for each in moved if each is not None]))
+        found = _weighed(search, [search.settled(each) for each in there[:FITTED_FIRST]], besides=found)
+        if not thorough or (found and found[0].log_odds >= SURE):
+            return found
         more = [search.settled(each) for each in there[FITTED_FIRST:FITTED_MOST]]
         found = _weighed(search, more, besides=found)
         if found and HOPEFUL < found[0].log_odds < SURE:
             found = _weighed(search, _nearby(search, found[:NEARBY_OF]), besides=found)
+        if found and found[0].log_odds >= SURE:
+            return found
+        found = _weighed(search, _climbed(search, (there or turned)[:CLIMB_MOST]), besides=found)
+        if found and found[0].log_odds > HOPEFUL:
+            # The detail must have no better place near the likeliest.
+            found = _weighed(search, _climbed(search, [found[0].corners_px]), besides=found)
+        if found and found[0].log_odds >= SURE:
+            break
     return found
+
+
+def _climbed(search: Search, places: Sequence[FloatArray]) -> list[FloatArray | None]:
+    """Places moved to where the detail says, as they are and settled on the edges."""
+    box = search.board.corners_mm
+    there = [climb(search.picture, search.pattern, box, place) for place in places]
+    return [*there, *(search.settled(each) for each in there)]
 
 
 def _by_detail(search: Search, places: list[FloatArray]) -> list[FloatArray]:
