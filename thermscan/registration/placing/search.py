@@ -79,7 +79,7 @@ SURE, HOPEFUL, NEARBY_OF, NEARBY_PX = 4.0, -9.0, 2, (-9.0, -4.5, 4.5, 9.0)
 # The three witnesses are not independent: their weights are those of a logistic regression of right places against
 # the likeliest wrong ones and those of other boards' layouts (63 and 250 of 68 made-up scenes; 4 of 313 on the wrong
 # side of 0, none of the wrong ones above 1.3).
-PRIOR_ODDS, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH, MOST_DEVIATIONS = -24.5, 1.5, 20.0, 0.7, 40.0
+PRIOR_ODDS, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH, MOST_DEVIATIONS = -24.5, 1.5, 20.0, 0.7, 25.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -203,10 +203,13 @@ def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
 
 
 def _climbed(search: Search, places: Sequence[FloatArray]) -> list[FloatArray | None]:
-    """Places moved to where the detail says, as they are and settled on the edges."""
+    """
+    Places moved to where the detail says, then settled on the edges.
+
+    The detail alone pulls the board to where tall parts' tops are seen.
+    """
     box = search.board.corners_mm
-    there = [climb(search.picture, search.pattern, box, place) for place in places]
-    return [*there, *(search.settled(each) for each in there)]
+    return [search.settled(climb(search.picture, search.pattern, box, place)) for place in places]
 
 
 def _by_detail(search: Search, places: list[FloatArray]) -> list[FloatArray]:
