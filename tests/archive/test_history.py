@@ -14,8 +14,9 @@ import time
 import numpy as np
 import pytest
 
-from tests.archive.small_records import small_record
+from tests.archive.small_records import NOISE_U_K, small_record
 from thermscan.archive import index as index_module
+from thermscan.archive.change_test import find_changes
 from thermscan.archive.history import Filters, list_records, looks_at
 from thermscan.archive.index import INDEX_FILE, open_index
 from thermscan.archive.trend import trend_of
@@ -324,3 +325,19 @@ def test_a_rebuild_killed_at_any_moment_leaves_the_former_index_or_the_new_one(t
 def test_a_folder_that_is_missing_is_an_error(tmp_path):
     with pytest.raises(InputError, match="no such folder"), open_index(tmp_path / "none"):
         pass
+
+
+def test_uncertainties_are_raised_as_far_as_all_parts_scatter_and_no_further():
+    rng = np.random.default_rng(8)
+    rises = 10.0 + rng.normal(0.0, 1.0, (4, 60))
+    rises[2:, 0] += 30.0
+    for stated_k in (1.0, 0.25):
+        change = next(each for each in find_changes(rises, np.full(rises.shape, stated_k)) if each.part == 0)
+        # Two visits on either side, each with 1 K: the difference has 1 K, whatever was stated below that.
+        assert change.u_k == pytest.approx(1.0, rel=0.25)
+
+
+def test_what_the_surface_adds_is_the_same_on_every_visit(archive):
+    with open_index(archive) as index:
+        look = looks_at(index, board="door lock")[0]
+    assert (look.visit_u_k, look.u_k) == pytest.approx((NOISE_U_K, np.sqrt(1.0 + 0.2**2 + NOISE_U_K**2)))
