@@ -2,7 +2,7 @@
 What inspect finds, and whom it accuses wrongly, on boards that nobody has seen, through files as a user has them.
 
     python tests/benchmarks/judging.py --first 1000 --boards 60 --save trials.jsonl --workers 2
-    python tests/benchmarks/judging.py --tables trials.jsonl
+    python tests/benchmarks/judging.py --tables trials.jsonl [--against older.jsonl]
 
 Each board is another type, solved by finite elements (samples/simulator, and worlds of judging_world.py), looked at
 by a camera with a real sensor's faults. Its three good runs and four looks (good, hot, and in turn two of: hot, dead,
@@ -44,10 +44,14 @@ def main() -> int:
     """Run the boards that are missing, or print the tables of those that are there."""
     given = _arguments()
     if given.tables:
+        from judging_compare import print_comparison
         from judging_tables import print_tables
 
-        lines = [json.loads(line) for path in given.tables for line in path.read_text().splitlines()]
-        print_tables(lines)
+        lines = [line for path in given.tables for line in _kept(path)]
+        if given.against:
+            print_comparison(_kept(given.against), lines)
+        else:
+            print_tables(lines)
         return 0
     options = Options(given.seed, given.tree.resolve(), given.ways, given.keep)
     failed = _run(options, range(given.first, given.first + given.boards), save=given.save, workers=given.workers)
@@ -67,6 +71,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--keep", type=Path, help="keep the boards' files there, for another version of the code")
     parser.add_argument("--save", type=Path, default=Path("trials.jsonl"), help="where the lines are added")
     parser.add_argument("--tables", type=Path, nargs="+", help="print the tables of these lines, run nothing")
+    parser.add_argument("--against", type=Path, help="with --tables: beside these lines of an older version")
     return parser.parse_args()
 
 
