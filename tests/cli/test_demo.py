@@ -42,6 +42,19 @@ def test_the_demo_ends_with_status_0_although_it_finds_faults(demo):
     assert json.loads(result.stdout)["schema"] == "thermscan.demo/1"
 
 
+def test_the_overloaded_driver_and_the_shorted_capacitor_are_found_in_their_recordings(demo):
+    folder, result = demo
+    recordings = {each["run"]: each for each in json.loads(result.stdout)["recordings"]}
+    assert {act["ref"] for act in recordings["power-up"]["act"]} == {"U22"}
+    assert {act["ref"] for act in recordings["shorted-capacitor"]["act"]} == {"C4"}
+    assert (folder / "reports" / "power-up" / "warmup.png").stat().st_size > 10_000
+    truth = json.loads((HERE / "recordings-truth.json").read_text())["recordings"]["shorted-capacitor"]
+    located = json.loads((folder / "reports" / "shorted-capacitor" / "locate.json").read_text())
+    (source,) = located["sources"]
+    assert source["watts"] == pytest.approx(truth["watts"], rel=0.25)
+    assert located["period_s"] == pytest.approx(truth["period_s"], rel=0.02)
+
+
 @pytest.mark.parametrize("run", TEST_RUNS)
 def test_each_judged_run_has_a_report(demo, run):
     folder, _ = demo

@@ -26,6 +26,8 @@ MARKER = "made-by-thermscan-demo.txt"
 GOOD_RUNS = ("good-1", "good-2", "good-3")
 TEST_RUNS = ("shorted-latch", "dead-ram", "warm-neighbour", "recording")
 BASELINE_FILE = "good.json"
+# Recordings: a power-up against that of a good board, and a supply switched onto a short.
+GOOD_POWER_UP, POWER_UP, SHORT = "good-power-up", "power-up", "shorted-capacitor"
 
 
 @click.command("demo")
@@ -47,11 +49,13 @@ def command(folder: str, as_json: bool) -> int:
     with stage_progress("running the sample", stages=_stages()) as progress:
         inspections = _run_sample(target, progress)
         history = pack_visits(target, progress=progress)
+    recordings = _run_recordings(target)
     if as_json:
-        document = _document(inspections, target) | history_document(history, target)
+        document = _document(inspections, target) | history_document(history, target) | {"recordings": recordings}
         click.echo(json.dumps(document, indent=2, allow_nan=False))
     else:
-        for line in [*_summary(inspections, target), *history_lines(history, target), _by_hand(target)]:
+        told = [*_summary(inspections, target), *history_lines(history, target), *_recording_lines(recordings, target)]
+        for line in [*told, _by_hand(target)]:
             click.echo(line)
     return 0
 
@@ -98,6 +102,54 @@ def _run_sample(target: Path, progress: Callable[[str], None]) -> dict[str, Insp
         progress("report")
         write_report(inspections[name], _report_folder(target, name))
     return inspections
+
+
+def _run_recordings(target: Path) -> list[dict[str, Any]]:
+    """The steps that ``warmup`` and ``locate`` take; what each found to act on."""
+    from thermscan.dynamics.locate_run import locate_run
+    from thermscan.dynamics.warmup_run import warm_up_run
+    from thermscan.report.time_report import (
+        LOCATE_FILES,
+        WARM_UP_FILES,
+        reserved_results,
+        write_located,
+        write_warm_up,
+    )
+    from thermscan.runs.reading import read_run
+
+    runs = {name: read_run(target / f"{name}.toml", overrides={}) for name in (GOOD_POWER_UP, POWER_UP, SHORT)}
+    warm_up = warm_up_run(runs[POWER_UP], good_run=runs[GOOD_POWER_UP])
+    with reserved_results(_report_folder(target, POWER_UP), WARM_UP_FILES, inputs=runs[POWER_UP].files) as folder:
+        write_warm_up(warm_up, folder)
+    located = locate_run(runs[SHORT])
+    with reserved_results(_report_folder(target, SHORT), LOCATE_FILES, inputs=runs[SHORT].files) as folder:
+        write_located(located, folder)
+    found = ((POWER_UP, warm_up.findings), (SHORT, located.findings))
+    return [
+        {
+            "run": name,
+            "report": str(_report_folder(target, name)),
+            "act": [
+                {"ref": each.ref, "rule": each.rule, "text": each.text} for each in findings if each.level == "act"
+            ],
+        }
+        for name, findings in found
+    ]
+
+
+def _recording_lines(recordings: list[dict[str, Any]], target: Path) -> list[str]:
+    lines = [""]
+    for each in recordings:
+        lines += [
+            f"{each['run']} (a recording):",
+            *(f"  {act['text']}" for act in each["act"]),
+            f"  {each['report']}",
+            "",
+        ]
+    run, good = target / f"{POWER_UP}.toml", target / f"{GOOD_POWER_UP}.toml"
+    lines.append(f"The same by hand: thermscan warmup {run} --baseline-run {good} --out warm-up")
+    lines.append(f"                  thermscan locate {target / f'{SHORT}.toml'} --out short")
+    return lines
 
 
 def _report_folder(target: Path, name: str) -> Path:
