@@ -191,3 +191,25 @@ def test_an_input_that_is_missing_is_told_before_anything_is_written(job):
     with pytest.raises(InputError, match="no such file"):
         pack_record(run, job.parent / "new", options=PackOptions(photos=[job.parent / "none.png"]))
     assert not (job.parent / "new").exists()
+
+
+def test_pipes_and_folders_named_as_keys_photos_and_notes_are_refused_without_being_opened(packed, tmp_path, capsys):
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)  # opening it would wait for ever
+    run, out = str(packed / "job" / "run.toml"), tmp_path / "new"
+    for option in ("--sign", "--photo", "--attach"):
+        assert main(["record", "pack", run, "--out", str(out), "--no-report", option, str(pipe)]) == 2
+        assert f"{pipe}: this is not a regular file" in capsys.readouterr().err
+    assert main(["record", "verify", str(packed / "record"), "--no-derive", "--key", str(pipe)]) == 2
+    assert f"{pipe}: this is not a regular file" in capsys.readouterr().err
+    assert main(["record", "pack", run, "--out", str(out), "--no-report", "--attach", str(tmp_path)]) == 2
+    assert "is a folder; name the file in it" in capsys.readouterr().err
+    assert not out.exists()
+
+
+def test_a_frame_that_cannot_be_read_is_named_as_the_user_names_it(packed, tmp_path, capsys, monkeypatch):
+    job = shutil.copytree(packed / "job", tmp_path / "job")
+    (job / "frame.tiff").write_text("no frame", encoding="utf-8")
+    monkeypatch.chdir(job)
+    assert main(["record", "pack", "run.toml", "--out", "new", "--no-report"]) == 2
+    assert capsys.readouterr().err.startswith(f"{job / 'frame.tiff'}: ")

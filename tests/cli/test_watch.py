@@ -112,6 +112,15 @@ def test_a_log_is_never_replaced_and_a_folder_must_exist(job, tmp_path, capsys):
     assert main(["watch", str(tmp_path / "no"), "--run", run, "--once"]) == 2
 
 
+def test_a_folder_in_which_no_frame_can_be_read_was_not_judged(job, tmp_path, capsys):
+    words = ["watch", str(tmp_path), "--run", str(job / "to-come.toml"), "--once"]
+    assert main(words) == 3
+    assert "nothing was judged" in capsys.readouterr().err
+    (tmp_path / "a.tiff").write_text("no frame", encoding="utf-8")
+    assert main(words) == 3
+    assert "left out" in capsys.readouterr().err
+
+
 def test_frames_in_halves_deleted_out_of_order_and_growing_are_each_given_once(tmp_path):
     rng = np.random.default_rng(1)
     frame = lambda: counts_of(22.0 + rng.random((24, 32)))  # noqa: E731 - a shorthand

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
+from scipy import stats
 
 from tests.judge.scenes import look_at, usual_powers
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.holds import DIVIDED
 from thermscan.judge.learning import learn_baseline
-from thermscan.judge.suspicion import UNTOLD, suspicions
+from thermscan.judge.suspicion import UNTOLD, spread_log_ratio, suspicions
 from thermscan.layout.board import Part, Surface
 from thermscan.regions import reasons
 from thermscan.regions.measurement import PartMeasurement
@@ -80,3 +82,12 @@ def test_cold_is_as_suspect_as_hot(sign: float):
     assert suspicions([_measured("U1")], [_peer("U1", sign * 4.0)], [])["U1"] == pytest.approx(
         suspicions([_measured("U1")], [_peer("U1", 4.0)], [])["U1"]
     )
+
+
+@pytest.mark.parametrize("degrees", [1.0, 7.3, 400.0])
+@pytest.mark.parametrize("excess", [-20.0, 0.0, 0.3, 6.0])
+def test_the_spread_ratio_is_that_of_two_densities_of_students_t(excess: float, degrees: float) -> None:
+    # The reference library's own density, with its factor that depends on the degrees alone.
+    faulty = stats.t.logpdf(excess, degrees, scale=np.hypot(0.7, 2.0))
+    good = stats.t.logpdf(excess, degrees, scale=0.7)
+    assert spread_log_ratio(excess, 0.7, 2.0, degrees=degrees) == pytest.approx(faulty - good, rel=1e-9, abs=1e-9)

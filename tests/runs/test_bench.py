@@ -121,6 +121,8 @@ def test_bench_writes_what_read_run_takes_and_keeps_what_was_there(
         ([], "nobody to ask"),
         (["--ambient", "72"], "--ambient: 72 is not within"),
         (["--camera", "none.toml"], '--camera: no file "none.toml"'),
+        (["--camera", "a.csv"], "a.csv, line 1"),
+        (["--unit", "zz"], '--unit: "zz" is neither a unit nor a camera file; write one of cK'),
         (["--supply", "five"], "--supply"),
         (["--show", "--unit", "cK"], "--show writes nothing"),
     ],

@@ -15,6 +15,7 @@ from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 
 from thermscan.errors import InputError
+from thermscan.named_file import refuse_irregular
 from thermscan.writing import put_file
 from thermscan.writing.tree import check_free, put_private
 
@@ -83,6 +84,7 @@ def read_public_key(path: Path) -> Ed25519PublicKey:
 
 def _key_bytes(path: Path) -> bytes:
     try:
+        refuse_irregular(path)
         with path.open("rb") as file:
             return file.read(LARGEST_KEY_BYTES)
     except OSError as error:

@@ -15,6 +15,7 @@ import tomlkit
 from thermscan.archive.names import free_path
 from thermscan.errors import Fault, InputError, ThermscanError
 from thermscan.layout.text_file import path_beside, read_text_file
+from thermscan.named_file import is_file, is_folder, refuse_irregular
 from thermscan.runs.bench import BENCH_FILE
 from thermscan.runs.reading import COUNTS, read_run
 from thermscan.runs.records import RunRecord
@@ -56,7 +57,9 @@ class Staged:
         if not isinstance(text, str):
             return text
         for place, origin in sorted(self.origins.items(), key=lambda item: -len(item[0])):
-            text = text.replace(str(self.root / place), str(origin))
+            staged = self.root / place
+            # The whole path first: the one as given, relative perhaps, is the end of it.
+            text = text.replace(str(staged.absolute()), str(origin)).replace(str(staged), str(origin))
         return text
 
 
@@ -183,7 +186,10 @@ class _Copier:
 
     def copy(self, source: Path, place: str) -> None:
         """Copy a file's bytes."""
-        if not source.is_file():
+        refuse_irregular(source)
+        if is_folder(source):
+            raise InputError("is a folder", where=str(source), fix="name the file in it")
+        if not is_file(source):
             raise InputError("no such file", where=str(source), fix="check the name and the folder")
         self._tree.copy(place, source)
         self.origins[place] = source

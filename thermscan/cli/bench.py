@@ -55,6 +55,8 @@ def command(*, out: str, show: bool, as_json: bool, **given: Any) -> int:
         if given:
             raise InputError("--show writes nothing, and takes no values", fix="leave out --show, or the values")
         return _show(Path(out), as_json=as_json)
+    from thermscan.named_file import is_file
+    from thermscan.radiometry.camera import read_camera
     from thermscan.runs.bench import BENCH_FILE, read_bench
     from thermscan.runs.bench_writing import write_bench
 
@@ -67,6 +69,8 @@ def command(*, out: str, show: bool, as_json: bool, **given: Any) -> int:
             )
         given = _asked(before)
     if isinstance(camera := given.get("camera"), str):
+        if is_file(Path(camera)):
+            read_camera(Path(camera))
         given["camera"] = os.path.relpath(camera, path.absolute().parent)
     backup = write_bench({**before, **given}, path, where={key: _option(key) for key in given})
     tell_backups([backup])

@@ -37,7 +37,7 @@ def not_for_several(given: Mapping[str, Any]) -> None:
     """Refuse options that are about one run."""
     wrong = next((name for name, value in given.items() if value), None)
     if wrong:
-        option = wrong if wrong.startswith("--") else f"--{wrong.replace('_', '-')}"
+        option = wrong if wrong.startswith("--") else f"--{wrong.removesuffix('_file').replace('_', '-')}"
         raise InputError("is for one run, and several are to be inspected", where=option, fix="give one run file")
 
 

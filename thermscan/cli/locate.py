@@ -13,6 +13,9 @@ from thermscan.errors import InputError
 
 EXIT_STATUS = {"clear": 0, "watch": 0, "act": 1, "undecided": 3}
 
+# A microwatt would take years to find; a kilowatt is no leak.
+LEAST_FIND_MW, MOST_FIND_MW = 1e-3, 1e6
+
 
 @click.command("locate")
 @click.argument("inputs", nargs=-1, required=True, metavar="RUN.toml | FRAME...")
@@ -50,8 +53,9 @@ def command(
     from thermscan.report.time_report import LOCATE_FILES, located_lines, reserved_results, write_located
     from thermscan.report.time_results import locate_document
 
-    if find_mw is not None and not find_mw > 0:
-        raise InputError(f"{find_mw:g} mW is not above 0", where="--find", fix="write milliwatts, such as 5")
+    if find_mw is not None and not LEAST_FIND_MW <= find_mw <= MOST_FIND_MW:
+        allowed = f"{LEAST_FIND_MW:g} to {MOST_FIND_MW:g}"
+        raise InputError(f"{find_mw:g} mW is not within {allowed}", where="--find", fix="write milliwatts, such as 5")
     run = run_from(inputs, options)
     with ExitStack() as kept:
         if out:

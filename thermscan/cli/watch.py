@@ -71,7 +71,8 @@ def command(
     This is no safety device: frames come late, cameras freeze, metal hides its heat, and a command that switches a
     supply off may fail. Limit the supply's current, stay beside the board, and keep a hand on the switch.
 
-    Exit status: 0 nothing to act on, 1 an alarm to act on was raised, 2 bad input, 3 the board was never found.
+    Exit status: 0 nothing to act on, 1 an alarm to act on was raised, 2 bad input, 3 no frame could be read or the
+    board was never found.
 
     Example: thermscan watch frames --run power-up.toml --baseline-run good-power-up.toml --json
     """
@@ -83,7 +84,8 @@ def command(
     from thermscan.writing import new_log
 
     if not folder.is_dir():
-        raise InputError("there is no such folder", where=str(folder), fix="name the folder that frames are saved into")
+        wrong = "this is no folder" if folder.exists() else "there is no such folder"
+        raise InputError(wrong, where=str(folder), fix="name the folder that frames are saved into")
     arguments = _split(on_alarm)
     run = read_run(Path(run_file), overrides=overrides_of(options), frames_needed=False)
     if run.layout is None:
@@ -166,7 +168,10 @@ class _Telling:
             parts = ", ".join(sorted({ref for ref, _ in self.acted}))
             click.echo(f"{count}; to act on: {parts}", err=True)
             return 1
-        if self.frames and not watch.placed:
+        if not self.frames:
+            click.echo("0 frames: nothing was read, so nothing was judged; see that frames are saved there", err=True)
+            return 3
+        if not watch.placed:
             click.echo(f"{count}; the board was not found: {watch.why_not_placed}", err=True)
             return 3
         click.echo(f"{count}; nothing to act on", err=True)

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy.special import ndtr
 
 from thermscan.judge.comparison import Comparison
 
@@ -71,8 +71,9 @@ def score_scale(scores: ArrayLike) -> float:
     seen = 1.0
     for _ in range(30):
         at = CAPPED_AT / seen
-        within = 1.0 - 2.0 * at * stats.norm.pdf(at) - 2.0 * stats.norm.sf(at)
-        seen = float(np.sqrt(capped / (within + 2.0 * at**2 * stats.norm.sf(at))))
+        density, above = np.exp(-(at**2) / 2) / np.sqrt(2 * np.pi), ndtr(-at)
+        within = 1.0 - 2.0 * at * density - 2.0 * above
+        seen = float(np.sqrt(capped / (within + 2.0 * at**2 * above)))
         seen = min(max(seen, LEAST_SCALE / 2), 2 * MOST_SCALE)
     worth = INDEPENDENT_SHARE * len(z)
     variance = (STATED_WORTH + worth * seen**2) / (STATED_WORTH + worth)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy import stats
+from scipy.special import stdtr
 
 from thermscan.judge import thresholds
 from thermscan.judge.holds import Hold
@@ -89,7 +89,7 @@ class Comparison:
     @property
     def p_value(self) -> float:
         """Chance of a difference this large, either way, between good parts (Student's t)."""
-        return float(2.0 * stats.t.sf(abs(self.score), self.effective_degrees))
+        return float(2.0 * stdtr(self.effective_degrees, -abs(self.score)))
 
     @property
     def looks_dead(self) -> bool:
@@ -101,7 +101,7 @@ class Comparison:
     @property
     def temp_p_value(self) -> float:
         """The same for the plain temperature."""
-        return float(2.0 * stats.t.sf(abs(self.temp_excess_k / self.good_sd_k), self.effective_degrees))
+        return float(2.0 * stdtr(self.effective_degrees, -abs(self.temp_excess_k / self.good_sd_k)))
 
 
 def effective_degrees(u: Sequence[float], degrees: Sequence[float]) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from scipy import stats
+from scipy.special import ndtr
 
 from thermscan.judge import thresholds
 from thermscan.judge.comparison import Comparison
@@ -123,14 +123,17 @@ def spread_log_ratio(excess: float, sd: float, wider_by: float, *, degrees: floa
     -0.6931
     """
     wide = float(np.hypot(sd, wider_by))
-    faulty = stats.t.logpdf(excess / wide, degrees) - np.log(wide)
-    good = stats.t.logpdf(excess / sd, degrees) - np.log(sd)
-    return float(faulty - good)
+
+    def log_density(spread: float) -> float:
+        """Of Student's t, but for what depends on the degrees alone: the ratio holds that twice."""
+        return float(-(degrees + 1) / 2 * np.log1p((excess / spread) ** 2 / degrees) - np.log(spread))
+
+    return log_density(wide) - log_density(sd)
 
 
 def _limit_log_ratio(finding: Finding | None) -> float:
     """No finding: the part is surely below its limit."""
-    over = 0.0 if finding is None or finding.score is None else float(stats.norm.cdf(finding.score))
+    over = 0.0 if finding is None or finding.score is None else float(ndtr(finding.score))
     faulty = over * OVER_LIMIT_FAULTY + (1.0 - over) * (1.0 - OVER_LIMIT_FAULTY)
     good = over * OVER_LIMIT_GOOD + (1.0 - over) * (1.0 - OVER_LIMIT_GOOD)
     return float(np.log(faulty / good))

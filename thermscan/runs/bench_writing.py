@@ -10,6 +10,7 @@ from thermscan.errors import Fault, InputError
 from thermscan.layout.fields import read_record
 from thermscan.named_file import is_file
 from thermscan.runs.bench import BenchRecord
+from thermscan.runs.reading import COUNTS, UNITS
 from thermscan.runs.records import NESTED_KEYS
 from thermscan.writing import put_file
 
@@ -36,7 +37,7 @@ def write_bench(values: Mapping[str, Any], path: Path, *, where: Mapping[str, st
     Raises
     ------
     InputError
-        A value that cannot be, a camera file that is not there, or a place where it cannot be written.
+        A value that cannot be, no such unit, a camera file that is not there, or a place where it cannot be written.
     """
     kept = {key: value for key, value in values.items() if value not in (None, "", [], ())}
     faults: list[Fault] = []
@@ -49,6 +50,10 @@ def write_bench(values: Mapping[str, Any], path: Path, *, where: Mapping[str, st
     camera = kept.get("camera")
     if isinstance(camera, str) and not is_file(path.absolute().parent / camera):
         faults.append(Fault(f'no file "{camera[:60]}"', told("camera"), "check the name and the folder"))
+    unit = kept.get("unit")
+    if isinstance(unit, str) and unit not in (*UNITS, COUNTS) and not is_file(path.absolute().parent / unit):
+        wrong = f'"{unit[:60]}" is neither a unit nor a camera file'
+        faults.append(Fault(wrong, told("unit"), f"write one of {' '.join(UNITS)}"))
     if faults:
         raise InputError.from_faults(faults)
     return put_file(path, bench_text(kept).encode("utf-8"), inputs=())
