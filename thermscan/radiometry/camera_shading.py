@@ -58,14 +58,13 @@ def with_shading(text: str, shading: Shading) -> str:
     --------
     >>> import numpy as np
     >>> flat = Shading((2, 3), 22.0, np.zeros(28), np.zeros(3), np.zeros(2), 0.1)
-    >>> print(with_shading('name = "mine"  # of the bench\\n[shading]\\nat_c = 1.0\\n[lens]\\nk1 = 0.1\\n', flat)[:75])
+    >>> print(with_shading('name = "mine"  # of the bench\\n[shading]\\nat_c = 1.0\\n[lens]\\nk1 = 0.1\\n', flat)[:72])
     name = "mine"  # of the bench
     [lens]
     k1 = 0.1
     <BLANKLINE>
     [shading]
     pixels = [2, 3]
-    at_c
     """
     kept, inside = [], False
     for line in text.splitlines():

@@ -109,7 +109,7 @@ def shown_ticks(low: float, high: float, shown: Shown, *, difference: bool) -> l
     --------
     >>> from thermscan.report.shown import Shown
     >>> shown_ticks(20.0, 30.0, Shown("de", "F"), difference=False)[:2]
-    [(20.0, '68,0'), (21.11111111111111, '70,0')]
+    [(21.11111111111111, '70,0'), (23.88888888888889, '75,0')]
     """
     factor, offset = (1.0, 0.0) if shown.units == "C" else (1.8, 0.0 if difference else 32.0)
     wanted = MaxNLocator(nbins=7, steps=[1, 2, 2.5, 5, 10]).tick_values(low * factor + offset, high * factor + offset)
