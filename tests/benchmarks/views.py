@@ -139,7 +139,7 @@ def print_tables(lines: list[dict[str, object]]) -> None:
 def _print_one(looks: list[dict[str, dict[str, dict[str, object]] | None]]) -> None:
     singles = [str(k) for k in range(VIEWS)]
     visible = seen = 0
-    spread: dict[str, list[float]] = {which: [] for which in ("best", "all")}
+    spread: dict[str, list[float]] = {which: [] for which in ("best", "usual", "all")}
     refused = {which: sum(look[which] is None for look in looks) for which in (*singles, "all")}
     accused = {which: sum(bool(look[which] and look[which]["acts"]) for look in looks) for which in refused}
     for look in looks:
@@ -151,13 +151,17 @@ def _print_one(looks: list[dict[str, dict[str, dict[str, object]] | None]]) -> N
         seen += len(set().union(*alone) & set(together))
         common = set.intersection(set(together), *(set(each) for each in alone))
         if len(common) > 1:
-            best = min(_spread(each, common) for each in alone)
-            spread["best"].append(best)
+            each_alone = [_spread(each, common) for each in alone]
+            spread["best"].append(min(each_alone))
+            spread["usual"].append(float(np.sqrt(np.mean(np.square(each_alone)))))
             spread["all"].append(_spread(together, common))
     print(f"  not placed, view by view: {[refused[k] for k in singles]}; together: {refused['all']}")
     print(f"  parts that any one view measures: {visible}; of these measured together: {seen}")
-    best, both = (float(np.sqrt(np.mean(np.square(spread[which])))) for which in ("best", "all"))
-    print(f"  error after the board's common offset, rms: best single view {best:.3f} K, together {both:.3f} K")
+    usual, best, both = (float(np.sqrt(np.mean(np.square(spread[which])))) for which in ("usual", "best", "all"))
+    print(
+        f"  error after the board's common offset, rms: a single view {usual:.3f} K, the best of three (by the truth)"
+        f" {best:.3f} K, together {both:.3f} K"
+    )
     print(f"  boards with an 'act', view by view: {[accused[k] for k in singles]}; together: {accused['all']}")
 
 
