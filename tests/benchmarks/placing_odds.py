@@ -4,9 +4,10 @@ The weights of a place's log odds: a logistic regression of right places against
     python tests/benchmarks/placing_odds.py --first 900 --views 40 --out odds.jsonl
     python tests/benchmarks/placing_odds.py --fit odds.jsonl
 
-Every view is another board of one of two makers that share nothing (scenes.py: heights unknown, lenses that bend, covers;
-registration_views.py: flat and warm boards); each is searched for its own layout and for another board's. The candidates'
-edges, outline and detail are what is told; right is within 3 pixels of the search, wrong beyond 12 and another's layout.
+Every view is another board of one of two makers that share nothing (scenes.py: heights unknown, lenses that bend,
+covers; registration_views.py: flat and warm boards); each is searched for its own layout and for another board's. The
+candidates' edges, outline and detail are what is told; right is within 3 pixels of the search, wrong beyond 12 and
+another's layout.
 """
 
 from __future__ import annotations
