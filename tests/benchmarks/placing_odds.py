@@ -89,9 +89,8 @@ def fit(rows: list[Row]) -> None:
         print(f"  likeliest wrong: {np.round(wrong_best, 1)}")
         for enough in (0.0, 1.0, 2.0, 3.0):
             lost, taken = int((odds[right == 1] < enough).sum()), int((odds[right == 0] >= enough).sum())
-            print(
-                f"  from {enough:g}: {lost} of {int(right.sum())} right lost, {taken} of {int((1 - right).sum())} wrong taken"
-            )
+            good, bad = int(right.sum()), int((1 - right).sum())
+            print(f"  from {enough:g}: {lost} of {good} right lost, {taken} of {bad} wrong taken")
 
 
 def _right(row: Row) -> bool | None:
