@@ -148,6 +148,19 @@ def test_frames_in_halves_deleted_out_of_order_and_growing_are_each_given_once(t
     assert "broken.tiff" in follow.complaints[0]
 
 
+def test_a_frame_that_was_seen_and_vanished_before_it_could_be_read_is_told_once(tmp_path):
+    follow = FolderFrames(tmp_path, unit="cK")
+    tifffile.imwrite(tmp_path / "a.tiff", counts_of(22.0 + np.random.default_rng(1).random((24, 32))))
+    whole = (tmp_path / "a.tiff").read_bytes()
+    (tmp_path / "b.tiff").write_bytes(whole[: len(whole) // 2])
+    assert [each.path.name for each in follow.poll(0.0)] == ["a.tiff"]
+    (tmp_path / "a.tiff").unlink()  # read already: nothing is lost
+    (tmp_path / "b.tiff").unlink()
+    assert follow.poll(0.3) == follow.poll(0.6) == []
+    assert len(follow.complaints) == 1
+    assert "b.tiff: it vanished" in follow.complaints[0]
+
+
 def test_another_process_writes_and_ctrl_c_leaves_the_log_whole(job, tmp_path):
     folder, log = tmp_path / "frames", tmp_path / "log.jsonl"
     folder.mkdir()
@@ -175,3 +188,47 @@ def test_another_process_writes_and_ctrl_c_leaves_the_log_whole(job, tmp_path):
     assert "Traceback" not in said
     lines = [json.loads(line) for line in log.read_text(encoding="utf-8").splitlines()]
     assert sorted(line["file"] for line in lines if "file" in line) == [source.name for source in sources]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no pseudo terminals there")
+def test_on_a_terminal_the_table_is_live_keys_name_the_stage_and_ctrl_c_restores_the_terminal(job, tmp_path):
+    import fcntl
+    import pty
+    import select
+    import termios
+
+    log, raw = tmp_path / "log.jsonl", b""
+    ours, theirs = pty.openpty()
+    before = termios.tcgetattr(theirs)
+    process = subprocess.Popen(
+        [sys.executable, "-m", "thermscan", "watch", str(job / "good"), "--run", str(job / "to-come.toml"),
+         "--log", log], stdin=theirs, stdout=theirs, stderr=theirs, cwd=Path(__file__).parents[2],
+        env={**os.environ, "TERM": "xterm", "COLUMNS": "90", "LINES": "40"},
+        start_new_session=True,  # Ctrl-C needs a terminal of its own
+        preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),  # noqa: PLW1509
+    )  # fmt: skip
+    end, pressed = time.monotonic() + 90, None
+    try:
+        while time.monotonic() < end and process.poll() is None:
+            if select.select([ours], [], [], 0.1)[0]:
+                raw += os.read(ours, 65536)
+            if pressed is None and log.exists() and len(log.read_text().splitlines()) > len(TIMES_S):
+                os.write(ours, b"3")
+                pressed = "3"
+            if pressed == "3" and b"stage: under test" in raw:
+                os.write(ours, b"\x03")
+                pressed = "Ctrl-C"
+        after = termios.tcgetattr(theirs)
+    finally:
+        process.kill()
+        process.wait()
+        os.close(ours)
+        os.close(theirs)
+    assert pressed == "Ctrl-C"
+    assert process.returncode in (0, 1)
+    assert after == before
+    assert b"\x1b[2K" in raw  # the table is drawn over itself
+    assert b"\\u001b" not in raw
+    stages = [json.loads(line).get("stage") for line in log.read_text(encoding="utf-8").splitlines()]
+    assert stages[0] is None
+    assert stages[-1] == "under test"

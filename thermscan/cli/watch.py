@@ -20,6 +20,7 @@ import click
 
 from thermscan.cli.options import overrides_of, run_options
 from thermscan.errors import InputError
+from thermscan.visible import visible
 
 if TYPE_CHECKING:
     from thermscan.dynamics.alarms import Alarm, Expected
@@ -112,7 +113,7 @@ def _follow(frames: FolderFrames, watch: Watch, told: _Telling, *, key: Callable
         for frame in frames.poll(time.monotonic(), last=once):
             told.frame(watch.look(frame))
         for complaint in frames.complaints:
-            click.echo(f"left out: {complaint}", err=True)
+            click.echo(f"left out: {visible(complaint)}", err=True)
         frames.complaints.clear()
         if once:
             return
@@ -133,6 +134,7 @@ class _Telling:
     ) -> None:  # fmt: skip
         self.run, self.log, self.show, self.as_json, self.arguments = run, log, show, as_json, arguments
         self.now: str | None = None
+        self.last: Look | None = None
         self.acted: set[tuple[str, str]] = set()
         self.said: set[tuple[str, str, str]] = set()
         self.frames = 0
@@ -142,9 +144,12 @@ class _Telling:
         self.now = name
         supply = [{"rail": rail.rail, "volts": rail.volts, "amps": rail.amps} for rail in self.run.supply]
         self._write({"schema": "thermscan.watch-stage/1", "stage": name, "at": _clock(), "supply": supply})
+        if self.show is not None and self.last is not None:
+            self.show(self.last, name)
 
     def frame(self, look: Look) -> None:
         self.frames += 1
+        self.last = look
         document = _document(look, self.now)
         self._write(document)
         if self.as_json:
@@ -271,7 +276,9 @@ def _screen(as_json: bool) -> Iterator[Callable[[Look, str | None], None] | None
 
     from thermscan.cli.watch_table import watch_table
 
-    with Live(console=Console(), refresh_per_second=4, transient=False) as live:
+    # The table moves the cursor on purpose; what comes from files in it is made visible by `watch_table`.
+    console = Console(file=getattr(sys.stdout, "unfiltered", sys.stdout))
+    with Live(console=console, refresh_per_second=4, transient=False) as live:
         yield lambda look, stage: live.update(watch_table(look, stage))
 
 

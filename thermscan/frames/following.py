@@ -72,7 +72,9 @@ class FolderFrames:
             Nothing more will come: what cannot be read now is given up.
         """
         fresh: list[tuple[tuple[float, list[tuple[int, int, str]], int], StreamFrame, float | None]] = []
-        for path in self._present():
+        present = self._present()
+        self._tell_gone({path.name for path in present})
+        for path in present:
             known = self._known.setdefault(path.name, _Known())
             try:
                 about = path.stat()
@@ -100,6 +102,14 @@ class FolderFrames:
                 fresh.append((order, frame, written))
         fresh.sort(key=lambda each: each[0])
         return [self._timed(frame, written, now_s) for _, frame, written in fresh]
+
+    def _tell_gone(self, names: set[str]) -> None:
+        """A file that was seen and vanished before it could be read is a frame that nobody looked at: it is told."""
+        for name, known in self._known.items():
+            if name not in names and not (known.done or known.told):
+                known.told = True
+                where = str(self.folder / name)
+                self.complaints.append(str(InputError("it vanished before it could be read", where=where)))
 
     def _present(self) -> list[Path]:
         try:
