@@ -94,6 +94,9 @@ def test_an_index_that_is_lost_or_damaged_is_made_anew(archive, spoil):
             database.execute("PRAGMA user_version = 0")
         database.close()
     assert names(archive) == wanted
+    # What is no database is somebody's own file: it keeps its contents under another name.
+    kept = path.with_name(path.name + ".bak")
+    assert (kept.read_text() == "not a database") if spoil == "text" else not kept.exists()
 
 
 def test_only_new_records_are_read(archive, monkeypatch):

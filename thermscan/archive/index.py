@@ -14,9 +14,10 @@ from thermscan.archive.sources import READ_ERRORS
 from thermscan.archive.summary import RecordSummary, read_summary
 from thermscan.errors import InputError, ThermscanError
 from thermscan.writing.locks import remove_leftovers, temporary_folder
-from thermscan.writing.tree import replace_own
+from thermscan.writing.tree import keep_aside, open_plain, replace_own
 
 INDEX_FILE = "thermscan-index.sqlite"
+_MAGIC = b"SQLite format 3\0"
 # Any change to the tables or to what is read from a bag: a former index is then made anew.
 LAYOUT_VERSION = 1
 # Another process that brings the index up to date is waited for as long.
@@ -182,7 +183,17 @@ def _rebuild(folder: Path, found: dict[str, str], progress: Progress | None) -> 
         with closing(sqlite3.connect(place / INDEX_FILE)) as database:
             _make_tables(database)
             _update(database, folder, found, progress)
+        if os.path.lexists(folder / INDEX_FILE) and not _is_database(folder / INDEX_FILE):
+            keep_aside(folder / INDEX_FILE)
         replace_own(place / INDEX_FILE, folder / INDEX_FILE)
+
+
+def _is_database(path: Path) -> bool:
+    """Whether it is at least the beginning of an SQLite file (SQLite's file format, 1.3), and so an index of ours."""
+    if not path.is_file() or path.is_symlink():
+        return False
+    with open_plain(path) as file:
+        return file.read(len(_MAGIC)) in (_MAGIC, b"")
 
 
 def _update(database: sqlite3.Connection, folder: Path, found: dict[str, str], progress: Progress | None) -> None:

@@ -145,6 +145,26 @@ def replace_own(fresh: Path, place: Path) -> None:
     _settle_folder(place.parent)
 
 
+def keep_aside(path: Path) -> Path:
+    """
+    Give a file that thermscan did not write another name (``NAME.bak``, ``NAME.bak2`` …); that name.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "notes")
+    ...     names = [(path.write_text(text), keep_aside(path).name)[1] for text in ("one", "two")]
+    ...     print(names, Path(folder, "notes.bak").read_text())
+    ['notes.bak', 'notes.bak2'] one
+    """
+    number = 1
+    while os.path.lexists(backup := path.with_name(f"{path.name}.bak{number if number > 1 else ''}")):
+        number += 1
+    os.rename(path, backup)
+    return backup
+
+
 def put_private(path: Path, data: bytes, *, fix: str = ANOTHER_PLACE) -> None:
     """
     Write a new file that its owner alone may read.
