@@ -1,7 +1,7 @@
 """
 Commands killed (SIGKILL) at random moments: is what they leave whole or absent, and is every input as it was?
 
-    python tests/benchmarks/killed.py [--kills 200] [--seed 1]
+    python -m tests.benchmarks.killed [--kills 200] [--seed 1]
 
 Each command first runs to its end, to learn how long it takes; the moments are then spread evenly over a little more
 than that. After each kill the folder is looked at, and at the end one more run must clean up and be whole.
@@ -14,15 +14,22 @@ import hashlib
 import json
 import random
 import shutil
+import sqlite3
 import subprocess
 import sys
 import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
+from tests.archive.small_records import small_record
+from thermscan.archive.index import INDEX_FILE
 from thermscan.resources import data_path
+
+# Read in about as long as the rest of the command takes.
+_RECORDS = 1000
 
 
 def digests(folder: Path) -> dict[str, str]:
@@ -78,6 +85,16 @@ def zip_state(out: Path) -> str:
     return "whole" if done.returncode == 0 else "WRONG: half a zip"
 
 
+def index_state(out: Path) -> str:
+    """Whole, absent, or what is wrong: an index that is there names every record of the folder, and is sound."""
+    if not (out / INDEX_FILE).exists():
+        return "absent"
+    with closing(sqlite3.connect(out / INDEX_FILE)) as database:
+        sound = database.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
+        count = database.execute("SELECT count(*) FROM records WHERE fault IS NULL").fetchone()[0]
+    return "whole" if sound and count == _RECORDS else f"WRONG: an index of {count} records"
+
+
 def kill_often(
     name: str,
     arguments: Callable[[int], list[str]],
@@ -92,7 +109,7 @@ def kill_often(
     begin = time.monotonic()
     run(arguments(0), job).wait()
     took = time.monotonic() - begin
-    inputs = {name: digest for name, digest in digests(job).items() if not name.startswith("out")}
+    inputs = {name: digest for name, digest in digests(job).items() if _is_input(name)}
     seen: Counter[str] = Counter()
     # Most of the time goes into the work: half of the moments go into the end of it, where it is written.
     for number in range(1, kills + 1):
@@ -105,7 +122,8 @@ def kill_often(
             way.kill()
             way.wait()
         seen[state(out(number))] += 1
-    lost = {name: digest for name, digest in digests(job).items() if not name.startswith("out")} != inputs
+    # What the killed ones left is under hidden names, and is nobody's input.
+    lost = {name: digest for name, digest in digests(job).items() if _is_input(name)} != inputs
     run(arguments(kills + 1), job).wait()
     last = state(out(kills + 1))
     left = [path.name for path in [*job.glob(".thermscan-*"), *job.glob("*/.thermscan-*")]]
@@ -114,6 +132,10 @@ def kill_often(
     kept, rest = "CHANGED" if lost else "as they were", left or "none"
     print(f"| {name} | {took:.1f} s | {kills} | {told} | {kept} | {last} | {rest} |", flush=True)
     return not wrong and not lost and last == "whole" and not left
+
+
+def _is_input(name: str) -> bool:
+    return not name.startswith("out") and INDEX_FILE not in name and ".thermscan-" not in name
 
 
 # Writes reports of a usual size one after the other and does nothing else, so that every kill falls into the writing.
@@ -166,7 +188,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--kills", type=int, default=200, help="of each command")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--only", help="one of: writing, report, baseline, bag, zip")
+    parser.add_argument("--only", help="one of: writing, report, baseline, bag, zip, index")
     given = parser.parse_args()
     moments = random.Random(given.seed)
     print("| command | takes | kills | found after them | inputs | one more run | left over |")
@@ -187,12 +209,22 @@ def main() -> int:
         ),
         ("bag", lambda n: [*pack, f"out-bag-{n}"], lambda n: Path(f"out-bag-{n}"), bag_state),
         ("zip", lambda n: [*pack, f"out-{n}.zip"], lambda n: Path(f"out-{n}.zip"), zip_state),
+        (
+            "index",
+            lambda _: ["record", "list", "archive", "--rebuild", "--json"],
+            lambda _: Path("archive"),
+            index_state,
+        ),
     ):
         if given.only not in {None, name}:
             continue
         with tempfile.TemporaryDirectory() as folder:
             job = Path(folder) / "job"
             shutil.copytree(data_path("samples", "departure_display"), job)
+            if name == "index":
+                (job / "archive").mkdir()
+                for number in range(_RECORDS):
+                    small_record(job / "archive" / f"{number}.zip", {"U1": 9.0}, serial=str(number))
             good &= kill_often(
                 name, arguments, lambda n, out=out, job=job: job / out(n), state,
                 job=job, kills=given.kills, moments=moments,
