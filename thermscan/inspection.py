@@ -63,8 +63,9 @@ class Inspection:
     # Every view of the board in the order of the frames, and those in which it was not found; the first that was
     # found is `image` and `registration`.
     views: tuple[SeenView | LostView, ...] = field(default=())
-    # Against a look before a repair, where one was given.
+    # Against a look before a repair, where one was given, and that look.
     before: BeforeAfter | None = None
+    before_look: Inspection | None = None
 
     def __getitem__(self, ref: str) -> InspectedPart:
         """All that is known of one part; a ref that no part has is a KeyError that names the nearest one."""
@@ -201,7 +202,9 @@ def inspect_run(
             *([baseline] if baseline else []),
         ),
     )
-    return inspection if before is None else replace(inspection, before=compare_before(inspection, before))
+    if before is None:
+        return inspection
+    return replace(inspection, before=compare_before(inspection, before), before_look=before)
 
 
 def view_of(run: Run, *, progress: Progress) -> View:

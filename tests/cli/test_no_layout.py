@@ -127,6 +127,7 @@ def test_the_report_holds_document_table_and_numbered_picture(frame, tmp_path, c
     assert status == 0
     assert sorted(path.name for path in folder.iterdir()) == [
         "numbered-regions.png",
+        "report.html",
         "report.pdf",
         "report.sha256",
         "results.csv",

@@ -13,15 +13,19 @@ import numpy as np
 from thermscan.frames.frame import Frame, FrameSource
 from thermscan.inspection import Inspection
 from thermscan.judge.baseline import Baseline, BaselineRun
+from thermscan.judge.before_after import BeforeAfter, Change, Outcome
 from thermscan.judge.finding import Finding, Judgement, PartVerdict, UnmappedHeat
 from thermscan.layout.board import Board, Part, Surface
 from thermscan.radiometry.camera import Camera
 from thermscan.radiometry.thermal_image import ThermalImage
+from thermscan.regions.covering import Cover
 from thermscan.regions.measurement import BudgetLine, PartMeasurement, Rectified
 from thermscan.regions.reasons import METAL, TOO_FEW_PIXELS
 from thermscan.registration.geometry.homography import homography_from_corners
+from thermscan.registration.recordings.averaging import AlignedViews
 from thermscan.registration.registration import Registration
 from thermscan.runs.run import Run, Supply
+from thermscan.views.seen import SeenView
 
 PLASTIC = Surface("plastic", 0.95, 0.02)
 METAL_SURFACE = Surface("metal", 0.12, 0.05)
@@ -252,3 +256,67 @@ def _baseline(board: Board, apparent: np.ndarray, rng: np.random.Generator) -> B
     )
     coarse = cv2.resize(rise + rng.normal(0.0, 0.03, rise.shape).astype(np.float32), None, fx=0.5, fy=0.5)
     return Baseline(board.name, board.revision, "d" * 64, runs, coarse, 2 * MM_PER_PX)
+
+
+def with_look_before(inspection: Inspection, *, flagged: int = 3) -> Inspection:
+    """The same inspection after a repair: a look before it, at other ambient, and what changed of three parts."""
+    before = build_inspection(
+        len(inspection.board.parts),
+        flagged=flagged,
+        shape=inspection.image.shape,
+        size_mm=(inspection.board.width_mm, inspection.board.height_mm),
+        baseline=False,
+        seed=1,
+    )
+    before = replace(before, run=replace(before.run, ambient_c=AMBIENT_C - 2.0, stage="as it came in"))
+    was = {each.measurement.part.ref: each.verdict for each in before.judgement.parts}
+    now = {each.measurement.part.ref: each.verdict for each in inspection.judgement.parts}
+    outcomes = [Outcome.BETTER, Outcome.WORSE, Outcome.NOT_BETTER]
+    changes = tuple(
+        Change(ref, -9.2, 0.4, -23.0, was[ref], now[ref], outcomes[index])
+        if index < len(outcomes)
+        else Change(ref, 0.1, 0.4, 0.2, was[ref], now[ref], Outcome.SAME)
+        for index, ref in enumerate(now)
+    )
+    return replace(inspection, before=BeforeAfter(changes, 1.1, 0.5), before_look=before)
+
+
+def with_views(inspection: Inspection, count: int = 3) -> Inspection:
+    """The same inspection from several sides: each part rests on all views but one, the first part on the last."""
+    rng = np.random.default_rng(5)
+    shape = inspection.image.shape
+    seen = []
+    for number in range(count):
+        registration = replace(_registration(inspection.board, shape, number), view_angle_deg=20.0 + 8 * number)
+        image = _image(inspection.rectified.apparent_c, registration, shape, rng)
+        seen.append(
+            SeenView(
+                AlignedViews(image, numbers=(number,)),
+                image,
+                registration,
+                inspection.rectified,
+                inspection.measurements,
+                Cover(np.zeros(shape, dtype=bool)),
+            )
+        )
+    frames = tuple(
+        replace(inspection.frames[0], source=replace(inspection.frames[0].source, path=Path(f"/job/side-{n + 1}.tiff")))
+        for n in range(count)
+    )
+    measurements = tuple(
+        replace(each, seen_in=(count - 1,) if index == 0 else tuple(n for n in range(count) if n != index % count))
+        if each.measurable
+        else each
+        for index, each in enumerate(inspection.measurements)
+    )
+    by_ref = {each.part.ref: each for each in measurements}
+    verdicts = tuple(
+        replace(each, measurement=by_ref[each.measurement.part.ref]) for each in inspection.judgement.parts
+    )
+    return replace(
+        inspection,
+        views=tuple(seen),
+        frames=frames,
+        measurements=measurements,
+        judgement=replace(inspection.judgement, parts=verdicts),
+    )

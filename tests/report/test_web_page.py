@@ -20,7 +20,7 @@ import numpy as np
 import pytest
 from pypdf import PdfReader
 
-from tests.report.built_inspections import build_inspection, with_part_texts
+from tests.report.built_inspections import build_inspection, with_look_before, with_part_texts, with_views
 from thermscan.report.shown import Shown
 from thermscan.report.web_page import report_page
 
@@ -67,6 +67,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
         "four": report_page(build_inspection(4, flagged=1, baseline=False), Shown()),
         "many": report_page(build_inspection(300, flagged=20, shape=(480, 640)), Shown()),
         "long": report_page(build_inspection(60, flagged=5, size_mm=(400.0, 60.0)), Shown()),
+        "looks": report_page(with_views(with_look_before(build_inspection(24, flagged=4))), Shown()),
         "nasty": report_page(with_part_texts(build_inspection(16, flagged=4, shape=(96, 128)), *NASTY), Shown()),
     }
     for name, text in made.items():
@@ -74,7 +75,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     return {name: folder / f"{name}.html" for name in made}
 
 
-LOOKS = [("sixty", 1100, False), ("sixty", 375, True), ("nasty", 375, False)]
+LOOKS = [("sixty", 1100, False), ("sixty", 375, True), ("nasty", 375, False), ("looks", 1100, True)]
 
 
 def open_page(browser: Any, path: Path, *, width: int = 1100, dark: bool = False) -> None:
@@ -167,7 +168,49 @@ def test_the_table_sorts_by_number_both_ways_and_what_was_not_measured_stays_las
     assert len([text for text in column(browser, 1) if text]) == 14
 
 
-@pytest.mark.parametrize("name", ["four", "sixty", "many", "long", "nasty"])
+def test_the_look_before_stands_beside_the_one_after_and_a_part_tells_both(
+    browser: Any, pages: dict[str, Path]
+) -> None:
+    open_page(browser, pages["looks"])
+    browser.find_element("css selector", "input[value=before]").click()
+    before, after = (svg for svg in browser.find_elements("css selector", "#view-before svg.view"))
+    assert before.rect["y"] == after.rect["y"]
+    assert before.rect["x"] < after.rect["x"]
+    headings = [heading.text for heading in browser.find_elements("css selector", "#view-before h3")]
+    assert headings[0].startswith("Before, ")
+    assert "as it came in" in headings[0]
+    assert headings[1].startswith("After, ")
+    # The first part's own heat changed by -9.2 K, as built; pointed at in the picture of either look.
+    part = before.find_element("css selector", ".part[data-ref=p0]")
+    browser.execute_script("arguments[0].dispatchEvent(new Event('mouseenter'))", part)
+    assert "−9.2 K" in chosen(browser)
+    open_page(browser, pages["looks"], width=375)
+    browser.find_element("css selector", "input[value=before]").click()
+    before, after = (svg for svg in browser.find_elements("css selector", "#view-before svg.view"))
+    assert before.rect["y"] < after.rect["y"]
+
+
+def test_every_view_is_shown_and_a_part_says_from_where_it_was_seen(browser: Any, pages: dict[str, Path]) -> None:
+    inspection = with_views(build_inspection(24, flagged=4))
+    open_page(browser, pages["looks"])
+    browser.find_element("css selector", "input[value=views]").click()
+    panes = browser.find_elements("css selector", "#view-views svg.view")
+    assert len(panes) == 3
+    for number, (pane, heading) in enumerate(
+        zip(panes, browser.find_elements("css selector", "#view-views h3"), strict=True)
+    ):
+        seen = sum(number in each.seen_in for each in inspection.measurements)
+        assert heading.text.startswith(f"View {number + 1}: side-{number + 1}.tiff")
+        assert f"{seen} parts measured" in heading.text
+        assert len(pane.find_elements("css selector", ".part:not(.apart)")) == seen
+    index = next(i for i, each in enumerate(inspection.measurements) if i and each.measurable)
+    part = panes[0].find_element("css selector", f".part[data-ref=p{index}]")
+    browser.execute_script("arguments[0].dispatchEvent(new Event('mouseenter'))", part)
+    told = ", ".join(str(n + 1) for n in inspection.measurements[index].seen_in)
+    assert f"view {told} of 3" in chosen(browser)
+
+
+@pytest.mark.parametrize("name", ["four", "sixty", "many", "long", "nasty", "looks"])
 @pytest.mark.parametrize("width", [375, 1100])
 def test_nothing_is_wider_than_the_window_and_no_labels_meet(
     browser: Any, pages: dict[str, Path], name: str, width: int

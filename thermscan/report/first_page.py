@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from thermscan.inspection import Inspection
 from thermscan.judge.before_after import Outcome
 from thermscan.judge.finding import Finding
+from thermscan.registration import Registration
 from thermscan.report.gathering import findings_by_weight, main_finding_by_ref
 from thermscan.report.shown import Shown, listed, visible
 
@@ -93,7 +94,11 @@ def head_facts(inspection: Inspection, shown: Shown) -> list[str]:
 
 def registration_text(inspection: Inspection, shown: Shown) -> str:
     """How the board was found in the frame, in one sentence."""
-    found = inspection.registration
+    return placed_text(inspection.registration, shown)
+
+
+def placed_text(found: Registration, shown: Shown) -> str:
+    """A place in one sentence."""
     method = f"detail.method_{found.method}"
     return shown.say(
         "detail.registration_line",

@@ -6,12 +6,17 @@ from collections.abc import Mapping, Sequence
 
 from thermscan.inspection import Inspection
 from thermscan.judge.finding import Finding, PartVerdict
+from thermscan.no_layout import RegionsFound
 
 FLAGGED_VERDICTS = ("hot", "cold", "watch")
+# A look at a board, with a layout or without one.
+Looked = Inspection | RegionsFound
 
 
-def verdicts_in_layout_order(inspection: Inspection) -> tuple[PartVerdict, ...]:
+def verdicts_in_layout_order(inspection: Looked) -> tuple[PartVerdict, ...]:
     """The verdicts, sorted like the layout; a part that the layout does not have comes last."""
+    if isinstance(inspection, RegionsFound):
+        return inspection.judgement.parts
     place = {part.ref: index for index, part in enumerate(inspection.board.parts)}
     return tuple(sorted(inspection.judgement.parts, key=lambda each: place.get(each.measurement.part.ref, len(place))))
 
@@ -38,7 +43,7 @@ def findings_by_weight(
     return tuple(sorted(findings, key=weight))
 
 
-def main_finding_by_ref(inspection: Inspection) -> dict[str, Finding]:
+def main_finding_by_ref(inspection: Looked) -> dict[str, Finding]:
     """The most pressing finding of each part that has one."""
     found: dict[str, Finding] = {}
     for finding in findings_by_weight(inspection.judgement.findings):
@@ -47,7 +52,7 @@ def main_finding_by_ref(inspection: Inspection) -> dict[str, Finding]:
     return found
 
 
-def flagged_verdicts(inspection: Inspection) -> tuple[PartVerdict, ...]:
+def flagged_verdicts(inspection: Looked) -> tuple[PartVerdict, ...]:
     """
     Parts that the reader must see, the most pressing first.
 

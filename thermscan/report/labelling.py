@@ -8,9 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.inspection import Inspection
 from thermscan.judge.finding import UnmappedHeat
-from thermscan.report.gathering import FLAGGED_VERDICTS, flagged_verdicts, main_finding_by_ref
+from thermscan.report.gathering import FLAGGED_VERDICTS, Looked, flagged_verdicts, main_finding_by_ref
 from thermscan.report.labels import LabelField, Placed
 from thermscan.report.lettering import fitted_text, text_width_pt
 from thermscan.report.shown import Shown
@@ -61,7 +60,7 @@ class Labelled:
 
 
 def place_labels(
-    inspection: Inspection,
+    inspection: Looked,
     bodies: Mapping[str, Points],
     rings: Sequence[Points],
     bounds: Sequence[float],
@@ -76,7 +75,7 @@ def place_labels(
 
     Parameters
     ----------
-    inspection : Inspection
+    inspection : Inspection or RegionsFound
     bodies : mapping of ref to ndarray of shape (n, 2)
         The parts that the picture shows, in points.
     rings : sequence of ndarray
@@ -124,7 +123,7 @@ def ring_mm(heat: UnmappedHeat) -> Points:
 
 
 def _wanted_parts(
-    inspection: Inspection, bodies: Mapping[str, Points], count: int, size_pt: float, shown: Shown
+    inspection: Looked, bodies: Mapping[str, Points], count: int, size_pt: float, shown: Shown
 ) -> list[Wanted]:
     main, wanted = main_finding_by_ref(inspection), []
     for each in flagged_verdicts(inspection):
@@ -143,7 +142,7 @@ def _wanted_parts(
     return wanted
 
 
-def _wanted_rings(inspection: Inspection, rings: Sequence[Points], shown: Shown, ink: str) -> list[Wanted]:
+def _wanted_rings(inspection: Looked, rings: Sequence[Points], shown: Shown, ink: str) -> list[Wanted]:
     rises = [shown.diff(heat.rise_k, signed=True) for heat in inspection.judgement.unmapped]
     told = [shown.say("view.no_part", rise=rise) for rise in rises]
     return [Wanted("", ring, text, ink) for ring, text in zip(rings, told, strict=True)]

@@ -81,6 +81,7 @@ def draw_bar(
     shown: Shown,
     *,
     difference: bool = False,
+    label: str | None = None,
 ) -> None:
     """The colour bar, with an arrow at each end that some pixels lie beyond; none where no pixel has a reading."""
     if beside is None:
@@ -96,7 +97,7 @@ def draw_bar(
     ticks = shown_ticks(low, high, shown, difference=difference)
     bar.set_ticks([value for value, _ in ticks], labels=[text for _, text in ticks])
     unit = shown.diff_unit if difference else shown.temp_unit
-    label = shown.say("plate.difference_scale" if difference else "plate.temp_scale", unit=unit)
+    label = label or shown.say("plate.temp_scale", unit=unit)
     # Beside a low picture there is room for the unit only.
     bar.set_label(label if text_width_pt(label, 7.0) < height_pt else unit)
 

@@ -29,16 +29,27 @@ _LEAST_CONTOUR_K = 1.0
 def draw_difference(sheet: Sheet, inspection: Inspection, baseline: Baseline) -> None:
     """The board's rise minus the baseline's, board-wide shift and scale taken out; contours tell the sign in grey."""
     difference, level = picture_difference_k(inspection, baseline)
-    end, contour = difference_range_k(difference)
     shown = sheet.shown
     said = ""
     if level is not None:
         shift = shown.diff(level.shift_k, signed=True)
         said = shown.say("plate.difference_level", scale=shown.number(level.scale, 2), shift=shift)
-    runs = len(baseline.runs)
-    caption = shown.say("plate.difference_caption", n=runs, level=said, step=shown.diff(contour))
+    step = shown.diff(difference_range_k(difference)[1])
+    caption = shown.say("plate.difference_caption", n=len(baseline.runs), level=said, step=step)
     room = titled(sheet, shown.say("plate.difference"), caption)
-    axes, beside = board_axes(draw_map_key(room, inspection), inspection)
+    draw_difference_map(
+        draw_map_key(room, inspection),
+        inspection,
+        difference,
+        shown.say("plate.difference_scale", unit=shown.diff_unit),
+    )
+
+
+def draw_difference_map(sheet: Sheet, inspection: Inspection, difference: NDArray[np.float64], scale: str) -> None:
+    """A difference on the run's raster, with its contours, the parts and what was found."""
+    end, contour = difference_range_k(difference)
+    shown = sheet.shown
+    axes, beside = board_axes(sheet, inspection)
     mm_per_px = inspection.rectified.mm_per_px
     picture = draw_raster(
         axes,
@@ -48,7 +59,7 @@ def draw_difference(sheet: Sheet, inspection: Inspection, baseline: Baseline) ->
         colours=thermal_map(DIFFERENCE_MAP),
         limits=(-end, end),
     )
-    draw_bar(beside, picture, difference, shown, difference=True)
+    draw_bar(beside, picture, difference, shown, difference=True, label=scale)
     if np.isfinite(difference).any():
         _draw_contours(axes, difference, mm_per_px, contour)
     bodies = board_bodies(inspection)
@@ -68,10 +79,8 @@ def picture_difference_k(inspection: Inspection, baseline: Baseline) -> tuple[ND
     level : BoardWide or None
         Shift and scale that were taken out: the judge's, or else fitted to the picture; None where too little is seen.
     """
-    rectified = inspection.rectified
-    places = rectified.centres_mm().reshape(-1, 2) / baseline.mm_per_px - 0.5
-    usual = sample_bilinear(baseline.rise_raster_k, places).reshape(rectified.apparent_c.shape)
-    now = np.where(rectified.on_board, rectified.apparent_c - inspection.run.ambient_c, np.nan)
+    now = apparent_rise_k(inspection)
+    usual = on_raster_of(inspection, baseline.rise_raster_k, baseline.mm_per_px)
     both = np.flatnonzero(np.isfinite(now) & np.isfinite(usual))
     if len(both) < FEWEST_FOR_SCALE:
         return np.full(now.shape, np.nan), None
@@ -83,6 +92,19 @@ def picture_difference_k(inspection: Inspection, baseline: Baseline) -> tuple[ND
     judged = evidence.board_wide if evidence else None
     level = judged or fit_board_wide(now.ravel()[sample], then, expected_sd)
     return now - (level.shift_k + level.scale * usual), level
+
+
+def apparent_rise_k(inspection: Inspection) -> NDArray[np.float64]:
+    """The board from straight above, above its ambient, before any correction for the surfaces; NaN off the board."""
+    rectified = inspection.rectified
+    return np.where(rectified.on_board, rectified.apparent_c - inspection.run.ambient_c, np.nan)
+
+
+def on_raster_of(inspection: Inspection, raster: NDArray[np.float64], mm_per_px: float) -> NDArray[np.float64]:
+    """Another raster of the same board at the places of this run's own."""
+    places = inspection.rectified.centres_mm().reshape(-1, 2) / mm_per_px - 0.5
+    sampled: NDArray[np.float64] = sample_bilinear(raster, places)
+    return sampled.reshape(inspection.rectified.apparent_c.shape)
 
 
 def difference_range_k(difference_k: NDArray[np.float64]) -> tuple[float, float]:

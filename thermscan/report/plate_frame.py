@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.colors import Colormap
+from matplotlib.image import AxesImage
 from numpy.typing import NDArray
 
 from thermscan.inspection import Inspection
@@ -51,17 +53,24 @@ def annotated_frame_height_pt(inspection: Inspection, width_pt: float) -> float:
 def draw_camera_view(axes: Axes, inspection: Inspection, beside: Axes | None, shown: Shown) -> None:
     """The averaged frame in grey-proof colours, with the board's outline."""
     apparent = inspection.image.apparent_c
-    rows, cols = apparent.shape
-    low, high = colour_range(apparent)
-    axes.set_facecolor(NO_READING_COLOUR)
-    picture = axes.imshow(apparent, cmap=thermal_map(), vmin=low, vmax=high, aspect="auto", interpolation="nearest")
-    axes.set(xlim=(-0.5, cols - 0.5), ylim=(rows - 0.5, -0.5))
+    picture = draw_frame(axes, inspection, colour_range(apparent), thermal_map())
     axes.set(xlabel=shown.say("plate.pixels_x"), ylabel=shown.say("plate.pixels_y"))
     draw_bar(beside, picture, apparent, shown)
+
+
+def draw_frame(axes: Axes, inspection: Inspection, limits: tuple[float, float], colours: Colormap) -> AxesImage:
+    """A frame with the board's outline, on a scale that it may share with others."""
+    apparent = inspection.image.apparent_c
+    rows, cols = apparent.shape
+    low, high = limits
+    axes.set_facecolor(NO_READING_COLOUR)
+    picture = axes.imshow(apparent, cmap=colours, vmin=low, vmax=high, aspect="auto", interpolation="nearest")
+    axes.set(xlim=(-0.5, cols - 0.5), ylim=(rows - 0.5, -0.5))
     outline = outline_px(inspection)
     closed = np.vstack([outline, outline[:1]])
     for colour, width in (("black", 2.2), ("white", 1.0)):
         axes.plot(closed[:, 0], closed[:, 1], color=colour, linewidth=width, scalex=False, scaley=False)
+    return picture
 
 
 def frame_bodies(inspection: Inspection) -> list[Body]:

@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 
 from thermscan.inspection import Inspection
 from thermscan.report.canvas import Sheet, blank_sheet
+from thermscan.report.plate_before import before_after_height_pt, draw_before_after, draw_change, looks_of
 from thermscan.report.plate_board import board_height_pt, draw_rectified_board
 from thermscan.report.plate_budget import budget_height_pt, budget_pages, draw_budget
 from thermscan.report.plate_difference import draw_difference
@@ -17,6 +18,7 @@ from thermscan.report.plate_frame import annotated_frame_height_pt, draw_annotat
 from thermscan.report.plate_photo import draw_photo, photo_of
 from thermscan.report.plate_ranked import draw_ranked, ranked_height_pt, ranked_pages
 from thermscan.report.plate_registration import draw_registration_check, registration_height_pt
+from thermscan.report.plate_views import draw_views, seen_from, views_height_pt
 from thermscan.report.shown import Shown
 
 # A4 paper, its margins, and the strips for header and footer, in points.
@@ -76,6 +78,17 @@ def plates_of(inspection: Inspection) -> list[Plate]:
         Plate("annotated-frame", frame_height, partial(draw_annotated_frame, inspection=inspection), _SHRUNK),
         Plate("rectified-board", board_height, partial(draw_rectified_board, inspection=inspection), _SHRUNK),
     ]
+    seen = seen_from(inspection)
+    if len(seen) > 1:
+        height = min(views_height_pt(seen, width), most)
+        plates.append(Plate("views", height, partial(draw_views, seen=seen), _SHRUNK))
+    looks = looks_of(inspection)
+    if looks is not None:
+        height = min(before_after_height_pt(inspection, width), most)
+        plates += [
+            Plate("before-and-after", height, partial(draw_before_after, looks=looks), _SHRUNK),
+            Plate("change-since-before", board_height, partial(draw_change, looks=looks), _SHRUNK),
+        ]
     photo = photo_of(inspection)
     if photo is not None:
         draw = partial(draw_photo, inspection=inspection, photo=photo)

@@ -1,4 +1,4 @@
-"""Regions found without a layout, as files: results.json, results.csv, report.pdf and the numbered frame."""
+"""Regions found without a layout, as files: results.json, results.csv, page, PDF and the numbered frame."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from thermscan.report.canvas import report_style
 from thermscan.report.plates import Plate, plate_figure
 from thermscan.report.regions_pages import draw_numbered_frame, numbered_frame_height_pt, regions_pages
 from thermscan.report.regions_results import regions_document, regions_table
+from thermscan.report.regions_web import regions_page
 from thermscan.report.report import LAST_FILE, pdf_of, png_of, reserved_report
 from thermscan.report.results import results_text
 from thermscan.report.shown import Shown
@@ -33,7 +34,7 @@ def write_regions_report(
     Returns
     -------
     tuple of Path
-        ``results.json``, ``results.csv``, ``report.pdf`` and the numbered frame; see
+        ``results.json``, ``results.csv``, ``report.html``, ``report.pdf`` and the numbered frame; see
         `thermscan.report.report.write_report`.
 
     Raises
@@ -57,6 +58,7 @@ def _contents(found: RegionsFound, shown: Shown) -> dict[str, bytes]:
         return {
             "results.json": results_text(document).encode("utf-8"),
             "results.csv": parts_csv(regions_table(document)).encode("utf-8"),
+            "report.html": regions_page(found, shown).encode("utf-8"),
             "report.pdf": pdf_of(pages, name, found.judgement.overall),
             PICTURE_NAME: png_of(picture),
         }

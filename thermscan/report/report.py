@@ -32,7 +32,7 @@ _ANOTHER_PICTURE = "name another file with --show-registration"
 # Every name that a report can have: asked for before the work is done, so that it is not done in vain.
 _OWN_FILES = ("results.json", "results.csv", "report.html", "report.pdf")
 _OWN_FIGURES = re.compile(
-    r"(annotated-frame|rectified-board|photo-overlay|difference-from-baseline|registration-check|numbered-regions"
+    r"(annotated-frame|rectified-board|photo-overlay|views|before-and-after|change-since-before|difference-from-baseline|registration-check|numbered-regions"
     r"|ranked-parts-[1-9][0-9]*|uncertainty-budget-[1-9][0-9]*)\.png"
 )
 # A report without it is not whole.

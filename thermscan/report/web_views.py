@@ -1,169 +1,156 @@
-"""The board's pictures as the web page draws them: a raster, and over it parts and labels to point at."""
+"""Which pictures of the board the web page can switch between."""
 
 from __future__ import annotations
 
-import base64
-import io
-from collections.abc import Callable, Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import matplotlib as mpl
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image
 
 from thermscan.inspection import Inspection
-from thermscan.judge.finding import PartVerdict
-from thermscan.report.canvas import INK
-from thermscan.report.gathering import FLAGGED_VERDICTS, verdicts_in_layout_order
-from thermscan.report.labelling import Label, place_labels, ring_mm
+from thermscan.report.gathering import verdicts_in_layout_order
 from thermscan.report.pictures import THERMAL_MAP, colour_range
-from thermscan.report.plate_difference import DIFFERENCE_MAP, contours_mm, difference_range_k, picture_difference_k
+from thermscan.report.plate_before import both_range_k, change_k, looks_of, which_look
+from thermscan.report.plate_difference import (
+    DIFFERENCE_MAP,
+    apparent_rise_k,
+    contours_mm,
+    difference_range_k,
+    picture_difference_k,
+)
 from thermscan.report.plate_frame import frame_bodies, outline_px
 from thermscan.report.plate_photo import photo_of
-from thermscan.report.shown import Shown, visible
+from thermscan.report.plate_views import SeenFrom, seen_from
+from thermscan.report.shown import Shown
+from thermscan.report.web_panes import (
+    Pane,
+    Points,
+    Scene,
+    frame_scene,
+    palette_png,
+    pane_of,
+    photo_jpeg,
+    picture_at,
+    scene_of,
+)
 
-# The longer side of a view in its own units, in which letters of 7 to 12 read well from a phone to a wide screen.
-_LONGEST = 760.0
-# A long narrow board is given at least this much, so that its parts can be hit with a finger.
-_LEAST_SHORT = 150.0
-_LETTERS = 1.55
 # Ground around the board, as a share of its longer side.
 _MARGIN = 0.05
 _STOPS = 9
-
-Points = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True)
-class Shape:
-    """A part in one view."""
-
-    ref: str
-    points: str
-    verdict: str
-    label: str
-    # Centre and size of the verdict's shape, for a part that the reader must see.
-    mark: tuple[float, float, float] | None
-
-
-@dataclass(frozen=True, slots=True)
-class Leader:
-    """A text in a view; with a colour it is a finding's."""
-
-    text: str
-    x: float
-    y: float
-    size: float
-    turned: bool
-    width: float
-    colour: str | None
-    line: tuple[float, float, float, float] | None
-
-
-@dataclass(frozen=True, slots=True)
-class Picture:
-    """A raster as a data URI, and where it lies."""
-
-    uri: str
-    x: float
-    y: float
-    width: float
-    height: float
+Raster = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """One picture of the board, ready for the page."""
+    """What the page shows at a time: one picture or several side by side, on one colour scale."""
 
     key: str
     caption: str
-    width: float
-    height: float
-    picture: Picture
-    outline: str
-    shapes: tuple[Shape, ...]
-    rings: tuple[str, ...]
-    labels: tuple[Leader, ...]
-    hotter: tuple[str, ...] = ()
-    colder: tuple[str, ...] = ()
+    panes: tuple[Pane, ...]
     scale: tuple[str, str] | None = None
     stops: tuple[str, ...] = ()
 
+    @property
+    def of_difference(self) -> bool:
+        """Whether its colours are those of a difference."""
+        return self.key in ("difference", "change")
+
 
 def views_of(inspection: Inspection, shown: Shown) -> tuple[View, ...]:
-    """The board from above, the camera's view and, where there are, the difference from the baseline and the photo."""
+    """From above, the camera's view and, where there are, several views, the look before, known-good and the photo."""
     views = [_board_view(inspection, shown), _camera_view(inspection, shown)]
+    seen = seen_from(inspection)
+    if len(seen) > 1:
+        views.append(_all_views(seen, shown))
+    looks = looks_of(inspection)
+    if looks is not None:
+        views.append(_before_view(looks, shown))
+        views.append(_difference_view(inspection, shown, "change", change_k(looks)))
     if inspection.baseline is not None:
-        views.append(_difference_view(inspection, shown))
+        difference, _ = picture_difference_k(inspection, inspection.baseline)
+        views.append(_difference_view(inspection, shown, "difference", difference))
     photo = photo_of(inspection)
     if photo is not None:
-        uri = _jpeg(photo.pixels)
         rows, cols = photo.pixels.shape[:2]
-        frame = _board_frame(inspection)
-        place = frame.place(np.array([[0.0, 0.0], [cols * photo.mm_per_px, rows * photo.mm_per_px]]))
-        views.append(_on_board(inspection, shown, "photo", uri, place, others=False))
+        place = np.array([[0.0, 0.0], [cols * photo.mm_per_px, rows * photo.mm_per_px]])
+        pane = _on_board(inspection, shown, "photo", photo_jpeg(photo.pixels), place, others=False)
+        views.append(View("photo", shown.say("view.photo_caption"), (pane,)))
     return tuple(views)
-
-
-@dataclass(frozen=True, slots=True)
-class _Frame:
-    """From a view's own coordinates to the page's units."""
-
-    scale: float
-    left: float
-    top: float
-    width: float
-    height: float
-
-    def place(self, points: Points) -> Points:
-        moved: Points = (points + np.array([self.left, self.top])) * self.scale
-        return moved
-
-
-def _board_frame(inspection: Inspection) -> _Frame:
-    board = inspection.board
-    margin = _MARGIN * max(board.width_mm, board.height_mm)
-    return _frame(board.width_mm + 2 * margin, board.height_mm + 2 * margin, margin)
-
-
-def _frame(width: float, height: float, margin: float) -> _Frame:
-    scale = max(_LONGEST / max(width, height), _LEAST_SHORT / min(width, height))
-    return _Frame(scale, margin, margin, width * scale, height * scale)
 
 
 def _board_view(inspection: Inspection, shown: Shown) -> View:
     rectified = inspection.picture or inspection.rectified
     apparent = np.where(rectified.on_board, rectified.apparent_c, np.nan)
     limits = colour_range(apparent)
-    uri = _palette_png(apparent, limits, THERMAL_MAP)
-    rows, cols = apparent.shape
-    place = _board_frame(inspection).place(np.array([[0.0, 0.0], [cols, rows]]) * rectified.mm_per_px)
-    return _on_board(inspection, shown, "board", uri, place, limits=(shown.temp(limits[0]), shown.temp(limits[1])))
+    uri = palette_png(apparent, limits, THERMAL_MAP)
+    pane = _on_board(inspection, shown, "board", uri, _extent(apparent, rectified.mm_per_px), others=True)
+    return _thermal("board", shown, (pane,), limits)
 
 
-def _difference_view(inspection: Inspection, shown: Shown) -> View:
-    assert inspection.baseline is not None
-    difference, _ = picture_difference_k(inspection, inspection.baseline)
+def _camera_view(inspection: Inspection, shown: Shown) -> View:
+    apparent = inspection.image.apparent_c
+    limits = colour_range(apparent)
+    bodies = {body.ref: body.corners for body in frame_bodies(inspection)}
+    pane = _in_frame(inspection, shown, limits, bodies=bodies, name=shown.say("view.camera"))
+    return _thermal("camera", shown, (pane,), limits)
+
+
+def _all_views(seen: Sequence[SeenFrom], shown: Shown) -> View:
+    """Every view of the board beside the others; parts whose temperature does not rest on it are dotted."""
+    limits = colour_range(np.concatenate([each.inspection.image.apparent_c.ravel() for each in seen]))
+    panes = tuple(
+        _in_frame(
+            each.inspection, shown, limits, bodies=each.bodies, name=each.heading(shown), heading=each.heading(shown),
+            apart=each.apart,
+        )
+        for each in seen
+    )  # fmt: skip
+    return _thermal("views", shown, panes, limits)
+
+
+def _before_view(looks: tuple[Inspection, Inspection], shown: Shown) -> View:
+    limits = both_range_k(looks)
+    panes = []
+    for look in looks:
+        rise = apparent_rise_k(look)
+        uri = palette_png(rise, limits, THERMAL_MAP)
+        heading = which_look(look, before=look is looks[0], shown=shown)
+        place = _extent(rise, look.rectified.mm_per_px)
+        panes.append(_on_board(look, shown, "before", uri, place, others=False, heading=heading))
+    scale = (shown.diff(limits[0], signed=True), shown.diff(limits[1], signed=True))
+    return View("before", shown.say("before.pictures_caption"), tuple(panes), scale, colour_stops(THERMAL_MAP))
+
+
+def _difference_view(inspection: Inspection, shown: Shown, key: str, difference: Raster) -> View:
     end, step = difference_range_k(difference)
     mm_per_px = inspection.rectified.mm_per_px
-    rows, cols = difference.shape
-    frame = _board_frame(inspection)
+    scene = _board_scene(inspection)
     hotter, colder = (
-        tuple(_path(frame.place(line)) for line in contours_mm(difference, mm_per_px, level)) for level in (step, -step)
+        [scene.place(line) for line in contours_mm(difference, mm_per_px, level)] for level in (step, -step)
     )
-    return _on_board(
-        inspection,
-        shown,
-        "difference",
-        _palette_png(difference, (-end, end), DIFFERENCE_MAP),
-        frame.place(np.array([[0.0, 0.0], [cols, rows]]) * mm_per_px),
-        caption={"step": shown.diff(step)},
-        limits=(shown.diff(-end, signed=True), shown.diff(end, signed=True)),
-        colours=DIFFERENCE_MAP,
-        contours=(hotter, colder),
-        others=False,
-    )
+    uri = palette_png(difference, (-end, end), DIFFERENCE_MAP)
+    place = _extent(difference, mm_per_px)
+    pane = _on_board(inspection, shown, key, uri, place, others=False, contours=(hotter, colder))
+    caption = "view.difference_caption" if key == "difference" else "before.change_caption"
+    scale = (shown.diff(-end, signed=True), shown.diff(end, signed=True))
+    return View(key, shown.say(caption, step=shown.diff(step)), (pane,), scale, colour_stops(DIFFERENCE_MAP))
+
+
+def _thermal(key: str, shown: Shown, panes: tuple[Pane, ...], limits: tuple[float, float]) -> View:
+    scale = (shown.temp(limits[0]), shown.temp(limits[1]))
+    return View(key, shown.say(f"view.{key}_caption"), panes, scale, colour_stops(THERMAL_MAP))
+
+
+def _board_scene(inspection: Inspection) -> Scene:
+    board = inspection.board
+    return scene_of(board.width_mm, board.height_mm, margin=_MARGIN * max(board.width_mm, board.height_mm))
+
+
+def _extent(raster: Raster, mm_per_px: float) -> Points:
+    rows, cols = raster.shape
+    return np.array([[0.0, 0.0], [cols, rows]]) * mm_per_px
 
 
 def _on_board(
@@ -171,153 +158,58 @@ def _on_board(
     shown: Shown,
     key: str,
     uri: str,
-    place: Points,
+    place_mm: Points,
     *,
-    caption: Mapping[str, str] | None = None,
-    limits: tuple[str, str] | None = None,
-    colours: str = THERMAL_MAP,
-    contours: tuple[tuple[str, ...], tuple[str, ...]] = ((), ()),
-    others: bool = True,
-) -> View:
-    frame = _board_frame(inspection)
+    others: bool,
+    heading: str = "",
+    contours: tuple[Sequence[Points], Sequence[Points]] = ((), ()),
+) -> Pane:
+    scene = _board_scene(inspection)
     verdicts = verdicts_in_layout_order(inspection)
-    bodies = {each.measurement.part.ref: frame.place(each.measurement.part.corners_mm()) for each in verdicts}
-    return _view(
-        inspection, shown, frame, key, bodies=bodies, from_mm=frame.place, picture=_picture(uri, place),
-        outline=inspection.board.outline_mm, caption=caption, limits=limits, colours=colours, contours=contours,
-        others=others,
-    )  # fmt: skip
-
-
-def _camera_view(inspection: Inspection, shown: Shown) -> View:
-    apparent = inspection.image.apparent_c
-    rows, cols = apparent.shape
-    limits = colour_range(apparent)
-    frame = _Frame(_LONGEST / max(rows, cols), 0.5, 0.5, 0.0, 0.0)
-    frame = _Frame(frame.scale, 0.5, 0.5, cols * frame.scale, rows * frame.scale)
-    place = frame.place(np.array([[-0.5, -0.5], [cols - 0.5, rows - 0.5]]))
-    return _view(
+    return pane_of(
         inspection,
         shown,
-        frame,
-        "camera",
-        bodies={body.ref: frame.place(body.corners) for body in frame_bodies(inspection)},
-        from_mm=lambda points_mm: frame.place(inspection.registration.px(points_mm)),
-        picture=_picture(_palette_png(apparent, limits, THERMAL_MAP), place),
-        outline=outline_px(inspection),
-        limits=(shown.temp(limits[0]), shown.temp(limits[1])),
-        others=False,
+        scene,
+        name=heading or shown.say(f"view.{key}"),
+        heading=heading,
+        bodies={each.measurement.part.ref: scene.place(each.measurement.part.corners_mm()) for each in verdicts},
+        from_mm=scene.place,
+        picture=picture_at(uri, scene.place(place_mm)),
+        outline=inspection.board.outline_mm,
+        others=others,
+        contours=contours,
     )
 
 
-def _view(
+def _in_frame(
     inspection: Inspection,
     shown: Shown,
-    frame: _Frame,
-    key: str,
+    limits: tuple[float, float],
     *,
-    bodies: Mapping[str, Points],
-    from_mm: Callable[[Points], Points],
-    picture: Picture,
-    outline: Points,
-    caption: Mapping[str, str] | None = None,
-    limits: tuple[str, str] | None = None,
-    colours: str = THERMAL_MAP,
-    contours: tuple[tuple[str, ...], tuple[str, ...]] = ((), ()),
-    others: bool,
-) -> View:
-    rings = [from_mm(ring_mm(heat)[:-1]) for heat in inspection.judgement.unmapped]
-    bounds = (1.0, 1.0, frame.width - 1.0, frame.height - 1.0)
-    placed = place_labels(
-        inspection, bodies, rings, bounds, others=others, shown=shown, ink=INK, scale=_LETTERS
-    )  # fmt: skip
-    by_ref = {each.measurement.part.ref: each for each in verdicts_in_layout_order(inspection)}
-    return View(
-        key=key,
-        caption=shown.say(f"view.{key}_caption", **(caption or {})),
-        width=round(frame.width, 1),
-        height=round(frame.height, 1),
-        picture=picture,
-        outline=_points(frame.place(outline)),
-        # Flagged parts last, so that they lie above their neighbours.
-        shapes=tuple(
-            _shape(by_ref[ref], bodies[ref], shown)
-            for ref in sorted(bodies, key=lambda ref: by_ref[ref].verdict in FLAGGED_VERDICTS)
-        ),
-        rings=tuple(_points(ring) for ring in rings),
-        labels=tuple(_leader(label) for label in placed.labels),
-        hotter=contours[0],
-        colder=contours[1],
-        scale=limits,
-        stops=_stops(colours) if limits else (),
+    bodies: dict[str, Points],
+    name: str,
+    heading: str = "",
+    apart: frozenset[str] = frozenset(),
+) -> Pane:
+    apparent = inspection.image.apparent_c
+    rows, cols = apparent.shape
+    scene = frame_scene(rows, cols)
+    place = scene.place(np.array([[-0.5, -0.5], [cols - 0.5, rows - 0.5]]))
+    return pane_of(
+        inspection,
+        shown,
+        scene,
+        name=name,
+        heading=heading,
+        bodies={ref: scene.place(corners) for ref, corners in bodies.items()},
+        from_mm=lambda points_mm: scene.place(inspection.registration.px(points_mm)),
+        picture=picture_at(palette_png(apparent, limits, THERMAL_MAP), place),
+        outline=outline_px(inspection),
+        others=False,
+        apart=apart,
     )
 
 
-def _shape(verdict: PartVerdict, body: Points, shown: Shown) -> Shape:
-    mark = None
-    if verdict.verdict in FLAGGED_VERDICTS:
-        x, y = body.mean(axis=0)
-        sides = np.linalg.norm(np.roll(body, -1, axis=0) - body, axis=1)
-        mark = (round(float(x), 1), round(float(y), 1), round(float(np.clip(sides.min() / 30.0, 0.35, 0.8)), 2))
-    label = part_label(verdict, shown)
-    return Shape(verdict.measurement.part.ref, _points(body), verdict.verdict, label, mark)
-
-
-def part_label(verdict: PartVerdict, shown: Shown) -> str:
-    """A part in a few words, as a screen reader says it."""
-    mean = verdict.measurement.mean_c
-    temp = "" if mean is None else f", {shown.temp(mean)}"
-    word = shown.say(f"word.{verdict.verdict}")
-    return shown.say("view.part_label", ref=visible(verdict.measurement.part.ref), verdict=word, temp=temp)
-
-
-def _leader(label: Label) -> Leader:
-    placed = label.placed
-    ends = (placed.anchor_pt, placed.leader_end_pt)
-    line = tuple(round(value, 1) for end in ends if end for value in end)
-    return Leader(
-        visible(label.text), round(placed.x_pt, 1), round(placed.y_pt, 1), round(label.size_pt, 2),
-        placed.rotation_deg != 0.0, round(label.width_pt, 1), label.colour,
-        (line[0], line[1], line[2], line[3]) if len(line) == 4 else None,
-    )  # fmt: skip
-
-
-def _picture(uri: str, corners: Points) -> Picture:
-    (x0, y0), (x1, y1) = corners.round(2)
-    return Picture(uri, float(x0), float(y0), round(float(x1 - x0), 2), round(float(y1 - y0), 2))
-
-
-def _points(points: Points) -> str:
-    return " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
-
-
-def _path(line: Points) -> str:
-    return "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in line)
-
-
-def _palette_png(values: NDArray[np.float64], limits: tuple[float, float], colours: str) -> str:
-    """A raster as a PNG of 255 colours and one that is clear, where there is no reading."""
-    low, high = limits
-    known = np.isfinite(values)
-    steps = np.clip((np.where(known, values, low) - low) / (high - low), 0.0, 1.0) * 254.0
-    index = np.where(known, np.rint(steps) + 1, 0).astype(np.uint8)
-    table = (mpl.colormaps[colours](np.linspace(0.0, 1.0, 255))[:, :3] * 255).round().astype(np.uint8)
-    image = Image.fromarray(index)
-    image.putpalette(bytes([216, 216, 216, *table.ravel().tolist()]))
-    stream = io.BytesIO()
-    image.save(stream, "PNG", optimize=True, transparency=0)
-    return _uri("image/png", stream.getvalue())
-
-
-def _jpeg(pixels: NDArray[np.uint8]) -> str:
-    stream = io.BytesIO()
-    Image.fromarray(pixels).save(stream, "JPEG", quality=82, optimize=True)
-    return _uri("image/jpeg", stream.getvalue())
-
-
-def _uri(kind: str, data: bytes) -> str:
-    return f"data:{kind};base64,{base64.b64encode(data).decode('ascii')}"
-
-
-def _stops(colours: str) -> tuple[str, ...]:
+def colour_stops(colours: str) -> tuple[str, ...]:
+    """A colour map in a few steps, as the page's colour scales are drawn."""
     return tuple(mpl.colors.to_hex(mpl.colormaps[colours](share)) for share in np.linspace(0.0, 1.0, _STOPS))

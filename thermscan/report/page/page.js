@@ -3,7 +3,7 @@
   const root = document.documentElement;
   root.classList.add("script");
   const details = JSON.parse(document.getElementById("details").textContent);
-  const figures = [...document.querySelectorAll("figure")];
+  const figures = [...document.querySelectorAll(".views figure")];
   const parts = [...document.querySelectorAll(".part")];
   const rows = [...document.querySelectorAll("#parts tbody tr")];
   const chosen = document.getElementById("chosen");
