@@ -19,6 +19,10 @@ from thermscan.errors import InputError
 if TYPE_CHECKING:
     from thermscan.many_runs import Outcome, Work
     from thermscan.report.shown import Shown
+    from thermscan.report.stages_page import StageLook
+    from thermscan.writing import ReservedFolder
+
+STAGES_FILE = "stages.html"
 
 
 def several_wanted(inputs: Sequence[str], jobs: int | None, cluster: str | None) -> bool:
@@ -73,22 +77,52 @@ def inspect_many(
         raise InputError("--jobs and --cluster are two ways to do the same", where="--jobs", fix="give one of them")
     works = _works(inputs, options, baseline=baseline_file, out=out, shown=shown)
     with ExitStack() as kept:
+        folder = None
         if out:
-            kept.enter_context(reserved_folder(Path(out), inputs=[Path(name) for name in inputs]))
+            folder = kept.enter_context(reserved_folder(Path(out), inputs=[Path(name) for name in inputs]))
+            folder.check([STAGES_FILE])
         done = inspect_on_cluster(works, cluster) if cluster else inspect_here(works, jobs=_processes(jobs))
-        outcomes = []
+        outcomes, looks = [], []
         for outcome in _in_order(_shown(done, works)):
             if as_json:
                 click.echo(json.dumps(outcome.document(), ensure_ascii=True, allow_nan=False))
+            if folder and outcome.result:
+                looks.append(_stage_look(outcome, works))
             outcomes.append((outcome.run, outcome.exit_status, _in_short(outcome)))
             for line in outcome.faults:
                 click.echo(line, err=True)
+        if folder:
+            _write_stages(folder, looks, shown)
     if not as_json:
         for line in columns_of(
             [("run", "exit", "what was found"), *((run, str(n), told) for run, n, told in outcomes)]
         ):
             click.echo(line)
     return worst_status([status for _, status, _ in outcomes])
+
+
+def _stage_look(outcome: Outcome, works: Sequence[Work]) -> StageLook:
+    """What is laid beside the other looks, with the way to the look's own report."""
+    from thermscan.report.stages_page import stage_look
+
+    assert outcome.result is not None
+    own = next(work.out for work in works if work.run == outcome.run)
+    link = f"{PurePath(own).name}/report.html" if own else None
+    return stage_look(PurePath(outcome.run).name, link, outcome.result)
+
+
+def _write_stages(folder: ReservedFolder, looks: Sequence[StageLook], shown: Shown) -> None:
+    """One page of all looks, where they are a few looks at one board."""
+    from thermscan.layout.reading import read_board
+    from thermscan.report.stages_page import MOST_STAGES, stages_page
+
+    layout = Path(looks[0].layout) if looks and looks[0].layout else None
+    one_board = len({look.board for look in looks}) == 1 and layout is not None and layout.is_file()
+    if not one_board or layout is None or not 2 <= len(looks) <= MOST_STAGES:
+        return
+    page = stages_page(looks, read_board(layout), shown)
+    folder.put({STAGES_FILE: page.encode("utf-8")}, last=STAGES_FILE)
+    click.echo(f"side by side: {folder.path / STAGES_FILE}", err=True)
 
 
 def _processes(jobs: int | None) -> int:

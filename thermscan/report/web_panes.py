@@ -42,6 +42,7 @@ class Shape:
     # Centre and size of the verdict's shape, for a part that the reader must see.
     mark: tuple[float, float, float] | None
     apart: bool = False
+    fill: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +78,7 @@ class Pane:
     heading: str
     width: float
     height: float
-    picture: Picture
+    picture: Picture | None
     outline: str
     shapes: tuple[Shape, ...]
     rings: tuple[str, ...]
@@ -161,13 +162,13 @@ def pane_of(
         width=round(scene.width, 1),
         height=round(scene.height, 1),
         picture=picture,
-        outline="" if outline is None else _points(scene.place(outline)),
+        outline="" if outline is None else points_text(scene.place(outline)),
         # Flagged parts last, so that they lie above their neighbours.
         shapes=tuple(
             _shape(by_ref[ref], bodies[ref], shown, apart=ref in apart)
             for ref in sorted(bodies, key=lambda ref: by_ref[ref].verdict in FLAGGED_VERDICTS)
         ),
-        rings=tuple(_points(ring) for ring in rings),
+        rings=tuple(points_text(ring) for ring in rings),
         labels=tuple(_leader(label) for label in placed.labels),
         hotter=tuple(_path(line) for line in contours[0]),
         colder=tuple(_path(line) for line in contours[1]),
@@ -175,13 +176,20 @@ def pane_of(
 
 
 def _shape(verdict: PartVerdict, body: Points, shown: Shown, *, apart: bool) -> Shape:
+    label = part_label(verdict, shown)
+    return plain_shape(verdict.measurement.part.ref, body, verdict.verdict, label=label, apart=apart)
+
+
+def plain_shape(
+    ref: str, body: Points, verdict: str, *, label: str, apart: bool = False, fill: str | None = None
+) -> Shape:
+    """A part's outline in the page's units, with its verdict's mark where the reader must see it."""
     mark = None
-    if verdict.verdict in FLAGGED_VERDICTS:
+    if verdict in FLAGGED_VERDICTS:
         x, y = body.mean(axis=0)
         sides = np.linalg.norm(np.roll(body, -1, axis=0) - body, axis=1)
         mark = (round(float(x), 1), round(float(y), 1), round(float(np.clip(sides.min() / 30.0, 0.35, 0.8)), 2))
-    label = part_label(verdict, shown)
-    return Shape(verdict.measurement.part.ref, _points(body), verdict.verdict, label, mark, apart)
+    return Shape(ref, points_text(body), verdict, label, mark, apart, fill)
 
 
 def part_label(verdict: PartVerdict, shown: Shown) -> str:
@@ -209,7 +217,8 @@ def picture_at(uri: str, corners: Points) -> Picture:
     return Picture(uri, float(x0), float(y0), round(float(x1 - x0), 2), round(float(y1 - y0), 2))
 
 
-def _points(points: Points) -> str:
+def points_text(points: Points) -> str:
+    """Corners as SVG writes them."""
     return " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
 
 
