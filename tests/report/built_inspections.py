@@ -154,7 +154,7 @@ def _finding(place: int, ref: str, rises: np.ndarray, index: int) -> Finding:
     text = f"{ref} is {abs(excess):.1f} K {side} than its peers (standard uncertainty 0.4 K)."
     own = float(rises[index]) + excess * 0.75 if kind != 1 else None
     received = excess * 0.25 if kind != 1 else None
-    hypotheses = ("a short inside the part", "an output fighting another") if excess > 0 else ("no supply at its pins",)
+    hypotheses = ("poor supply or socket contact?",) if excess < 0 else (f"shorted bypass capacitor near {ref}?",)
     source = "U1" if received is not None else None
     return Finding(ref, rule, level, direction, excess, 0.4, excess / 0.4, text, own, received, source, hypotheses)
 

@@ -10,6 +10,7 @@ from thermscan.judge.before_after import Outcome
 from thermscan.judge.finding import Finding
 from thermscan.registration import Registration
 from thermscan.report.gathering import findings_by_weight, main_finding_by_ref
+from thermscan.report.sentences import in_words_of
 from thermscan.report.shown import Shown, listed, visible
 
 # More would push what was not compared off the first page; all of them stand further on.
@@ -185,12 +186,10 @@ def _to_do(inspection: Inspection, shown: Shown) -> tuple[str, ...]:
         refs = [ref for ref, finding in main.items() if finding.level == overall]
         key = f"first.do_{overall}"
         sentences.append(shown.say(key, refs=listed(refs)) if refs else shown.say(f"{key}_board"))
-        if shown.language == "en":  # what the trade would check is worded by the judge
-            possible = [(ref, main[ref].hypotheses) for ref in refs[:6] if main[ref].hypotheses]
-            sentences += [
-                shown.say("first.do_possible", ref=visible(ref), what=visible("; ".join(what)).replace("?;", "?"))
-                for ref, what in possible
-            ]
+        possible = [(ref, main[ref].hypotheses) for ref in refs[:6] if main[ref].hypotheses]
+        for ref, guesses in possible:
+            what = "; ".join(in_words_of(guess, shown)[0] for guess in guesses).replace("?;", "?")
+            sentences.append(shown.say("first.do_possible", ref=visible(ref), what=what))
     else:
         sentences.append(shown.say(f"first.do_{overall}"))
     sentences += [

@@ -132,9 +132,9 @@ def report_pages(
         waiting.draw(pages.sheet(pages.height_for(waiting)))
     blocks = [
         *figures_blocks(inspection, shown),
-        *watts_blocks(inspection),
-        *remark_blocks(inspection),
-        *provenance_blocks(inspection),
+        *watts_blocks(inspection, shown),
+        *remark_blocks(inspection, shown),
+        *provenance_blocks(inspection, shown),
     ]
     pages.flow(flowed_lines(blocks, BODY_WIDTH_PT))
     pages.cautions(shown)

@@ -23,7 +23,7 @@ from thermscan.report.pictures import (
     thermal_map,
 )
 from thermscan.report.plates import BODY_HEIGHT_PT, BODY_WIDTH_PT
-from thermscan.report.regions_results import NOTHING_COMPARED
+from thermscan.report.sentences import in_words_of
 from thermscan.report.shown import Shown, visible
 from thermscan.report.verdicts import OVERALL_MARKS, VERDICT_MARKS
 
@@ -88,7 +88,7 @@ def _first_blocks(found: RegionsFound, shown: Shown) -> list[Block]:
               else each.direction])
         for each in judgement.findings
     ]  # fmt: skip
-    undecided = NOTHING_COMPARED if judgement.overall == "undecided" and shown.language == "en" else said
+    undecided = shown.say("regions.nothing_compared") if judgement.overall == "undecided" else said
     return [
         Block(word, size_pt=13.0, bold=True, indent_pt=19.0, gap_pt=0.0, mark=OVERALL_MARKS[judgement.overall]),
         Block(undecided),
@@ -99,7 +99,7 @@ def _first_blocks(found: RegionsFound, shown: Shown) -> list[Block]:
         heading(shown.say("first.cannot")),
         Block(shown.say("regions.cannot")),
         Block(shown.say("first.cannot_surface")),
-        *(Block(visible(remark), faint=True) for remark in found.remarks),
+        *(Block(in_words_of(remark, shown)[0], faint=True) for remark in found.remarks),
         Block(shown.say("first.caution"), bold=True),
     ]
 

@@ -8,21 +8,19 @@ from thermscan.frames.frame import Frame
 from thermscan.inspection import Inspection
 from thermscan.judge.finding import Finding
 from thermscan.report.cautions import CAUTIONS
-from thermscan.report.first_page import first_page
+from thermscan.report.first_page import first_page, registration_text
 from thermscan.report.flowing import Block, heading
 from thermscan.report.gathering import findings_by_weight
 from thermscan.report.lettering import signed
 from thermscan.report.results import software_versions
+from thermscan.report.sentences import in_words_of
 from thermscan.report.shown import Shown, visible
-from thermscan.report.summary import registration_line
 from thermscan.report.verdicts import OVERALL_MARKS, VERDICT_MARKS, Mark
 
 _INDENT_PT = 14.0
 
 # There can be thousands of frames; results.json has them all.
 _MOST_FILES = 24
-
-_UNIT_SOURCES = {"file": "as the file says", "given": "as given", "assumed": "assumed"}
 
 
 def first_blocks(inspection: Inspection, shown: Shown) -> list[Block]:
@@ -68,7 +66,7 @@ def figures_blocks(inspection: Inspection, shown: Shown) -> list[Block]:
     return blocks
 
 
-def watts_blocks(inspection: Inspection) -> list[Block]:
+def watts_blocks(inspection: Inspection, shown: Shown) -> list[Block]:
     """What each part draws by its heat beside what it may draw; empty where no part's watts are known beforehand."""
     rows = []
     for each in inspection.judgement.parts:
@@ -76,31 +74,41 @@ def watts_blocks(inspection: Inspection) -> list[Block]:
         if seen is None or seen.allowed is None or seen.allowed.gives_no_heat:
             continue
         band = seen.allowed
-        told = f"{each.measurement.part.ref}: {seen.power_w:.2g} ± {seen.u_w:.1g} W (k = 1); "
-        told += f"typically {band.typical_w:.2g} W, at most {band.most_w:.2g} W by {band.source}"
+        told = shown.say(
+            "about.watts",
+            ref=visible(each.measurement.part.ref),
+            drawn=_figures(seen.power_w, shown),
+            u=_figures(seen.u_w, shown, digits=1),
+            typical=_figures(band.typical_w, shown),
+            most=_figures(band.most_w, shown),
+            source=visible(band.source),
+        )
         rows.append(Block(told, size_pt=7.5, gap_pt=1.0))
-    return [heading("Watts by heat, and what is allowed"), *rows] if rows else []
+    return [heading(shown.say("about.watts_heading")), *rows] if rows else []
 
 
-def remark_blocks(inspection: Inspection) -> list[Block]:
+def remark_blocks(inspection: Inspection, shown: Shown) -> list[Block]:
     """What the stages remarked; empty where there is nothing."""
-    remarks = inspection.remarks
-    return [heading("Remarks"), *(Block(f"{remark[:1].upper()}{remark[1:]}") for remark in remarks)] if remarks else []
+    told = [in_words_of(remark, shown)[0] for remark in inspection.remarks]
+    if not told:
+        return []
+    return [heading(shown.say("detail.remarks")), *(Block(f"{text[:1].upper()}{text[1:]}") for text in told)]
 
 
-def provenance_blocks(inspection: Inspection) -> list[Block]:
+def provenance_blocks(inspection: Inspection, shown: Shown) -> list[Block]:
     """Run, files with their hashes, camera, registration and software."""
+    software = [f"{name} {number or shown.say('about.unknown')}" for name, number in software_versions().items()]
     return [
-        heading("Run"),
-        *_facts(_run_facts(inspection)),
-        heading("Files"),
-        *_file_blocks(inspection),
-        heading("Image and registration"),
-        *_facts(_image_facts(inspection)),
-        Block(registration_line(inspection)),
-        *_baseline_blocks(inspection),
-        heading("Software"),
-        Block(", ".join(f"{name} {number or 'unknown'}" for name, number in software_versions().items())),
+        heading(shown.say("about.run")),
+        *_facts(_run_facts(inspection, shown), shown),
+        heading(shown.say("about.files")),
+        *_file_blocks(inspection, shown),
+        heading(shown.say("about.image")),
+        *_facts(_image_facts(inspection, shown), shown),
+        Block(registration_text(inspection, shown)),
+        *_baseline_blocks(inspection, shown),
+        heading(shown.say("about.software")),
+        Block(", ".join(software)),
     ]
 
 
@@ -131,79 +139,98 @@ def _detail(finding: Finding) -> str:
     return "; ".join(told)
 
 
-def _facts(facts: dict[str, object]) -> list[Block]:
-    return [Block(f"{name}: {value}", gap_pt=1.0) for name, value in facts.items() if value is not None]
+def _facts(facts: dict[str, str | None], shown: Shown) -> list[Block]:
+    told = [(shown.say(f"about.{key}"), value) for key, value in facts.items() if value]
+    return [Block(f"{name}: {visible(value)}", gap_pt=1.0) for name, value in told]
 
 
-def _run_facts(inspection: Inspection) -> dict[str, object]:
+def _figures(value: float, shown: Shown, *, digits: int = 2) -> str:
+    """A number of so many figures, in the language's way."""
+    return f"{value:.{digits}g}".replace(".", shown.say("number.decimal"))
+
+
+def _plain(value: float, shown: Shown) -> str:
+    return f"{value:g}".replace(".", shown.say("number.decimal"))
+
+
+def _run_facts(inspection: Inspection, shown: Shown) -> dict[str, str | None]:
     run = inspection.run
-    facts: dict[str, object] = {
-        "Board": " ".join(filter(None, [inspection.board.name, inspection.board.revision])),
-        "Serial": run.board_serial,
-        "Stage": run.stage,
-        "Taken": run.taken.isoformat(sep=" ") if run.taken else None,
-        "Operator": run.operator,
-        "Time on": None if run.minutes_on is None else f"{run.minutes_on:g} min",
-        "Ambient": f"{run.ambient_c:.1f} °C",
-        "Reflected temperature": f"{run.reflected_c:.1f} °C",
-        "Note": run.note,
-    }
-    if run.supply:
-        rails = [f"{each.rail} {each.volts:g} V {each.amps:g} A ({each.watts:.2f} W)" for each in run.supply]
-        facts["Supply"] = f"{'; '.join(rails)}; {sum(each.watts for each in run.supply):.2f} W in all"
-    return facts
-
-
-def _file_blocks(inspection: Inspection) -> list[Block]:
-    board, run = inspection.board, inspection.run
-    blocks = [
-        Block(f"{what}: {path}", gap_pt=1.0)
-        for what, path in (("Run file", run.path), ("Layout", board.path), ("Camera file", run.camera))
-        if path is not None
+    rails = [
+        f"{each.rail} {_plain(each.volts, shown)} V {_plain(each.amps, shown)} A ({shown.number(each.watts, 2)} W)"
+        for each in run.supply
     ]
+    watts = shown.number(sum(each.watts for each in run.supply), 2)
+    minutes = None if run.minutes_on is None else shown.say("number.minutes", value=_plain(run.minutes_on, shown))
+    return {
+        "board": " ".join(filter(None, [inspection.board.name, inspection.board.revision])),
+        "serial": run.board_serial,
+        "stage": run.stage,
+        "taken": run.taken.isoformat(sep=" ") if run.taken else None,
+        "operator": run.operator,
+        "minutes_on": minutes,
+        "ambient": shown.temp(run.ambient_c),
+        "reflected": shown.temp(run.reflected_c),
+        "note": run.note,
+        "supply": shown.say("about.supply_line", rails="; ".join(rails), watts=watts) if rails else None,
+    }
+
+
+def _file_blocks(inspection: Inspection, shown: Shown) -> list[Block]:
+    board, run = inspection.board, inspection.run
+    named = {"run_file": run.path, "layout": board.path, "camera_file": run.camera}
+    blocks = _facts({key: str(path) if path else None for key, path in named.items()}, shown)
     if board.sha256:
-        blocks.append(Block(f"Layout's SHA-256: {board.sha256}", size_pt=7.0, indent_pt=_INDENT_PT, gap_pt=0.0))
+        told = shown.say("about.layout_sha256", digest=board.sha256)
+        blocks.append(Block(told, size_pt=7.0, indent_pt=_INDENT_PT, gap_pt=0.0))
     files: dict[tuple[Path, str], list[Frame]] = {}
     for frame in inspection.frames:
         files.setdefault((frame.source.path, frame.source.sha256), []).append(frame)
     for (path, sha256), frames in list(files.items())[:_MOST_FILES]:
         first = frames[0]
         rows, cols = first.shape
-        pages = f", {len(frames)} pages" if len(frames) > 1 else ""
-        told = f"Frames: {path}{pages}; {first.source.file_format} of {first.source.stored_as}, "
-        told += f"{cols} x {rows} pixels, unit {first.unit} ({_UNIT_SOURCES.get(first.unit_source, first.unit_source)})"
+        source = f"about.unit_{first.unit_source}"
+        told = shown.say(
+            "about.frames",
+            path=path,
+            pages=shown.say("about.pages", n=len(frames)) if len(frames) > 1 else "",
+            kind=first.source.file_format,
+            stored=first.source.stored_as,
+            size=f"{cols} x {rows}",
+            unit=first.unit,
+            source=shown.say(source) if shown.has(source) else first.unit_source,
+        )
         blocks.append(Block(told, gap_pt=3.0))
         blocks.append(Block(f"SHA-256: {sha256}", size_pt=7.0, indent_pt=_INDENT_PT, gap_pt=0.0))
     if len(files) > _MOST_FILES:
-        blocks.append(Block(f"… and {len(files) - _MOST_FILES} files more, all in results.json."))
+        blocks.append(Block(shown.say("about.more_files", n=len(files) - _MOST_FILES)))
     return blocks
 
 
-def _image_facts(inspection: Inspection) -> dict[str, object]:
+def _image_facts(inspection: Inspection, shown: Shown) -> dict[str, str | None]:
     image = inspection.image
     low, high = image.band_um
     return {
-        "Frames averaged": image.frames,
-        "Noise a pixel (1 standard deviation)": f"{image.noise_k * 1000:.0f} mK",
-        "Camera's accuracy (k = 1)": f"{image.accuracy_k:.2g} K",
-        "Band": f"{low:g} to {high:g} µm",
-        "Blur (1 standard deviation)": f"{image.blur_px:.2f} px",
-        "Camera's own emissivity setting": f"{_camera_emissivity(inspection):g}",
+        "averaged": str(image.frames),
+        "noise": f"{shown.number(image.noise_k * 1000, 0)} mK",
+        "accuracy": f"{_figures(image.accuracy_k, shown)} K",
+        "band": shown.say("about.band_line", low=_plain(low, shown), high=_plain(high, shown)),
+        "blur": f"{shown.number(image.blur_px, 2)} px",
+        "emissivity": _plain(_camera_emissivity(inspection), shown),
     }
 
 
-def _baseline_blocks(inspection: Inspection) -> list[Block]:
+def _baseline_blocks(inspection: Inspection, shown: Shown) -> list[Block]:
     if inspection.baseline is None:
         return []
-    blocks = [heading("Baseline")]
+    blocks = [heading(shown.say("about.baseline"))]
     for number, run in enumerate(inspection.baseline.runs, start=1):
         told = [
-            f"Known-good run {number}",
-            f"serial {run.board_serial}" if run.board_serial else "",
-            f"taken {run.taken}" if run.taken else "",
-            run.stage or "",
-            f"ambient {run.ambient_c:.1f} °C",
-            f"{len(run.rise_k)} parts measured",
+            shown.say("about.good_run", n=number),
+            shown.say("head.serial", value=visible(run.board_serial)) if run.board_serial else "",
+            shown.say("head.taken", value=visible(run.taken)) if run.taken else "",
+            visible(run.stage or ""),
+            shown.say("head.room", value=shown.temp(run.ambient_c)),
+            shown.say("about.parts_measured", n=len(run.rise_k)),
         ]
         blocks.append(Block("; ".join(filter(None, told)), gap_pt=1.0))
     return blocks

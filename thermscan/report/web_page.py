@@ -18,6 +18,7 @@ from thermscan.report.first_page import first_page, head_facts, registration_tex
 from thermscan.report.gathering import Looked, findings_by_weight, verdicts_in_layout_order
 from thermscan.report.plate_views import seen_from
 from thermscan.report.results import software_versions
+from thermscan.report.sentences import in_words_of
 from thermscan.report.shown import COVERAGE, Shown, visible
 from thermscan.report.told import caution_texts, provenance_blocks
 from thermscan.report.verdicts import OVERALL_MARKS, VERDICT_MARKS
@@ -71,7 +72,7 @@ def report_page(inspection: Inspection, shown: Shown) -> str:
         table_caption=shown.say("table.caption"),
         registration=registration_text(inspection, shown),
         remarks=inspection.remarks,
-        provenance=[block.text for block in provenance_blocks(inspection) if not block.keep],
+        provenance=[block.text for block in provenance_blocks(inspection, shown) if not block.keep],
         more_facts=lambda ref: _of_other_looks(ref, inspection, shown),
     )
 
@@ -123,7 +124,7 @@ def filled_page(
                 for key in ("rule", "excess", "u", "score", "own", "received", "words")
             ),
         ],
-        remarks=[visible(remark) for remark in remarks],
+        remarks=[in_words_of(remark, shown) for remark in remarks],
         provenance=[visible(line) for line in provenance],
         cautions=caution_texts(shown),
         details={
@@ -171,8 +172,8 @@ def _details(verdict: PartVerdict, findings: Sequence[Finding], shown: Shown, mo
         facts.append(("why", shown.say(f"reason.{code}") if shown.has(f"reason.{code}") else str(measured.reason)))
     own = [each for each in findings if each.ref == part.ref]
     facts += [("why", told(each, shown).sentence) for each in own]
-    if not own and verdict.reason and shown.language == "en":
-        facts.append(("why", verdict.reason))
+    if not own and verdict.reason and measured.reason is None:
+        facts.append(("why", in_words_of(verdict.reason, shown)[0]))
     facts += [
         *more,
         ("compared_by", _compared(verdict, shown)),
