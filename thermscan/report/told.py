@@ -92,7 +92,7 @@ def remark_blocks(inspection: Inspection, shown: Shown) -> list[Block]:
     told = [in_words_of(remark, shown)[0] for remark in inspection.remarks]
     if not told:
         return []
-    return [heading(shown.say("detail.remarks")), *(Block(f"{text[:1].upper()}{text[1:]}") for text in told)]
+    return [heading(shown.say("detail.remarks")), *(Block(text) for text in told)]
 
 
 def provenance_blocks(inspection: Inspection, shown: Shown) -> list[Block]:
