@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from thermscan.heat.bodies import Bodies, board_bodies, body_areas_mm2, body_responses
-from thermscan.heat.contact import told_contact
 from thermscan.heat.fin import fin_grid
 from thermscan.layout.board import Board, Part, Surface
 
@@ -37,7 +36,7 @@ def test_a_well_joined_body_evens_out_the_board_beneath_it():
     falls = []
     for contact in (1.0, 100.0):
         found = body_responses(grid, board_bodies(board, grid), decay_mm=DECAY_MM, contact=np.array([10.0, contact]))
-        falls.append(float(np.ptp(ends @ found.cells[:, 0])))
+        falls.append(float(np.ptp(ends @ found.cells(np.array([1.0, 0.0])))))
     assert falls[1] < 0.85 * falls[0]
 
 
@@ -46,7 +45,7 @@ def test_a_body_off_the_board_warms_nobody():
     board = _board(inside, outside)
     grid = fin_grid(board)
     found = body_responses(grid, board_bodies(board, grid), decay_mm=DECAY_MM, contact=np.full(2, 10.0))
-    assert found.cells[:, 1].max() == pytest.approx(0.0, abs=1e-15)
+    assert found.cells(np.array([0.0, 1.0])).max() == pytest.approx(0.0, abs=1e-15)
     assert found.bodies[1, 1] > 0
 
 
@@ -54,33 +53,6 @@ def test_a_tall_round_can_has_its_rim_and_no_corners():
     can = Part("C1", 10.0, 10.0, 0.0, 0.0, 0.0, MASK, height_mm=16.0, round_body=True)
     top, open_mm2 = body_areas_mm2(can)
     assert (top, open_mm2 - top) == pytest.approx((np.pi * 25, np.pi * 10 * 16))
-
-
-def test_each_kind_tells_its_own_joint():
-    # Flat packages stand 1 K above the board, legged ones 5 K, with the same heat by area.
-    flat = [_chip(f"U{i}", 12 + 25 * i, 15, package="SO-14") for i in range(3)]
-    legged = [_chip(f"U{i + 3}", 12 + 25 * i, 60, package="DIP-14") for i in range(3)]
-    bodies = _bodies(*flat, *legged)
-    over_k = np.array([1.0, 1.1, 0.9, 5.0, 5.2, 4.8])
-    told = told_contact(bodies, flow_kmm2=30.0 * bodies.area_mm2, over_k=over_k)
-    assert told.by_area[:3] == pytest.approx(np.full(3, 30.0), rel=0.25)
-    assert told.by_area[3:] == pytest.approx(np.full(3, 6.0), rel=0.25)
-
-
-def test_one_part_alone_hardly_tells_its_kinds_joint():
-    bodies = _bodies(_chip("U1", 20, 20, package="QFP"), _chip("U2", 60, 20, package="QFP"))
-    alone = _bodies(_chip("U1", 20, 20, package="QFP"))
-    one = told_contact(alone, flow_kmm2=40.0 * alone.area_mm2, over_k=np.array([1.0]))
-    two = told_contact(bodies, flow_kmm2=40.0 * bodies.area_mm2, over_k=np.array([1.0, 1.0]))
-    # The usual joint is 1 / (5e-3 K m2/W) over 20 W/(m2 K); kinds differ by a factor of two, parts of one by a fifth.
-    assert 10.0 < one.by_area[0] < two.by_area[0] < 40.0
-    assert 0.2 < two.spread[0] < one.spread[0] == pytest.approx(np.hypot(0.2, 0.7))
-
-
-def test_kinds_that_nobody_sees_keep_the_usual_joint():
-    bodies = _bodies(_chip("U1", 20, 20, package="QFP"))
-    told = told_contact(bodies, flow_kmm2=np.array([500.0]), over_k=np.array([np.nan]))
-    assert told.by_area[0] == pytest.approx(1 / 5e-3 / 20.0)
 
 
 def test_the_height_that_its_package_usually_has_counts_where_none_is_stated():
@@ -110,5 +82,5 @@ def test_a_flat_body_takes_no_more_and_no_less_than_the_face_it_covers():
     grid = fin_grid(board)
     found = body_responses(grid, board_bodies(board, grid), decay_mm=DECAY_MM, contact=np.array([1e4]))
     # Kelvin for one unit of watts over h: 1 over the area that loses (whole cells: 0.3 % more than the board).
-    assert found.cells[:, 0] == pytest.approx(np.full(grid.cells, 1 / 8000.0), rel=5e-3)
+    assert found.cells(np.ones(1)) == pytest.approx(np.full(grid.cells, 1 / 8000.0), rel=5e-3)
     assert found.bodies[0, 0] == pytest.approx(1 / 8000.0, rel=5e-3)

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from samples.simulator import BoardField, sample_board, sample_powers, solve_board
-from thermscan.heat import contact
+from thermscan.heat import least_squares, sources
 from thermscan.heat.split import HeatSplit, board_rise_k, split_heat
-from thermscan.layout.board import Board, Surface
+from thermscan.layout.board import Board, Part, Surface
 from thermscan.regions import reasons
 from thermscan.regions.measurement import BudgetLine, PartMeasurement, Rectified
 from thermscan.registration.registration import Registration
@@ -207,12 +207,53 @@ def test_part_powers_are_never_below_zero():
     assert min(heat.heat_kmm2 for heat in split.parts) >= 0
 
 
-@pytest.mark.parametrize("first", [4.0, 25.0])
-def test_joints_and_decay_length_come_out_whatever_is_taken_first(first: float, monkeypatch: pytest.MonkeyPatch):
-    # They are told in turns, and creep towards one another where no step is taken further than told.
+@pytest.mark.parametrize(("contact", "decay_mm"), [(4.0, 12.0), (25.0, 55.0)])
+def test_joints_and_decay_length_come_out_whatever_is_taken_first(
+    contact: float, decay_mm: float, monkeypatch: pytest.MonkeyPatch
+):
     board, field, usual = _solved(8)
-    monkeypatch.setattr(contact, "USUAL_CONTACT", first)
+
+    def first(kinds: int) -> sources._Held:
+        return sources._Held(0.0, np.full(kinds, np.log(contact)), float(np.log(decay_mm)))
+
+    monkeypatch.setattr(sources, "_usual", first)
     _, measured = _seen(board, field, offset_k=0.0, seed=3)
     moved = _split_of(board, field, measured)
-    assert moved.decay_mm == pytest.approx(usual.decay_mm, rel=0.05)
-    assert moved.constant_k == pytest.approx(usual.constant_k, abs=0.4)
+    assert moved.decay_mm == pytest.approx(usual.decay_mm, rel=0.03)
+    assert moved.constant_k == pytest.approx(usual.constant_k, abs=0.25)
+
+
+@pytest.mark.parametrize("parts", [60, 240])
+def test_the_number_of_rounds_does_not_grow_with_the_parts(parts: int, monkeypatch: pytest.MonkeyPatch):
+    # What grows is then the size of the matrices alone; tests/benchmarks/scale.py prints what that costs.
+    side = int(np.ceil(parts**0.5))
+    chips = tuple(
+        Part(f"U{i}", 6.0, 5.0, 8.0 + 9.0 * (i % side), 8.0 + 9.0 * (i // side), 0.0, Surface("plastic", 1.0, 0.02))
+        for i in range(parts)
+    )
+    edge = 9.0 * side + 7.0
+    board = Board(
+        "b", None, [[0, 0], [edge, 0], [edge, edge], [0, edge]], 1.6, Surface("solder-mask", 1.0, 0.02), chips
+    )
+    watts = {chip.ref: 0.05 * (1 + (i % 7)) for i, chip in enumerate(chips)}
+    field = solve_board(board, watts, ambient_c=AMBIENT_C, mesh_mm=2.5)
+    rounds, solved = [], []
+    fit, solve = sources._fit, least_squares.solve_nonnegative
+
+    def counted_fit(sight, *given, **named):
+        rounds.append(sight.grid.cells)
+        return fit(sight, *given, **named)
+
+    def counted_solve(normal, *given, **named):
+        solved.append(len(normal))
+        return solve(normal, *given, **named)
+
+    monkeypatch.setattr(sources, "_fit", counted_fit)
+    monkeypatch.setattr(least_squares, "solve_nonnegative", counted_solve)
+    _, measured = _seen(board, field, offset_k=0.0, seed=3)
+    _split_of(board, field, measured)
+    # Most of them on the coarse grid, whose cells are a quarter in number.
+    assert len(rounds) <= 7
+    assert sum(cells == max(rounds) for cells in rounds) <= 2
+    assert len(solved) <= 2 * len(rounds) + 3
+    assert max(solved) <= parts + 4

@@ -14,7 +14,8 @@ from scipy import sparse
 from scipy.special import i0, i1, k0, k1
 
 from thermscan.heat.bodies import UPPER_SHARE, board_bodies, body_responses
-from thermscan.heat.fin import FinGrid, fin_grid, fin_responses
+from thermscan.heat.fin import FinGrid, fin_grid
+from thermscan.heat.sheet import fin_responses
 from thermscan.layout.board import Board, Part, Surface
 
 # k 20 W/(m K), t 1.6 mm, h 20 W/(m2 K): decay length 40 mm. 1 W over h is 50 000 K mm2.
@@ -98,7 +99,7 @@ def test_far_from_a_flat_body_the_rise_falls_off_as_k0():
     grid = fin_grid(board, cell_mm=3.0)
     rise = body_responses(grid, board_bodies(board, grid), decay_mm=DECAY_MM, contact=np.array([1e5]))
     points = np.array([[300.0 + r_mm, 300.0] for r_mm in (20.0, 40.0, 100.0)])
-    got = grid.interpolation(points) @ rise.cells[:, 0] * WATT_OVER_H
+    got = grid.interpolation(points) @ rise.cells(np.ones(1)) * WATT_OVER_H
     np.testing.assert_allclose(got, [POINT[20.0], POINT[40.0], POINT[100.0]], rtol=0.01)
 
 
@@ -110,7 +111,7 @@ def test_bodies_and_board_together_lose_what_is_put_in():
     bodies, contact = board_bodies(board, grid), np.array([7.0, 20.0])
     rise = body_responses(grid, bodies, decay_mm=25.0, contact=contact)
     bare = 1.0 - UPPER_SHARE * np.minimum(bodies.shares @ bodies.area_mm2 / grid.cell_area_mm2, 1.0)
-    lost = grid.cell_area_mm2 * bare @ rise.cells + bodies.loss_mm2 @ rise.bodies
+    lost = grid.cell_area_mm2 * bare @ rise.cells(np.eye(2)) + bodies.loss_mm2 @ rise.bodies
     np.testing.assert_allclose(lost, 1.0, rtol=1e-9)
     through = np.eye(2) - bodies.loss_mm2[:, None] * rise.bodies
     over_k = rise.bodies - rise.beneath

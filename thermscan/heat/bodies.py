@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from thermscan.heat.fin import FinGrid, conduction, footprints, solve_symmetric
+from thermscan.heat.fin import FinGrid, footprints
 from thermscan.heat.kinds import with_packages
+from thermscan.heat.sheet import SheetFactor, factor_sheet
 from thermscan.layout.board import Board, Part
 
 # Of a lying board's loss by both faces, the share of the upper one: radiation is alike, natural convection
@@ -34,15 +35,12 @@ class Bodies:
         What a body's top and sides lose for each kelvin, over h.
     kinds : tuple of str
         Parts of the same name are fixed to the board alike.
-    laplacian : sparse matrix of shape (cells, cells)
-        From `conduction`.
     """
 
     shares: sparse.csc_matrix
     area_mm2: NDArray[np.float64]
     loss_mm2: NDArray[np.float64]
     kinds: tuple[str, ...]
-    laplacian: sparse.csc_matrix
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,17 +50,22 @@ class Responses:
 
     Attributes
     ----------
-    cells : ndarray of shape (cells, n)
-        Of the board.
+    per_body : ndarray of shape (cells, n)
+        Of the board, for each kelvin of a body.
     beneath : ndarray of shape (n, n)
         [i, j]: of the board under part i for the heat of part j.
     bodies : ndarray of shape (n, n)
         [i, j]: of the body of part i.
     """
 
-    cells: NDArray[np.float64]
+    per_body: NDArray[np.float64]
     beneath: NDArray[np.float64]
     bodies: NDArray[np.float64]
+
+    def cells(self, heat_kmm2: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Rise of every cell of the board for the parts' heat, of shape (n,) or (n, some)."""
+        result: NDArray[np.float64] = self.per_body @ (self.bodies @ heat_kmm2)
+        return result
 
 
 def board_bodies(board: Board, grid: FinGrid) -> Bodies:
@@ -74,7 +77,6 @@ def board_bodies(board: Board, grid: FinGrid) -> Bodies:
         area_mm2=areas[:, 0],
         loss_mm2=UPPER_SHARE * areas[:, 1],
         kinds=tuple(part.package or part.kind or "" for part in parts),
-        laplacian=conduction(grid),
     )
 
 
@@ -96,22 +98,72 @@ def body_areas_mm2(part: Part) -> tuple[float, float]:
     return top, top + share * 2.0 * (part.length_mm + part.width_mm) * height
 
 
-def body_responses(grid: FinGrid, bodies: Bodies, *, decay_mm: float, contact: NDArray[np.float64]) -> Responses:
+@dataclass(frozen=True, slots=True, eq=False)
+class Joined:
     """
-    Rise of board and bodies for one unit of each part's heat.
+    Board and bodies as one system, factored.
+
+    Attributes
+    ----------
+    bodies : Bodies
+    sheet : SheetFactor
+        The board, the bodies held at 0.
+    own : ndarray of shape (cells,)
+        What a cell loses for each kelvin, to the air and to the bodies.
+    plain_loss : ndarray of shape (cells,)
+        What a cell loses to the air for each kelvin, before it grows.
+    spread : sparse matrix of shape (cells, n)
+        What each cell takes up for each kelvin of a body.
+    joint : ndarray of shape (n,)
+    body_loss : ndarray of shape (n,)
+        What bodies lose to the air for each kelvin, grown.
+    responses : Responses
+    """
+
+    bodies: Bodies
+    sheet: SheetFactor
+    own: NDArray[np.float64]
+    plain_loss: NDArray[np.float64]
+    spread: sparse.csc_matrix
+    joint: NDArray[np.float64]
+    body_loss: NDArray[np.float64]
+    responses: Responses
+
+    def solve(
+        self, at_cells: NDArray[np.float64], at_bodies: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Rise of cells and bodies for heat put in at either; of shape (cells, k) and (n, k)."""
+        board = self.sheet.solve(at_cells)
+        bodies = self.responses.bodies @ (at_bodies + self.spread.T @ board)
+        return board + self.responses.per_body @ bodies, bodies
+
+
+def join_bodies(
+    grid: FinGrid,
+    bodies: Bodies,
+    *,
+    decay_mm: float,
+    contact: NDArray[np.float64],
+    cell_growth: NDArray[np.float64] | None = None,
+    body_growth: NDArray[np.float64] | None = None,
+) -> Joined:
+    """
+    Board and bodies as one system.
 
     Parameters
     ----------
     grid : FinGrid
     bodies : Bodies
     decay_mm : float
-        sqrt(k t / h) of the bare board, h being the loss of both faces together.
+        sqrt(k t / h) of the bare board, h being the loss of both faces together at the reference rise.
     contact : ndarray of shape (n,)
         Conductance from body to board by area, over h.
+    cell_growth, body_growth : ndarray of shape (cells,) and (n,), optional
+        Loss over that at the reference rise.
 
     Returns
     -------
-    Responses
+    Joined
 
     Notes
     -----
@@ -124,6 +176,31 @@ def body_responses(grid: FinGrid, bodies: Bodies, *, decay_mm: float, contact: N
     ----------
     .. [1] F. P. Incropera and D. P. DeWitt, Fundamentals of Heat and Mass Transfer, sections 3.6 (fins)
        and 3.1 (contact resistance).
+    """
+    # A body off the board is joined to nothing.
+    on_board = np.asarray(bodies.shares.sum(axis=0)).ravel()
+    joint = contact * bodies.area_mm2 * on_board
+    covered = np.minimum((bodies.shares @ (bodies.area_mm2 * on_board)) / grid.cell_area_mm2, 1.0)
+    spread = sparse.csc_matrix(bodies.shares @ sparse.diags(joint))
+    plain_loss = grid.cell_area_mm2 * (1.0 - UPPER_SHARE * covered)
+    own = plain_loss * (1.0 if cell_growth is None else cell_growth) + np.asarray(spread.sum(axis=1)).ravel()
+    body_loss = bodies.loss_mm2 * (1.0 if body_growth is None else body_growth)
+    sheet = factor_sheet(grid, conductance_mm2=grid.cell_area_mm2 * decay_mm**2, own=own)
+    # The board for each body's kelvin; then the bodies by themselves, the board eliminated.
+    per_body = sheet.solve(spread.toarray())
+    rise = np.linalg.inv(np.diag(joint + body_loss) - spread.T @ per_body)
+    responses = Responses(per_body, np.asarray(bodies.shares.T @ per_body) @ rise, rise)
+    return Joined(bodies, sheet, own, plain_loss, spread, joint, body_loss, responses)
+
+
+def body_responses(grid: FinGrid, bodies: Bodies, *, decay_mm: float, contact: NDArray[np.float64]) -> Responses:
+    """
+    Rise of board and bodies for one unit of each part's heat, the loss being the same at any rise.
+
+    Parameters
+    ----------
+    grid, bodies, decay_mm, contact
+        As for `join_bodies`.
 
     Examples
     --------
@@ -134,20 +211,7 @@ def body_responses(grid: FinGrid, bodies: Bodies, *, decay_mm: float, contact: N
     >>> from thermscan.heat.fin import fin_grid
     >>> grid = fin_grid(board)
     >>> rise = body_responses(grid, board_bodies(board, grid), decay_mm=25.0, contact=np.array([10.0]))
-    >>> bool(rise.bodies[0, 0] > rise.beneath[0, 0] > rise.cells.mean())
+    >>> bool(rise.bodies[0, 0] > rise.beneath[0, 0] > rise.cells(np.ones(1)).mean())
     True
     """
-    n = bodies.shares.shape[1]
-    # A body off the board is joined to nothing.
-    on_board = np.asarray(bodies.shares.sum(axis=0)).ravel()
-    joint = contact * bodies.area_mm2 * on_board
-    covered = np.minimum((bodies.shares @ (bodies.area_mm2 * on_board)) / grid.cell_area_mm2, 1.0)
-    spread = bodies.shares @ sparse.diags(joint)
-    own = grid.cell_area_mm2 * (1.0 - UPPER_SHARE * covered) + np.asarray(spread.sum(axis=1)).ravel()
-    nodes = grid.cell_area_mm2 * decay_mm**2 * bodies.laplacian + sparse.diags(own)
-    upper = sparse.hstack([nodes, -spread])
-    lower = sparse.hstack([-spread.T, sparse.diags(joint + bodies.loss_mm2)])
-    matrix = sparse.csc_matrix(sparse.vstack([upper, lower]))
-    heat = np.vstack([np.zeros((grid.cells, n)), np.eye(n)])
-    rise = solve_symmetric(matrix, heat)
-    return Responses(rise[: grid.cells], np.asarray(bodies.shares.T @ rise[: grid.cells]), rise[grid.cells :])
+    return join_bodies(grid, bodies, decay_mm=decay_mm, contact=contact).responses

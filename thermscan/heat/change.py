@@ -10,15 +10,14 @@ from thermscan.heat.bodies import board_bodies
 from thermscan.heat.fin import fin_grid
 from thermscan.heat.heat_split import HeatSplit
 from thermscan.heat.least_squares import Evidence, PartRises, weigh_cells
-from thermscan.heat.sources import fit_change
+from thermscan.heat.sources import Sight, fit_change
 from thermscan.heat.split import FEWEST_CELLS
 from thermscan.heat.summary import summarise
 from thermscan.layout.board import Board
 from thermscan.registration.registration import Registration
 
-# For changes between two looks: decay lengths less likely than this share of the best are left out; a part
-# may always change by so much, and one that cannot be seen by some times what was found for it before.
-LEAST_LIKELY_DECAY = 0.02
+# For changes between two looks: a part may always change by so much, and one that cannot be seen by some times what
+# was found for it before.
 LIKELY_FLOOR_K = 0.2
 UNSEEN_ROOM = 2.0
 CHANGE_STEPS = 3
@@ -69,9 +68,6 @@ def split_change(
         noise_k=noise_k * max(camera_px_mm(registration, board) / mm_per_px, 1.0),
         placement_mm=registration.uncertainty_mm,
     )
-    likely = split.weights > LEAST_LIKELY_DECAY * split.weights.max()
-    solved = tuple(fit for fit, use in zip(split.fits, likely, strict=True) if use)
-    weights = split.weights[likely] / split.weights[likely].sum()
     expected_k = np.abs(part_change.rise_k)
     unseen_k: NDArray[np.float64] | None = None
     change: HeatSplit | None = None
@@ -79,8 +75,8 @@ def split_change(
         evidence = Evidence(
             sigma_k, degrees, signed=True, likely_k=expected_k + LIKELY_FLOOR_K, likely_board_k=unseen_k
         )
-        fits = fit_change(grid, bodies, cells, part_change, evidence=evidence, solved=solved)
-        change = summarise(board, bodies, fits, part_change, weights=weights, signed=True)
+        fit = fit_change(Sight(grid, bodies, cells, evidence), part_change, solved=split.fit)
+        change = summarise(board, fit, part_change, signed=True)
         expected_k = np.array([abs(heat.own_k) if heat.own_k is not None else np.nan for heat in change.parts])
         beneath = np.array([abs(heat.own_board_k) for heat in change.parts])
         unseen_k = np.where(np.isnan(expected_k), UNSEEN_ROOM * beneath + LIKELY_FLOOR_K, np.nan)

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
-from scipy.sparse.linalg import splu
 
 from thermscan.frozen import reduce_frozen
 from thermscan.layout.board import Board, Part
@@ -84,8 +83,14 @@ class FinGrid:
         scale = np.divide(1.0, total, out=np.zeros_like(total), where=total > 1e-9)
         return sparse.csr_matrix(sparse.diags(scale) @ matrix)
 
+    def from_other(self, other: FinGrid, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """What another grid of the same board says of each cell of this one."""
+        row, col = np.nonzero(self.inside)
+        centres = np.column_stack([(col + 0.5) * self.dx_mm, (row + 0.5) * self.dy_mm])
+        return np.asarray(other.interpolation(centres) @ values, dtype=np.float64)
 
-def fin_grid(board: Board, *, cell_mm: float | None = None) -> FinGrid:
+
+def fin_grid(board: Board, *, cell_mm: float | None = None, coarser: float = 1.0) -> FinGrid:
     """
     The board's outline cut into nearly square cells.
 
@@ -94,6 +99,8 @@ def fin_grid(board: Board, *, cell_mm: float | None = None) -> FinGrid:
     board : Board
     cell_mm : float, optional
         About how large; chosen from the board's area where not given.
+    coarser : float
+        Times that choice.
 
     Examples
     --------
@@ -105,7 +112,7 @@ def fin_grid(board: Board, *, cell_mm: float | None = None) -> FinGrid:
     """
     width, height = board.width_mm, board.height_mm
     if cell_mm is None:
-        cell_mm = float(np.clip(np.sqrt(width * height / CELLS_WANTED), SMALLEST_CELL_MM, LARGEST_CELL_MM))
+        cell_mm = float(np.clip(np.sqrt(width * height / CELLS_WANTED), SMALLEST_CELL_MM, LARGEST_CELL_MM)) * coarser
     cols, rows = max(round(width / cell_mm), 2), max(round(height / cell_mm), 2)
     dx, dy = width / cols, height / rows
     corners = np.column_stack([board.outline_mm[:, 0] / dx - 0.5, board.outline_mm[:, 1] / dy - 0.5])
@@ -145,78 +152,6 @@ def footprints(board: Board, grid: FinGrid, parts: tuple[Part, ...] | None = Non
     return sparse.csc_matrix(
         (np.concatenate(weights), (np.concatenate(lines), np.concatenate(columns))), shape=(grid.cells, len(chosen))
     )
-
-
-def fin_responses(grid: FinGrid, sources: sparse.csc_matrix, *, decay_mm: float) -> NDArray[np.float64]:
-    """
-    The rise of every cell for one unit of each source.
-
-    Solves T - L^2 lap(T) = q / h on the board's cells, edges insulated, where L is the decay length
-    sqrt(k t / h) and h the loss of both faces together. The unit of a source is therefore watts over h:
-    kelvin times square millimetres. The loss over all cells equals what is put in.
-
-    Parameters
-    ----------
-    grid : FinGrid
-    sources : sparse matrix of shape (cells, n)
-        Share of each source that enters each cell.
-    decay_mm : float
-
-    Returns
-    -------
-    ndarray of shape (cells, n)
-        Kelvin per (K mm2).
-
-    References
-    ----------
-    .. [1] F. P. Incropera and D. P. DeWitt, Fundamentals of Heat and Mass Transfer, section 3.6 (extended
-       surfaces): k t lap(T) - h (T - Ta) + q = 0.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> from scipy import sparse
-    >>> grid = FinGrid(np.ones((20, 20), bool), 5.0, 5.0)
-    >>> everywhere = sparse.csc_matrix(np.full((400, 1), 1 / 400))
-    >>> rise = fin_responses(grid, everywhere, decay_mm=30.0)
-    >>> bool(np.allclose(rise, 1 / (100 * 100)))
-    True
-    """
-    matrix = sparse.identity(grid.cells, format="csc") + decay_mm**2 * conduction(grid)
-    return solve_symmetric(matrix, sources.toarray() / grid.cell_area_mm2)
-
-
-def conduction(grid: FinGrid) -> sparse.csc_matrix:
-    """
-    Minus the Laplacian on the board's cells, edges insulated; shape (cells, cells), per square millimetre.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> conduction(FinGrid(np.ones((1, 3), bool), 1.0, 1.0)).toarray().tolist()
-    [[1.0, -1.0, 0.0], [-1.0, 2.0, -1.0], [0.0, -1.0, 1.0]]
-    """
-    number = grid.numbers()
-    matrix = sparse.csc_matrix((grid.cells, grid.cells))
-    for first, second, distance in (
-        (number[:, :-1], number[:, 1:], grid.dx_mm),
-        (number[:-1, :], number[1:, :], grid.dy_mm),
-    ):
-        both = (first >= 0) & (second >= 0)
-        a, b = first[both], second[both]
-        link = np.full(len(a), 1.0 / distance**2)
-        matrix = matrix + sparse.csc_matrix(
-            (np.concatenate([link, link, -link, -link]), (np.concatenate([a, b, a, b]), np.concatenate([a, b, b, a]))),
-            shape=matrix.shape,
-        )
-    return sparse.csc_matrix(matrix)
-
-
-def solve_symmetric(matrix: sparse.spmatrix, right: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Solve a sparse, symmetric, positive definite system for several right-hand sides at once."""
-    factors = splu(sparse.csc_matrix(matrix), permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True})
-    result: NDArray[np.float64] = factors.solve(right)
-    return result
 
 
 def _inside_polygon(corners: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.bool_]:

@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from thermscan.frozen import reduce_frozen
 from thermscan.heat.sources import SourceFit
-from thermscan.scales import read_only
 
 # The loss grows with the rise and heat spreads through more than the sheet: what all parts receive alike is
 # trusted to this share of itself. From good boards with pours, against their peers: a difference in received heat is
@@ -90,8 +89,8 @@ class HeatSplit:
         ``residual_rms_k`` as a share of how much the board's own rise varies: large where its copper is uneven.
     received_doubt : float
         What a part receives is wrong by this share of itself.
-    fits : tuple of SourceFit
-        One for each decay length tried, and ``weights`` how likely each is.
+    fit : SourceFit
+        What that rests on.
     """
 
     parts: tuple[PartHeat, ...]
@@ -102,8 +101,7 @@ class HeatSplit:
     loss_w_per_m2k: float | None
     supply_w: float | None
     residual_rms_k: float
-    fits: tuple[SourceFit, ...]
-    weights: NDArray[np.float64]
+    fit: SourceFit
     remarks: tuple[str, ...] = field(default=())
     uneven: float = 0.0
     received_doubt: float = RECEIVED_DOUBT
@@ -112,7 +110,6 @@ class HeatSplit:
     __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "weights", read_only(self.weights))
         object.__setattr__(self, "by_ref", {part.ref: part for part in reversed(self.parts)})
 
     def of(self, ref: str) -> PartHeat | None:
@@ -133,16 +130,9 @@ class HeatSplit:
         -------
         ndarray of shape (m,)
         """
-        n = len(self.parts)
-        within, values = [], []
-        for fit in self.fits:
-            rows = contrasts @ fit.responses.bodies - contrasts * np.diag(fit.responses.bodies)
-            within.append(np.sum((rows @ fit.covariance[:n, :n]) * rows, axis=1))
-            values.append(rows @ fit.heat_kmm2)
-        mean = self.weights @ np.array(values)
-        between = self.weights @ (np.array(values) - mean) ** 2
+        values = contrasts @ self.fit.received_k()
         doubt_k = np.array([part.joint_doubt_k for part in self.parts])
         local = contrasts**2 @ (self.residual_rms_k**2 + doubt_k**2)
-        fitted = np.maximum(self.weights @ np.array(within), 0.0) + between
-        result: NDArray[np.float64] = np.sqrt(fitted + local + (self.received_doubt * mean) ** 2)
+        fitted = self.fit.received_u_k(contrasts)
+        result: NDArray[np.float64] = np.sqrt(fitted**2 + local + (self.received_doubt * values) ** 2)
         return result

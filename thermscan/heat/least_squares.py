@@ -6,13 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
-from scipy.optimize import nnls
 
 from thermscan.heat.bare import BareCells
 from thermscan.heat.bodies import Bodies, Responses
 from thermscan.heat.contact import LEAST_OVER_K
 from thermscan.heat.fin import FinGrid
+from thermscan.heat.nonneg import solve_nonnegative
 
 # What the fin leaves out (copper that is not even, loss that grows with the rise): a share of the local
 # rise, and a floor. Chosen from boards solved by finite elements; the fit enlarges it where it must.
@@ -80,14 +79,74 @@ class Evidence:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Shared:
+    """
+    What the whole board or a kind of part has in common, such as how far heat spreads, close to what it is held to be.
+
+    Attributes
+    ----------
+    at_cells : ndarray of shape (cells seen, p)
+        By how much the rise of the board changes for each unit.
+    at_bodies : ndarray of shape (n, p)
+    usual : ndarray of shape (p,)
+        What is known beforehand, less what it is held to be.
+    spread : ndarray of shape (p,)
+        The standard uncertainty of that.
+    """
+
+    at_cells: NDArray[np.float64]
+    at_bodies: NDArray[np.float64]
+    usual: NDArray[np.float64]
+    spread: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Found:
-    """Heat (watts over h) of each part, the board's constant, their covariance by the misfit, and what is left over."""
+    """
+    What explains board and bodies best.
+
+    Attributes
+    ----------
+    heat_kmm2 : ndarray of shape (n,)
+        Each part's heat, watts over h.
+    constant_k : float
+        What the whole board shares.
+    shared : ndarray of shape (p,)
+        By how much what is shared differs from what it was held to be.
+    normal : ndarray of shape (n + 1 + p, n + 1 + p)
+        Of the normal equations, in units of ``scale``, the cells weighed as they were believed.
+    scale : ndarray of shape (n + 1 + p,)
+        Units of the unknowns: heat, constant, what is shared.
+    free : ndarray of bool, shape (n + 1 + p,)
+        What is not held at 0.
+    misfit : float
+        Weighted sum of squares.
+    stretch : float
+        How far the misfit says that all was stated too sure or too doubtful; variances go with it.
+    cell_residual_k : ndarray of shape (cells seen,)
+    robust : ndarray of shape (cells seen,)
+        How far each cell is believed, 1 or less.
+    """
 
     heat_kmm2: NDArray[np.float64]
     constant_k: float
-    covariance: NDArray[np.float64]
+    shared: NDArray[np.float64]
+    normal: NDArray[np.float64]
+    scale: NDArray[np.float64]
+    free: NDArray[np.bool_]
     misfit: float
+    stretch: float
     cell_residual_k: NDArray[np.float64]
+    robust: NDArray[np.float64]
+
+    def covariance(self) -> NDArray[np.float64]:
+        """Of heat, constant and what is shared; a part held at 0 may give as much as the data would not notice."""
+        covariance = np.zeros_like(self.normal)
+        at = np.ix_(self.free, self.free)
+        covariance[at] = np.linalg.inv(self.normal[at])
+        covariance[~self.free, ~self.free] = 1.0 / np.diag(self.normal)[~self.free]
+        covariance *= self.stretch * np.outer(self.scale, self.scale)
+        return covariance
 
 
 def weigh_cells(
@@ -104,137 +163,181 @@ def weigh_cells(
     return np.sqrt(alike * model**2 + noise_k**2 / np.maximum(cells.pixels, 1.0)), degrees
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Linear:
+    """
+    What is seen, linear in the unknowns.
+
+    Attributes
+    ----------
+    at_cells : ndarray of shape (cells seen, n)
+        Rise of each cell for one unit of each part's heat.
+    responses : Responses
+    bodies : Bodies
+    cells : BareCells
+    rises : PartRises
+    evidence : Evidence
+    """
+
+    at_cells: NDArray[np.float64]
+    responses: Responses
+    bodies: Bodies
+    cells: BareCells
+    rises: PartRises
+    evidence: Evidence
+
+
 def solve_sources(
-    at_cells: NDArray[np.float64],
-    bodies: Bodies,
-    responses: Responses,
-    cells: BareCells,
-    rises: PartRises,
+    linear: Linear,
     *,
-    evidence: Evidence,
     spread: NDArray[np.float64],
+    shared: Shared | None = None,
+    start: Found | None = None,
+    steps: int = ROBUST_STEPS,
+    robust: NDArray[np.float64] | None = None,
+    above: NDArray[np.bool_] | None = None,
 ) -> Found:
     """
     The parts' heat that explains the bare board and the bodies best.
 
     Parameters
     ----------
-    at_cells : ndarray of shape (cells seen, n)
-        Rise of each cell for one unit of each part's heat.
-    bodies : Bodies
-    responses : Responses
-    cells : BareCells
-    rises : PartRises
-        A body's rise over the board beneath it is left free within ``spread``.
-    evidence : Evidence
+    linear : Linear
     spread : ndarray of shape (n,)
-        Relative uncertainty of how well each body is joined to the board.
+        Relative uncertainty of how well each body is joined to the board, beyond what is shared: a body's rise over
+        the board beneath it is left free by so much.
+    shared : Shared, optional
+        What is told together with the heat.
+    start : Found, optional
+        Of a problem much like this one. Without it the first step leaves the bodies out.
+    steps : int
+        Times that what stands out is weighed down anew.
+    robust : ndarray of shape (cells seen,), optional
+        How far each cell is believed at first.
+    above : ndarray of bool, shape (n + 1,), optional
+        Which unknowns are likely to be above 0.
     """
-    n = at_cells.shape[1]
-    scale = np.maximum(np.diag(responses.beneath), 1e-12)  # unknowns are the board's own rise under each part
-    design = np.column_stack([at_cells / scale, np.ones(len(at_cells))])
-    known, told = _beforehand(responses, scale, bodies.area_mm2, evidence)
-    robust = np.ones(len(at_cells))
-    solution = np.zeros(n + 1)
-    matrix, target = design, cells.rise_k
-    for step in range(ROBUST_STEPS):
+    responses, cells, rises, evidence = linear.responses, linear.cells, linear.rises, linear.evidence
+    m, n = linear.at_cells.shape
+    shared = shared or Shared(np.zeros((m, 0)), np.zeros((n, 0)), np.zeros(0), np.zeros(0))
+    p = len(shared.usual)
+    # Unknowns are the board's own rise under each part, the constant, and what is shared.
+    scale = np.concatenate([1.0 / np.maximum(np.diag(responses.beneath), 1e-12), np.ones(1 + p)])
+    bounded = np.append(np.full(n, not evidence.signed), np.zeros(1 + p, dtype=bool))
+    seen = np.isfinite(rises.rise_k)
+    by_bodies = np.column_stack([responses.bodies[seen] * scale[:n], np.ones(seen.sum()), shared.at_bodies[seen]])
+    robust = np.ones(m) if robust is None else robust
+    solution, known = np.zeros(n + 1 + p), start is not None
+    if start is not None:
+        robust = start.robust
+        solution[: n + 1] = np.append(start.heat_kmm2, start.constant_k) / scale[: n + 1]
+    for _ in range(steps):
+        before = _beforehand(linear, scale[:n], shared, solution[:n] * scale[:n] if known else None)
         weight = robust / evidence.sigma_k
-        rows, values = [design * weight[:, None], known], [cells.rise_k * weight, told]
-        if step > 0:
-            body, wanted = _body_rows(responses, scale, rises, solution=solution, spread=spread)
-            rows.append(body)
-            values.append(wanted)
-        matrix, target = np.vstack(rows), np.concatenate(values)
-        solution = _solve(matrix, target, signed=evidence.signed)
-        known, told = _beforehand(responses, scale, bodies.area_mm2, evidence, solution[:n] / scale)
-        residual = cells.rise_k - design @ solution
+        normal, right = before.equations(
+            np.column_stack([linear.at_cells * scale[:n], np.ones(m), shared.at_cells]), cells.rise_k, weight
+        )
+        body_weight = np.zeros(len(by_bodies))
+        if known:
+            body_weight = (
+                1.0 / _body_sigma(responses, rises, solution[:n] * scale[:n], float(solution[n]), spread)[seen]
+            )
+            weighed = by_bodies * body_weight[:, None]
+            normal += weighed.T @ weighed
+            right += weighed.T @ (rises.rise_k[seen] * body_weight)
+        likely = solution > 0 if known else None if above is None else np.append(above, np.ones(p, dtype=bool))
+        solution = solve_nonnegative(normal, right, bounded, start=likely)
+        known = True
+        residual = cells.rise_k - (
+            linear.at_cells @ (solution[:n] * scale[:n]) + solution[n] + shared.at_cells @ solution[n + 1 :]
+        )
+        misfit = float(np.sum((residual * weight) ** 2)) + before.misfit(solution)
+        misfit += float(np.sum(((rises.rise_k[seen] - by_bodies @ solution) * body_weight) ** 2))
         standard = np.abs(residual) / np.maximum(evidence.sigma_k, 1e-9)
         centre = max(float(np.median(standard)) / 0.6745, 1e-9) if len(standard) else 1.0
         robust = np.sqrt(np.minimum(1.0, HUBER_LIMIT * centre / np.maximum(standard, 1e-9)))
-    to_heat = np.append(1.0 / scale, 1.0)
-    misfit = float(np.sum((matrix @ solution - target) ** 2))
-    stretch = float(np.clip(misfit / evidence.degrees, *MISFIT_BOUNDS))
     return Found(
-        heat_kmm2=solution[:n] / scale,
+        heat_kmm2=solution[:n] * scale[:n],
         constant_k=float(solution[n]),
-        covariance=stretch * _covariance(matrix, solution, signed=evidence.signed) * np.outer(to_heat, to_heat),
+        shared=solution[n + 1 :],
+        normal=normal,
+        scale=scale,
+        free=~bounded | (solution > 0),
         misfit=misfit,
-        cell_residual_k=cells.rise_k - design @ solution,
+        stretch=float(np.clip(misfit / evidence.degrees, *MISFIT_BOUNDS)),
+        cell_residual_k=residual,
+        robust=robust,
     )
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Beforehand:
+    """What is known before looking: mean and spread of each unknown; the sum of all heat where the supply is known."""
+
+    mean: NDArray[np.float64]
+    spread: NDArray[np.float64]
+    in_sum: NDArray[np.float64] | None
+
+    def equations(
+        self, design: NDArray[np.float64], values: NDArray[np.float64], weight: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Normal equations of weighed observations and of this."""
+        design *= weight[:, None]
+        normal = design.T @ design
+        right: NDArray[np.float64] = design.T @ (values * weight)
+        normal[np.diag_indices_from(normal)] += 1.0 / self.spread**2
+        right += self.mean / self.spread**2
+        if self.in_sum is not None:
+            normal += np.outer(self.in_sum, self.in_sum)
+            right += self.in_sum / LOSS_SPREAD
+        return normal, right
+
+    def misfit(self, solution: NDArray[np.float64]) -> float:
+        """Weighted sum of squares."""
+        misfit = float(np.sum(((solution - self.mean) / self.spread) ** 2))
+        return misfit + (float(self.in_sum @ solution - 1.0 / LOSS_SPREAD) ** 2 if self.in_sum is not None else 0.0)
+
+
 def _beforehand(
-    responses: Responses,
-    scale: NDArray[np.float64],
-    area_mm2: NDArray[np.float64],
-    evidence: Evidence,
-    heat_kmm2: NDArray[np.float64] | None = None,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """What is known of heat and constant before looking: one row for each, and one for all heat together."""
-    n = len(scale)
-    widest = np.full(n + 1, WIDEST_K)
-    widest[n] = CONSTANT_SPREAD_K
+    linear: Linear, scale: NDArray[np.float64], shared: Shared, heat_kmm2: NDArray[np.float64] | None
+) -> _Beforehand:
+    """What is known of heat, constant and what is shared before looking; the heat found last lets a part free."""
+    responses, evidence, n = linear.responses, linear.evidence, len(scale)
+    mean, spread = np.zeros(n), np.full(n, WIDEST_K)
     for likely, per_k in (
-        (evidence.likely_k, scale / np.maximum(np.diag(responses.bodies), 1e-12)),
+        (evidence.likely_k, 1.0 / (scale * np.maximum(np.diag(responses.bodies), 1e-12))),
         (evidence.likely_board_k, np.ones(n)),
     ):
         if likely is not None:
             told = np.isfinite(likely)
-            widest[:n][told] = np.clip((per_k * likely)[told], LEAST_LIKELY_K, WIDEST_K)
-    rows, values = np.diag(1.0 / widest), np.zeros(n + 1)
+            spread[told] = np.clip((per_k * likely)[told], LEAST_LIKELY_K, WIDEST_K)
+    in_sum = None
     if evidence.supply_w:
         usual = evidence.supply_w * 1e6 / USUAL_LOSS_W_PER_M2K
-        by_area = usual * area_mm2 / area_mm2.sum()
+        by_area = usual * linear.bodies.area_mm2 / linear.bodies.area_mm2.sum()
         # A part that is found to give more than its area lets expect is let free; one that nothing shows is not.
         more = ANY_PART_SHARE * usual if heat_kmm2 is None else np.abs(heat_kmm2)
-        within = np.hypot(AREA_SPREAD * by_area, more)
-        rows[:n, :n] = np.diag(1.0 / (scale * within))
-        values[:n] = by_area / within
-        rows = np.vstack([rows, np.append(1.0 / scale, 0.0) / (LOSS_SPREAD * usual)])
-        values = np.append(values, 1.0 / LOSS_SPREAD)
-    return rows, values
+        mean, spread = by_area / scale, np.hypot(AREA_SPREAD * by_area, more) / scale
+        in_sum = np.concatenate([scale, np.zeros(1 + len(shared.usual))]) / (LOSS_SPREAD * usual)
+    return _Beforehand(
+        np.concatenate([mean, [0.0], shared.usual]),
+        np.concatenate([spread, [CONSTANT_SPREAD_K], shared.spread]),
+        in_sum,
+    )
 
 
-def _body_rows(
+def _body_sigma(
     responses: Responses,
-    scale: NDArray[np.float64],
     rises: PartRises,
-    *,
-    solution: NDArray[np.float64],
+    heat_kmm2: NDArray[np.float64],
+    constant_k: float,
     spread: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """One row a measurable part: its rise, uncertain as far as it stands above the board by an unsure joint."""
-    n = len(scale)
-    seen = np.isfinite(rises.rise_k)
-    rise = np.nan_to_num(rises.rise_k)
-    beneath_k = (responses.beneath / scale) @ solution[:n] + solution[n]
+) -> NDArray[np.float64]:
+    """Of each part's rise: uncertain as far as it stands above the board by an unsure joint; NaN where not seen."""
+    beneath_k = responses.beneath @ heat_kmm2
     # A joint may be better than taken as well as worse: by what the body shows, or by what its heat would make.
-    expected_k = (responses.bodies - responses.beneath) / scale @ solution[:n]
-    over_k = np.maximum(np.maximum(np.abs(rise - beneath_k), np.abs(expected_k)), LEAST_OVER_K)
-    doubt = EMISSIVITY_SHARE * np.abs(rise - solution[n])
-    sigma = np.sqrt((spread * over_k) ** 2 + np.nan_to_num(rises.u_k) ** 2 + doubt**2)
-    rows = np.column_stack([responses.bodies / scale, np.ones(n)])
-    return (rows / sigma[:, None])[seen], (rise / sigma)[seen]
-
-
-def _solve(matrix: NDArray[np.float64], target: NDArray[np.float64], *, signed: bool) -> NDArray[np.float64]:
-    """Least squares, heat not below 0 unless signed; the last unknown is free."""
-    lower = np.linalg.cholesky(matrix.T @ matrix)
-    right = solve_triangular(lower, matrix.T @ target, lower=True)
-    if signed:
-        result: NDArray[np.float64] = solve_triangular(lower.T, right)
-        return result
-    count = len(right)
-    found, _ = nnls(np.column_stack([lower.T, -lower.T[:, -1]]), right, maxiter=30 * count)
-    return np.append(found[: count - 1], found[count - 1] - found[count])
-
-
-def _covariance(matrix: NDArray[np.float64], solution: NDArray[np.float64], *, signed: bool) -> NDArray[np.float64]:
-    """Of what is not held at 0; a part that is may give as much as the data would not notice, the others held."""
-    normal = matrix.T @ matrix
-    free = np.ones(len(solution), dtype=bool) if signed else solution > 0
-    free[-1] = True
-    covariance = np.zeros_like(normal)
-    covariance[np.ix_(free, free)] = np.linalg.inv(normal[np.ix_(free, free)])
-    covariance[~free, ~free] = 1.0 / np.diag(normal)[~free]
-    return covariance
+    expected_k = responses.bodies @ heat_kmm2 - beneath_k
+    over_k = np.maximum(np.maximum(np.abs(rises.rise_k - beneath_k - constant_k), np.abs(expected_k)), LEAST_OVER_K)
+    doubt = EMISSIVITY_SHARE * np.abs(rises.rise_k - constant_k)
+    result: NDArray[np.float64] = np.sqrt((spread * over_k) ** 2 + rises.u_k**2 + doubt**2)
+    return result

@@ -191,17 +191,17 @@ def _explained(
     explained = np.zeros(looked.shape)
     if split is None:
         return explained
-    best = split.fits[int(np.argmax(split.weights))]
+    best = split.fit
     rows, cols = np.nonzero(looked)
     points = np.column_stack([(cols + 0.5) * mm_per_px, (rows + 0.5) * mm_per_px])
-    heat = best.heat_kmm2[: len(board.parts)]
+    heat = np.where(np.arange(len(best.heat_kmm2)) < len(board.parts), best.heat_kmm2, 0.0)
     at = fin_grid(board).interpolation(points)
-    values = at @ (best.responses.cells[:, : len(heat)] @ heat + best.constant_k)
+    values = at @ (best.responses.cells(heat) + best.constant_k)
     for index, part in enumerate(board.parts):
         if part in unread:
             body = np.abs(part.body_from_board(points))
             there = (body[:, 0] < part.length_mm / 2 + margin) & (body[:, 1] < part.width_mm / 2 + margin)
-            values[there] -= (at[there] @ best.responses.cells[:, index]) * heat[index]
+            values[there] -= at[there] @ best.responses.cells(np.where(np.arange(len(heat)) == index, heat, 0.0))
     explained[looked] = values
     return explained
 

@@ -160,11 +160,13 @@ def _culprits(change: HeatSplit) -> list[int]:
 
 def _given(change: HeatSplit, culprits: list[int], heat: HeatSeen) -> NDArray[np.float64]:
     """What culprits give each pixel of bare board; shape (rows, cols), 0 elsewhere."""
-    best = change.fits[int(np.argmax(change.weights))]
+    best = change.fit
     bare = heat.bare()
     rows, cols = np.nonzero(bare)
     points = np.asarray((np.column_stack([cols, rows]) + 0.5) * heat.view.mm_per_px, dtype=np.float64)
-    cells = best.responses.cells[:, culprits] @ best.heat_kmm2[culprits]
+    theirs = np.zeros_like(best.heat_kmm2)
+    theirs[culprits] = best.heat_kmm2[culprits]
+    cells = best.responses.cells(theirs)
     given = np.zeros(bare.shape)
     given[bare] = fin_grid(heat.board).interpolation(points) @ cells
     return given
@@ -172,7 +174,7 @@ def _given(change: HeatSplit, culprits: list[int], heat: HeatSeen) -> NDArray[np
 
 def _given_to(change: HeatSplit, culprits: list[int], common: tuple[PartMeasurement, ...]) -> NDArray[np.float64]:
     """What culprits give each of the parts in common, themselves included."""
-    best = change.fits[int(np.argmax(change.weights))]
+    best = change.fit
     place = {part.ref: i for i, part in enumerate(change.parts)}
     given = best.responses.bodies[:, culprits] @ best.heat_kmm2[culprits]
     result: NDArray[np.float64] = given[[place[m.part.ref] for m in common]]

@@ -108,7 +108,7 @@ def compare_watts(
     """
     if split is None:
         return ()
-    best = split.fits[int(np.argmax(split.weights))]
+    best = split.fit
     response = dict(zip((part.ref for part in split.parts), np.diag(best.responses.bodies), strict=True))
     found = []
     for m in measurements:
