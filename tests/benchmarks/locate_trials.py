@@ -4,8 +4,9 @@ A switched source of 20 mW, and nothing switched, before ``thermscan locate``: `
 The board is a bare sheet solved by explicit finite differences in time (which the analysis does not use), with random
 copper, loss, thickness, parts that lie on it without taking heat, place of the source and phase of the supply. The
 camera: 9 Hz, NETD 50 mK, its offset drifts, the board warms, breath sways the picture and its warmth is reflected.
-Every board is recorded twice: with the source, and with nothing switched (the period is stated there, so that a false
-source is looked for). Half of the source's recordings state no period.
+Every board is recorded twice: with the source, and with nothing switched. Half of the source's recordings state no
+period, and each is also located with a wrong one (2 % off, or half or twice); with nothing switched a period is stated,
+so that a false source is looked for, and then none is, which must end with 'cannot tell'.
 """
 
 import argparse
@@ -120,9 +121,9 @@ def plain_place_mm(difference: np.ndarray, job: dict) -> tuple[float, float]:
     return (col + int(left) + 4 - left) / job["scale"], (row + int(top) + 4 - top) / job["scale"]
 
 
-def located(folder: Path, name: str, job: dict, *, stated: bool) -> dict:
+def located(folder: Path, name: str, job: dict, *, stated_s: float | None) -> dict:
     """What the command says."""
-    period = f"drive_period_s = {job['period_s']}\n" if stated else ""
+    period = f"drive_period_s = {stated_s}\n" if stated_s is not None else ""
     corners = [[round(float(v), 2) for v in corner] for corner in job["corners"]]
     (folder / f"{name}.toml").write_text(
         f'layout = "board.toml"\nframes = ["{name}.tiff"]\nunit = "cK"\nambient_c = {AMBIENT_C}\nrate_hz = {RATE_HZ}\n'
@@ -138,17 +139,29 @@ def main() -> None:
     parser.add_argument("--boards", type=int, default=12)
     parser.add_argument("--seed", type=int, default=900)
     parser.add_argument("--minutes", type=float, default=5.0)
+    parser.add_argument("--size", default="240x180", help="columns x rows")
     given = parser.parse_args()
     errors, watts, inside, plain, false, more = [], [], [], [], [], []
+    warned, named, periods, unstated = [], [], [], []
+    global SHAPE  # noqa: PLW0603 - one setting for the whole script
+    SHAPE = tuple(int(side) for side in reversed(given.size.split("x")))
     for seed in range(given.seed, given.seed + given.boards):
         rng = np.random.default_rng(seed)
         with tempfile.TemporaryDirectory() as kept:
             folder = Path(kept)
             job = draw_job(rng, folder)
             difference = write_recording(folder / "on.tiff", job, WATTS, given.minutes, rng)
-            told = located(folder, "on", job, stated=seed % 2 == 0)
+            true_s = job["period_s"]
+            told = located(folder, "on", job, stated_s=true_s if seed % 2 == 0 else None)
+            wrong_s = true_s * (1.02, 2.0, 0.98, 0.5)[seed % 4]
+            other = located(folder, "on", job, stated_s=wrong_s)
             write_recording(folder / "none.tiff", job, 0.0, given.minutes, rng)
-            quiet = located(folder, "none", job, stated=True)
+            quiet = located(folder, "none", job, stated_s=true_s)
+            unsaid = located(folder, "none", job, stated_s=None)
+        warned.append(any("is not the one" in remark for remark in other.get("remarks", [])))
+        named.append(abs((other.get("period_s") or 0.0) / true_s - 1) < 0.005)
+        periods.append(abs((told.get("period_s") or 0.0) / true_s - 1) < 0.005)
+        unstated.append(len(unsaid["sources"]))
         apart = [float(np.hypot(*(np.array([s["x_mm"], s["y_mm"]]) - job["at"]))) for s in told["sources"]]
         best = int(np.argmin(apart)) if apart else -1
         errors.append(apart[best] if apart else np.inf)
@@ -166,11 +179,17 @@ def main() -> None:
             f"watts {watts[-1] if errors[-1] < NEAR_MM else np.nan:+.0%}, others {more[-1]}; "
             f"plain difference off by {plain[-1]:.1f} mm; nothing switched: {false[-1]} sources "
             f"{[(s['ref'], round(1000 * s['watts'], 1), round(s['score'], 1)) for s in quiet['sources']]}"
-            f"{told.get('fault', '')}{quiet.get('fault', '')}",
+            f"{told.get('fault', '')}{quiet.get('fault', '')}; none stated: {unstated[-1]} sources; stated "
+            f"{wrong_s / true_s:.2f} of it: {'warned' if warned[-1] else 'no word'}, "
+            f"{'right' if named[-1] else 'wrong'} period",
             flush=True,
         )
     near, count = np.array(errors) < NEAR_MM, given.boards
     print(f"found within {NEAR_MM} mm: {near.sum()} of {count} boards; plain: {(np.array(plain) < NEAR_MM).sum()}")
+    print(
+        f"period right within 0.5 %: {sum(periods)}; a wrong one warned of: {sum(warned)}, and the right one named: "
+        f"{sum(named)}; sources where nothing is switched and no period stated: {np.count_nonzero(unstated)}"
+    )
     print(f"recordings with others beside it: {np.count_nonzero(more)}; false, unswitched: {np.count_nonzero(false)}")
     if watts:
         off = np.abs(watts)

@@ -73,6 +73,51 @@ def test_nothing_is_found_where_nothing_is_switched_but_drift_and_breath_are_the
     assert document["noise_k"] == pytest.approx(0.006, rel=0.3)
 
 
+@pytest.mark.parametrize("stated_s", [PERIOD_S * 1.02, PERIOD_S * 2])
+def test_a_wrongly_stated_period_is_said_and_the_one_that_the_data_show_is_used(job, stated_s):
+    result = run(str(job / "two.toml"), "--period", f"{stated_s:.3f}")
+    document = json.loads(result.stdout)
+    assert document["period_source"] == "found"
+    assert document["period_s"] == pytest.approx(PERIOD_S, rel=0.01)
+    assert f"the stated period of {stated_s:g} s is not the one" in "\n".join(document["remarks"])
+    assert len(document["sources"]) == 2
+    for finding in document["findings"]:
+        assert 0 < finding["u_k"] < 0.2 * finding["excess_k"]
+
+
+def test_a_period_that_is_off_by_what_its_digits_leave_out_is_kept(job):
+    # 0.1 %: a hundredth of a cycle over the recording.
+    document = json.loads(run(str(job / "two.toml"), "--period", f"{PERIOD_S * 1.001}").stdout)
+    assert (document["period_source"], document["period_s"]) == ("given", pytest.approx(PERIOD_S * 1.001))
+    assert "is not the one" not in "\n".join(document["remarks"])
+
+
+def test_a_swaying_camera_is_not_taken_for_a_supply_where_no_period_is_stated(job, capsys):
+    assert main(["locate", str(job / "none.toml"), "--json"]) == 3
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert "no period stands out in the recording" in said.err
+    assert "state drive_period_s" in said.err
+
+
+def test_breath_that_the_board_reflects_is_not_taken_for_a_supply(job, capsys):
+    """Its warmth lies in a broad spot on one side of the board; nobody breathes as evenly as this."""
+    rng = np.random.default_rng(5)
+    rows, cols = np.indices(SHAPE)
+    spot = np.exp(-((cols - 50.0) ** 2 + (rows - 40.0) ** 2) / (2 * 30.0**2))
+    base = picture_c({"U2": 6.0, "U5": 4.0})
+    with tifffile.TiffWriter(job / "breath.tiff") as writer:
+        for time_s in TIMES_S:
+            frame = base + 0.15 * np.sin(2 * np.pi * time_s / 4.1) * spot + rng.normal(0, 0.05, SHAPE)
+            counts = np.round((frame + 273.15) * 100).astype(np.uint16)
+            writer.write(counts, description=f"unit: cK; time_s: {time_s:.3f}", metadata=None, contiguous=False)
+    write_run(job, "breath")
+    assert main(["locate", str(job / "breath.toml"), "--json"]) == 3
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert "what comes back every 4.1 s is spread over the board, as breath" in said.err
+
+
 def test_a_part_that_gives_the_heat_itself_is_named(job):
     document = json.loads(run(str(job / "body.toml"), "--period", str(PERIOD_S)).stdout)
     (source,) = document["sources"]

@@ -92,6 +92,30 @@ def fin_kernel(
     return FinKernel(sheet_w_per_k, decay_mm, radius, value)
 
 
+def quick_kernel(
+    *, sheet_w_per_k: float, omega_per_s: float, thickness_mm: float, spread_mm: float,
+    loss_w_per_m2k: float = LOSS_W_PER_M2K,
+) -> FinKernel:  # fmt: skip
+    """
+    As `fin_kernel` to a tenth, with the blur told by a distance that is never below it; quick to have.
+
+    Examples
+    --------
+    >>> facts = {"sheet_w_per_k": 0.016, "omega_per_s": 0.3, "thickness_mm": 1.6, "spread_mm": 1.0}
+    >>> quick, whole = (kernel(**facts).at(np.array([5.0]))[0] for kernel in (quick_kernel, fin_kernel))
+    >>> bool(abs(quick - whole) < 0.1 * abs(whole))
+    True
+    """
+    from scipy.special import kv  # noqa: PLC0415 - one use
+
+    stored = BOARD_J_PER_M3K * thickness_mm * 1e-3 * omega_per_s
+    m = np.sqrt((loss_w_per_m2k + 1j * stored) / sheet_w_per_k) * 1e-3
+    decay_mm = float(1.0 / m.real)
+    radius = np.concatenate([[0.0], np.geomspace(spread_mm / 8, 8.0 * decay_mm, _TABLE_SIZE)])
+    value = kv(0, m * np.hypot(radius, spread_mm)) / (2 * np.pi * sheet_w_per_k)
+    return FinKernel(sheet_w_per_k, decay_mm, radius, np.asarray(value, np.complex128))
+
+
 def _bessel(x: FloatArray) -> FloatArray:
     from scipy.special import j0  # noqa: PLC0415 - one use
 

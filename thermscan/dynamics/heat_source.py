@@ -116,7 +116,7 @@ def finding_of(each: HeatSource) -> Finding:
         f"y {each.y_mm:.1f} mm (± {each.u_mm:.1f})."
     )
     return Finding(
-        ref=each.ref, rule="source", level="act", direction="hot", excess_k=each.amplitude_k, u_k=None,
-        score=each.score, text=text,
+        ref=each.ref, rule="source", level="act", direction="hot", excess_k=each.amplitude_k,
+        u_k=each.amplitude_k / each.score if each.score > 0 else None, score=each.score, text=text,
         hypotheses=("a short or a leak there, if no heat belongs there at this supply",),
     )  # fmt: skip

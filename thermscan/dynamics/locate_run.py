@@ -12,15 +12,15 @@ from thermscan.dynamics.apparent import ApparentStream
 from thermscan.dynamics.board_maps import BoardGrid, board_grid
 from thermscan.dynamics.body_sources import BodySource, find_body_sources
 from thermscan.dynamics.difference import mean_pictures, noise_by_neighbours
+from thermscan.dynamics.driven import lock_in_driven
 from thermscan.dynamics.fin_kernel import SHEETS_W_PER_K, FinKernel, fin_kernel
 from thermscan.dynamics.heat_source import CAPACITY_DOUBT, LOSS_DOUBT, HeatSource, body_source, finding_of, point_source
-from thermscan.dynamics.lockin import LockIn, aligned, basis_for, lock_in
+from thermscan.dynamics.lockin import LockIn
 from thermscan.dynamics.part_pixels import PartPixels, find_part_pixels
-from thermscan.dynamics.part_series import followed, open_recording
-from thermscan.dynamics.period import find_period
+from thermscan.dynamics.part_series import open_recording
 from thermscan.dynamics.reference import Reference, find_reference
 from thermscan.dynamics.source_search import PointSource, Search, find_sources
-from thermscan.errors import CannotJudge, InputError
+from thermscan.errors import InputError
 from thermscan.heat.spots import distance_mm
 from thermscan.judge.finding import Finding, Overall
 from thermscan.layout.board import Board
@@ -33,8 +33,6 @@ ComplexArray = NDArray[np.complex128]
 
 # On for half of each period: the fundamental of the heat is 2 / pi of it (Fourier): watts are pi / 2 of the amplitude.
 SQUARE_WATTS = np.pi / 2
-FEWEST_CYCLES = 3.0
-BLOCK_PX = 8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -114,37 +112,9 @@ def _any_frames(run: Run, camera: Camera) -> ApparentStream:
 
 
 def _by_lock_in(stream: ApparentStream, reference: Reference, pixels: PartPixels) -> Located:
-    run, clock = reference.run, stream.stream.clock
-    assert clock is not None
-    times = clock.times_s
-    span = float(times[-1] - times[0])
-    period_s, source = run.drive_period_s, "given"
-    if period_s is None:
-        found = find_period(*_blocks(stream, reference))
-        if found is None:
-            raise CannotJudge(
-                "no period stands out in the recording, and no frames without power are named",
-                where=str(run.path or run.frames[0]),
-                fix="give --period, record more cycles, or name off_frames",
-            )
-        period_s, source = found.period_s, "found"
-    cycles = span / period_s
-    if cycles < FEWEST_CYCLES:
-        raise InputError(
-            f"its {span:.0f} s hold {cycles:.1f} periods of {period_s:g} s; {FEWEST_CYCLES:.0f} are needed",
-            where=str(run.path or run.frames[0]),
-            fix="record for longer, or switch faster",
-        )
-    if clock.interval_s is not None and period_s < 4 * clock.interval_s:
-        raise InputError(
-            f"a period of {period_s:g} s is too short for frames {clock.interval_s:.3g} s apart",
-            where=str(run.path or run.frames[0]), fix="switch at least four frames apart",
-        )  # fmt: skip
-    basis = basis_for(period_s, times)
-    result = lock_in(
-        followed(stream, reference, clock=clock), pixels, basis, before_c=np.asarray(reference.image.apparent_c)
-    )
-    grid = board_grid(reference)
+    run, grid = reference.run, board_grid(reference)
+    driven = lock_in_driven(stream, reference, pixels, grid)
+    result, period_s = driven.result, driven.period_s
     omega = 2 * np.pi / period_s
     search, bodies = _searched(grid, result, pixels, omega)
     noise = float(np.sqrt(np.nanmedian(np.abs(result.beside) ** 2) / np.log(2.0)))
@@ -155,30 +125,12 @@ def _by_lock_in(stream: ApparentStream, reference: Reference, pixels: PartPixels
           for each in search.sources),
         *(body_source(each, reference, factor=SQUARE_WATTS, drive=drive) for each in bodies),
     ]  # fmt: skip
-    said = []
-    if source == "found":
-        said.append(f"the supply's period was found in the recording: {period_s:.4g} s")
     return _located(
         reference, grid, sources, search, result.amplitude, mean_c=result.mean_c, method="lock-in",
-        period_s=period_s, period_source=source, cycles=cycles, noise_k=noise, factor=SQUARE_WATTS,
-        frames=result.frames, duration_s=span, said=(*stream.first.remarks, *said),
+        period_s=period_s, period_source=driven.period_source, cycles=driven.span_s / period_s, noise_k=noise,
+        factor=SQUARE_WATTS, frames=result.frames, duration_s=driven.span_s,
+        said=(*stream.first.remarks, *driven.remarks),
     )  # fmt: skip
-
-
-def _blocks(stream: ApparentStream, reference: Reference) -> tuple[FloatArray, FloatArray]:
-    """Means of small blocks of every frame, brought onto the reference picture."""
-    times, means = [], []
-    for frame, drift in followed(stream, reference, clock=stream.stream.clock):
-        if drift is None:
-            continue
-        whole = np.nan_to_num(aligned(frame.values, drift), nan=0.0)
-        rows, cols = (size // BLOCK_PX * BLOCK_PX for size in whole.shape)
-        blocks = whole[:rows, :cols].reshape(rows // BLOCK_PX, BLOCK_PX, cols // BLOCK_PX, BLOCK_PX)
-        times.append(frame.time_s)
-        means.append(blocks.mean(axis=(1, 3)).ravel())
-    if not times:
-        raise CannotJudge("no frame shows the board as the reference picture does", fix="record from a stand")
-    return np.array(times), np.array(means, dtype=np.float64)
 
 
 def _kernels(reference: Reference, grid: BoardGrid, omega: float) -> tuple[FinKernel, ...]:

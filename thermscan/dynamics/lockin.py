@@ -8,7 +8,7 @@ beside the drive's, at which nothing was done, are fitted along: they show what 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import cv2
@@ -96,7 +96,12 @@ class LockIn:
 
 
 def lock_in(
-    frames: Iterable[tuple[StreamFrame, Drift | None]], pixels: PartPixels, basis: Basis, *, before_c: FloatArray
+    frames: Iterable[tuple[StreamFrame, Drift | None]],
+    pixels: PartPixels,
+    basis: Basis,
+    *,
+    before_c: FloatArray,
+    also: Callable[[float, Float32], None] | None = None,
 ) -> LockIn:
     """
     Amplitude and phase of every pixel at the drive's period.
@@ -110,6 +115,8 @@ def lock_in(
     basis : Basis
     before_c : ndarray of shape (rows, cols)
         About what each pixel reads: taken off first, so that small numbers are added.
+    also : callable, optional
+        Called with the time and the pixels of each frame that was used, less ``before_c``.
 
     References
     ----------
@@ -125,6 +132,8 @@ def lock_in(
         bench_c = pixels.read_bench(frame.values, drift.other_from_first)
         moved = aligned(frame.values, drift) - filled
         shift = _shift(drift, middle_px)
+        if also is not None:
+            also(frame.time_s, moved)
         own = np.array([0.0 if np.isnan(bench_c) else bench_c, *shift])
         time = np.array([frame.time_s])
         row = np.concatenate([basis.slow_terms(time)[0], basis.waves(time)[0], own])
