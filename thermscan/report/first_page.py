@@ -15,6 +15,8 @@ from thermscan.report.shown import Shown, listed, visible
 
 # More would push what was not compared off the first page; all of them stand further on.
 _MOST_FINDINGS = 12
+# Guesses at causes, of the most pressing parts: the page's table has those of all.
+_MOST_GUESSED = 3
 # A shift and a scale of the whole board below these are not worth a sentence: they are within what looks differ by.
 _SAME_SCALE, _SAME_SHIFT_K = 0.02, 0.1
 
@@ -186,7 +188,7 @@ def _to_do(inspection: Inspection, shown: Shown) -> tuple[str, ...]:
         refs = [ref for ref, finding in main.items() if finding.level == overall]
         key = f"first.do_{overall}"
         sentences.append(shown.say(key, refs=listed(refs)) if refs else shown.say(f"{key}_board"))
-        possible = [(ref, main[ref].hypotheses) for ref in refs[:6] if main[ref].hypotheses]
+        possible = [(ref, main[ref].hypotheses) for ref in refs[:_MOST_GUESSED] if main[ref].hypotheses]
         for ref, guesses in possible:
             what = "; ".join(in_words_of(guess, shown)[0] for guess in guesses).replace("?;", "?")
             sentences.append(shown.say("first.do_possible", ref=visible(ref), what=what))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from functools import partial
 
 from matplotlib.figure import Figure
@@ -35,6 +36,9 @@ from thermscan.report.told import (
     watts_blocks,
 )
 from thermscan.report.verdicts import OVERALL_MARKS, Mark
+
+# Letters of what only a checker reads.
+_SMALLER = 0.82
 
 
 class Pages:
@@ -78,9 +82,11 @@ class Pages:
     def cautions(self, shown: Shown) -> None:
         """The cautions, wherever they fit; every page says where they begin."""
         lines = flowed_lines(caution_blocks(shown), BODY_WIDTH_PT)
-        self.flow(lines[:1])
+        if sum(line.height_pt for line in lines) > self._free_pt:
+            # Together on one page: a heading alone at the foot of a page is passed over.
+            self._open()
         self._cautions_page = len(self.figures)
-        self.flow(lines[1:])
+        self.flow(lines)
 
     def finish(self) -> list[Figure]:
         """Number the pages."""
@@ -134,10 +140,12 @@ def report_pages(
         *figures_blocks(inspection, shown),
         *watts_blocks(inspection, shown),
         *remark_blocks(inspection, shown),
-        *provenance_blocks(inspection, shown),
     ]
     pages.flow(flowed_lines(blocks, BODY_WIDTH_PT))
+    # Before what only a checker reads, so that the report does not end with a page of two lines that matter.
     pages.cautions(shown)
+    small = [replace(block, size_pt=_SMALLER * block.size_pt) for block in provenance_blocks(inspection, shown)]
+    pages.flow(flowed_lines(small, BODY_WIDTH_PT))
     return pages.finish()
 
 

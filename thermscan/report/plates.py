@@ -9,7 +9,8 @@ from functools import partial
 from matplotlib.figure import Figure
 
 from thermscan.inspection import Inspection
-from thermscan.report.canvas import Sheet, blank_sheet
+from thermscan.report.canvas import TITLE_PT, Sheet, blank_sheet
+from thermscan.report.pictures import KEY_PT
 from thermscan.report.plate_before import before_after_height_pt, draw_before_after, draw_change, looks_of
 from thermscan.report.plate_board import board_height_pt, draw_rectified_board
 from thermscan.report.plate_budget import budget_height_pt, budget_pages, draw_budget
@@ -32,6 +33,11 @@ BETWEEN_PLATES_PT, _SHRINK = 14.0, 1.25
 
 # A picture of the board at this share of its size still shows its parts and their names.
 _SHRUNK = 0.7
+# With more parts than these their names are read only at full size.
+_MANY_PARTS = 150
+
+# What no picture of the board can do with less of: its title, its key, its scales.
+_FIXED_PT = TITLE_PT + KEY_PT + 30.0
 
 # White around a picture that stands alone.
 _PNG_MARGIN_PT = 12.0
@@ -51,7 +57,7 @@ class Plate:
     draw : callable
         Takes the sheet to draw on.
     least_share : float
-        Down to this share of the height it can still be read; drawn smaller, it may share a page.
+        Down to this share of the picture's height it can still be read; drawn smaller, it may share a page.
     """
 
     name: str
@@ -61,8 +67,9 @@ class Plate:
 
     @property
     def least_pt(self) -> float:
-        """The smallest height in which it can be read."""
-        return self.least_share * self.height_pt
+        """The smallest height in which it can be read: title, key and scales keep theirs."""
+        fixed = min(_FIXED_PT, self.height_pt)
+        return fixed + self.least_share * (self.height_pt - fixed)
 
 
 def plates_of(inspection: Inspection) -> list[Plate]:
@@ -74,9 +81,10 @@ def plates_of(inspection: Inspection) -> list[Plate]:
     if half < board_height <= _SHRINK * half:
         board_height = half
     frame_height = min(annotated_frame_height_pt(inspection, width), most)
+    named = 1.0 if len(inspection.board.parts) > _MANY_PARTS else _SHRUNK
     plates = [
         Plate("annotated-frame", frame_height, partial(draw_annotated_frame, inspection=inspection), _SHRUNK),
-        Plate("rectified-board", board_height, partial(draw_rectified_board, inspection=inspection), _SHRUNK),
+        Plate("rectified-board", board_height, partial(draw_rectified_board, inspection=inspection), named),
     ]
     seen = seen_from(inspection)
     if len(seen) > 1:

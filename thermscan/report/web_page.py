@@ -172,6 +172,8 @@ def _details(verdict: PartVerdict, findings: Sequence[Finding], shown: Shown, mo
         facts.append(("why", shown.say(f"reason.{code}") if shown.has(f"reason.{code}") else str(measured.reason)))
     own = [each for each in findings if each.ref == part.ref]
     facts += [("why", told(each, shown).sentence) for each in own]
+    guesses = dict.fromkeys(in_words_of(guess, shown)[0] for each in own for guess in each.hypotheses)
+    facts.append(("guesses", "; ".join(guesses).replace("?;", "?")))
     if not own and verdict.reason and measured.reason is None:
         facts.append(("why", in_words_of(verdict.reason, shown)[0]))
     facts += [
