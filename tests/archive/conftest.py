@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import shutil
 from pathlib import Path
 
+import bagit
 import numpy as np
 import pytest
 import tifffile
@@ -52,6 +54,16 @@ def write_job(folder: Path) -> Path:
     frame_c += np.random.default_rng(7).normal(0.0, 0.05, frame_c.shape)
     tifffile.imwrite(folder / "frame.tiff", np.round((frame_c + 273.15) * 100).astype(np.uint16))
     return folder / "run.toml"
+
+
+def resealed(record: Path) -> Path:
+    """A record that was changed by hand, with manifests that fit again, as the reference library writes them."""
+    (record / "tagmanifest-sha256.txt").unlink()
+    bagit.Bag(str(record)).save(manifests=True)
+    names = [line.split(maxsplit=1)[1] for line in (record / "tagmanifest-sha512.txt").read_text().splitlines()]
+    lines = [f"{hashlib.sha256((record / name).read_bytes()).hexdigest()}  {name}\n" for name in names]
+    (record / "tagmanifest-sha256.txt").write_text("".join(lines))
+    return record
 
 
 @pytest.fixture

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import shutil
 import tempfile
@@ -11,6 +10,7 @@ from pathlib import Path
 import bagit
 import pytest
 
+from tests.archive.conftest import resealed
 from thermscan.archive import rederiving, verifying
 from thermscan.archive.comparing import TEMPERATURE_TOLERANCE_K, compare_results
 from thermscan.archive.signing import read_public_key
@@ -29,14 +29,7 @@ def with_results(record: Path, change) -> Path:
     contents = json.loads((record / "data" / "record.json").read_text())
     contents["software"]["thermscan"] = "0.0.7"
     (record / "data" / "record.json").write_text(json.dumps(contents))
-    (record / "tagmanifest-sha256.txt").unlink()
-    bag = bagit.Bag(str(record))
-    bag.save(manifests=True)
-    sums = (record / "tagmanifest-sha512.txt").read_text().splitlines()
-    names = [line.split(maxsplit=1)[1] for line in sums]
-    lines = [f"{hashlib.sha256((record / name).read_bytes()).hexdigest()}  {name}\n" for name in names]
-    (record / "tagmanifest-sha256.txt").write_text("".join(lines))
-    return record
+    return resealed(record)
 
 
 def test_a_number_that_differs_is_named_with_what_it_was_and_which_version_said_so(record, capsys):

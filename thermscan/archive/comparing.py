@@ -26,6 +26,12 @@ TOLERANCES: Mapping[str, float] = {
     "excess_k": TEMPERATURE_TOLERANCE_K,
     "u_k": TEMPERATURE_TOLERANCE_K,
     "peak_c": TEMPERATURE_TOLERANCE_K,
+    "change_k": TEMPERATURE_TOLERANCE_K,
+    "start_c": TEMPERATURE_TOLERANCE_K,
+    "end_c": TEMPERATURE_TOLERANCE_K,
+    # Beyond the last frame by the curve.
+    "steady_c": 10 * TEMPERATURE_TOLERANCE_K,
+    "phase_deg": 1.0,
     "score": SCORE_TOLERANCE,
     "emissivity": 0.0,
     "residual_px": PLACE_TOLERANCE_PX,
@@ -35,9 +41,16 @@ TOLERANCES: Mapping[str, float] = {
     "x_mm": PLACE_TOLERANCE_MM,
     "y_mm": PLACE_TOLERANCE_MM,
 }
+# What is fitted to a curve or a field hangs on how far the fit was driven: a hundredth of the value.
+_RELATIVE: Mapping[str, float] = {
+    "t63_s": 0.01, "slope_k_per_s": 0.01, "watts": 0.01, "amplitude_k": 0.01, "period_s": 0.001,
+}  # fmt: skip
 _PART_KEYS = ("emissivity", "pixels", "mean_c", "max_c", "rise_k", "u_c", "measurable", "verdict")
 _FINDING_KEYS = ("level", "excess_k", "u_k", "score")
 _REGISTRATION_KEYS = ("method", "corners_px", "residual_px", "uncertainty_mm", "view_angle_deg")
+_WARM_UP_KEYS = ("measurable", "start_c", "end_c", "steady_c", "t63_s", "slope_k_per_s", "steady", "verdict")
+_SOURCE_KEYS = ("x_mm", "y_mm", "watts", "amplitude_k", "phase_deg", "ref")
+_CHANGE_KEYS = ("outcome", "change_k", "was", "now")
 _UNMAPPED_KEYS = ("x_mm", "y_mm", "peak_c", "rise_k", "nearest_ref")
 
 
@@ -76,6 +89,7 @@ def compare_results(was: Mapping[str, Any], now: Mapping[str, Any]) -> tuple[Dif
     found += _named(_by(was, "parts", "ref"), _by(now, "parts", "ref"), _PART_KEYS)
     found += _named(_findings(was), _findings(now), _FINDING_KEYS)
     found += _named(_places(was), _places(now), _UNMAPPED_KEYS)
+    found += _named(_changes(was), _changes(now), _CHANGE_KEYS)
     for key in ("not_compared",):
         before, after = was.get(key), now.get(key)
         if before is not None and after is not None and sorted(before) != sorted(after):
@@ -83,8 +97,33 @@ def compare_results(was: Mapping[str, Any], now: Mapping[str, Any]) -> tuple[Dif
     return tuple(found)
 
 
+def compare_time_results(kind: str, was: Mapping[str, Any], now: Mapping[str, Any]) -> tuple[Difference, ...]:
+    """
+    What differs between two documents of a recording, ``warmup`` or ``locate``, beyond ``TOLERANCES``.
+
+    Examples
+    --------
+    >>> was = {"overall": "clear", "parts": [{"ref": "U7", "t63_s": 100.0}]}
+    >>> now = {"overall": "clear", "parts": [{"ref": "U7", "t63_s": 102.0}]}
+    >>> compare_time_results("warmup", was, now)
+    (Difference(what='warmup U7 t63_s', was=100.0, now=102.0),)
+    """
+    found = list(_keys(kind, was, now, ("overall", "method", "period_s")))
+    found += _named(_parts_of(kind, was), _parts_of(kind, now), _WARM_UP_KEYS)
+    found += _named(_sources(kind, was), _sources(kind, now), _SOURCE_KEYS)
+    return tuple(found)
+
+
 def _by(document: Mapping[str, Any], table: str, key: str) -> dict[str, Mapping[str, Any]]:
     return {str(row.get(key)): row for row in document.get(table) or []}
+
+
+def _parts_of(kind: str, document: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
+    return {f"{kind} {ref}": row for ref, row in _by(document, "parts", "ref").items()}
+
+
+def _sources(kind: str, document: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
+    return {f"{kind} source {number}": row for number, row in enumerate(document.get("sources") or [], start=1)}
 
 
 def _findings(document: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
@@ -101,6 +140,13 @@ def _findings(document: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
 
 def _places(document: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
     return {f"unmapped heat {number}": row for number, row in enumerate(document.get("unmapped") or [], start=1)}
+
+
+def _changes(document: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
+    """Of each part since the look before, where there was one."""
+    before = document.get("before")
+    rows = _by(before, "changes", "ref") if isinstance(before, Mapping) else {}
+    return {f"{ref} since before": row for ref, row in rows.items()}
 
 
 def _named(
@@ -130,6 +176,8 @@ def _same(key: str, was: Any, now: Any) -> bool:
     if isinstance(was, bool) or isinstance(now, bool) or not _numbers(was, now):
         return bool(was == now)
     tolerance = TOLERANCES.get(key, 0.0)
+    if key in _RELATIVE:
+        tolerance = _RELATIVE[key] * abs(was)
     if key == "pixels":
         tolerance = max(1.0, PIXELS_TOLERANCE_SHARE * abs(was))
     return bool(abs(was - now) <= tolerance + 1e-12)

@@ -93,7 +93,7 @@ def open_index(folder: Path, *, rebuild: bool = False, progress: Progress | None
             _rebuild(folder, found, progress)
         database = _connected(folder / INDEX_FILE)
     except (OSError, sqlite3.Error) as error:
-        remarks = (f"the index could not be kept in the folder ({error}): every bag was read",)
+        remarks = (_not_kept(folder, error, "every record was read, and will be the next time"),)
         database = sqlite3.connect(":memory:")
         _make_tables(database)
     with closing(database):
@@ -101,7 +101,7 @@ def open_index(folder: Path, *, rebuild: bool = False, progress: Progress | None
             _update(database, folder, found, progress)
         except sqlite3.OperationalError as error:
             # Read-only: what is new is added to a copy in memory.
-            remarks = (f"the index could not be brought up to date on the disk ({error})",)
+            remarks = (_not_kept(folder, error, "new and changed records were read, and will be the next time"),)
             copy = sqlite3.connect(":memory:")
             database.backup(copy)
             with closing(copy):
@@ -109,6 +109,12 @@ def open_index(folder: Path, *, rebuild: bool = False, progress: Progress | None
                 yield Index(folder, copy, _faults(copy), remarks)
             return
         yield Index(folder, database, _faults(database), remarks)
+
+
+def _not_kept(folder: Path, error: Exception, but: str) -> str:
+    """One line for a folder that cannot be written to: the list is right all the same."""
+    words = (error.strerror or str(error)) if isinstance(error, OSError) else str(error)
+    return f"{folder}: the index cannot be written there ({words[:1].lower()}{words[1:]}); {but}"
 
 
 def _bags(folder: Path) -> Iterator[tuple[str, str]]:

@@ -6,7 +6,7 @@ import hashlib
 import json
 import os
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -20,6 +20,7 @@ from thermscan.archive.plain_frames import write_plain_frames
 from thermscan.archive.portable import portable
 from thermscan.archive.signing import fingerprint, raw_key, signature_text
 from thermscan.archive.staging import RUN_FILE, Staged, stage_inputs
+from thermscan.archive.time_evidence import KINDS, time_contents
 from thermscan.errors import CannotJudge, ThermscanError
 from thermscan.inspection import Inspection, inspect_run
 from thermscan.judge.baseline_file import read_baseline
@@ -28,12 +29,15 @@ from thermscan.layout.reading import read_board
 from thermscan.report.gathering import flagged_verdicts
 from thermscan.report.report import report_contents
 from thermscan.report.results import results_document, results_text, software_versions
+from thermscan.report.shown import Shown
 from thermscan.resources import data_path
 from thermscan.runs.run import Run
 from thermscan.writing.tree import Tree, fresh_tree
 
 RECORD_VERSION = "1"
 RESULTS_FILE = "report/results.json"
+# The look before a repair has a folder of its own, with a run file of its own.
+BEFORE = "before"
 ANOTHER_RECORD = "choose another name with --out, or move the old record away"
 CONTENTS_SCHEMA = "thermscan.record-contents/1"
 Progress = Callable[[str], None]
@@ -61,6 +65,11 @@ class PackOptions:
     command: Sequence[str] = ()
     key: Ed25519PrivateKey | None = None
     report: bool = True
+    # A look at the same board before its repair.
+    before: Run | None = None
+    # What else the run's recording is to tell; see ``thermscan.archive.time_evidence.KINDS``.
+    also: Sequence[str] = ()
+    shown: Shown = field(default_factory=Shown)
 
 
 def pack_record(run: Run, out: Path, *, options: PackOptions, progress: Progress | None = None) -> Packed:
@@ -85,7 +94,10 @@ def pack_record(run: Run, out: Path, *, options: PackOptions, progress: Progress
         An input cannot be read, or the record not written. Nothing is left behind then.
     """
     tell = progress or _tell_nobody
-    inputs = (*run.files, options.baseline, *options.photos, *options.attachments)
+    before_files = options.before.files if options.before else ()
+    inputs = (*run.files, *before_files, options.baseline, *options.photos, *options.attachments)
+    if options.baseline is not None:
+        read_baseline(options.baseline)  # told by the name that the user knows
     with fresh_tree(out, inputs=inputs, fix=ANOTHER_RECORD) as tree:
         data = Tree(tree.path / "data")
         tell("copying")
@@ -96,16 +108,20 @@ def pack_record(run: Run, out: Path, *, options: PackOptions, progress: Progress
             photos=options.photos,
             attachments=options.attachments,
         )
+        before = stage_inputs(options.before, Tree(data.path / BEFORE), baseline=None) if options.before else None
         made = made_at(run)
         try:
             board = read_board(staged.run.layout) if staged.run.layout else None
-            inspection, refusal = _inspected(staged, tell)
-            _write_result(inspection, data, report=options.report, made=made, tell=tell)
+            _write_time_results(staged, data, options.also, tell=tell)
+            inspection, refusal = _inspected(staged, before, tell)
+            _write_result(inspection, data, options=options, made=made, tell=tell)
             tell("plain frames")
             write_plain_frames(staged.run, data)
+            if before:
+                write_plain_frames(before.run, Tree(before.root))
         except ThermscanError as error:
-            raise staged.told(error) from error
-        contents = _contents(staged, inspection, board, refusal=refusal, command=options.command)
+            raise staged.told(before.told(error) if before else error) from error
+        contents = _contents(staged, inspection, board, refusal=refusal, options=options)
         _describe(data, contents, run, made=made, has_results=inspection is not None)
         tell("writing")
         written = finish_bag(
@@ -142,33 +158,46 @@ def table_digests() -> dict[str, str]:
     return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in sorted(folder.glob("*.csv"))}
 
 
-def _inspected(staged: Staged, tell: Progress) -> tuple[Inspection | None, str | None]:
+def _inspected(staged: Staged, before: Staged | None, tell: Progress) -> tuple[Inspection | None, str | None]:
     baseline = read_baseline(staged.baseline) if staged.baseline else None
     try:
-        inspection = inspect_run(staged.run, baseline=baseline, progress=tell)
+        former = inspect_run(before.run, baseline=baseline, progress=tell) if before else None
+        inspection = inspect_run(staged.run, baseline=baseline, before=former, progress=tell)
     except CannotJudge as error:
         return None, "; ".join(str(fault) for fault in error.faults).replace(f"{staged.root}/", "")
     return portable(inspection, staged.root), None
 
 
-def _write_result(inspection: Inspection | None, data: Tree, *, report: bool, made: datetime, tell: Progress) -> None:
+def _write_result(
+    inspection: Inspection | None, data: Tree, *, options: PackOptions, made: datetime, tell: Progress
+) -> None:
     tell("report")
     if inspection is None:
         return
-    if not report:
+    if not options.report:
         data.put(RESULTS_FILE, results_text(results_document(inspection)).encode("utf-8"))
         return
-    for name, content in report_contents(inspection, made=made).items():
+    for name, content in report_contents(inspection, options.shown, made=made).items():
         data.put(f"{PurePosixPath(RESULTS_FILE).parent}/{name}", content)
 
 
+def _write_time_results(staged: Staged, data: Tree, kinds: Sequence[str], *, tell: Progress) -> None:
+    baseline = read_baseline(staged.baseline) if staged.baseline and kinds else None
+    for kind in kinds:
+        tell(kind)
+        for name, content in time_contents(kind, staged.run, staged.root, baseline=baseline).items():
+            data.put(f"{PurePosixPath(RESULTS_FILE).parent}/{name}", content)
+
+
 def _contents(
-    staged: Staged, inspection: Inspection | None, board: Board | None, *, refusal: str | None, command: Sequence[str]
+    staged: Staged, inspection: Inspection | None, board: Board | None, *, refusal: str | None, options: PackOptions
 ) -> dict[str, Any]:
     run = staged.run
     again = ["thermscan", "inspect", RUN_FILE]
     if staged.baseline:
         again += ["--baseline", staged.baseline.relative_to(staged.root).as_posix()]
+    if options.before:
+        again += ["--before", f"{BEFORE}/{RUN_FILE}"]
     return {
         "schema": CONTENTS_SCHEMA,
         "board": board.name if board else "",
@@ -182,7 +211,9 @@ def _contents(
         "results": RESULTS_FILE if inspection else None,
         "run": RUN_FILE,
         "baseline": staged.baseline.relative_to(staged.root).as_posix() if staged.baseline else None,
-        "command": list(command),
+        "before": f"{BEFORE}/{RUN_FILE}" if options.before else None,
+        "also": {kind: f"{PurePosixPath(RESULTS_FILE).parent}/{KINDS[kind]}" for kind in options.also},
+        "command": list(options.command),
         "derive_again": " ".join(again),
         "software": software_versions(),
         "tables_sha256": table_digests(),

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from thermscan.inspection import Inspection
+from thermscan.runs.run import Run
 
 
 def portable(inspection: Inspection, root: Path) -> Inspection:
@@ -17,14 +18,27 @@ def portable(inspection: Inspection, root: Path) -> Inspection:
 
     The board's photo keeps its place, since the report reads it from there.
     """
+    before = inspection.before_look
     return replace(
         inspection,
-        run=_relative(inspection.run, root),
+        before_look=None if before is None else portable(before, root),
+        run=portable_run(inspection.run, root),
         board=replace(_relative(inspection.board, root), photo=inspection.board.photo),
         camera=_relative(inspection.camera, root),
         frames=tuple(replace(frame, source=_relative(frame.source, root)) for frame in inspection.frames),
-        remarks=tuple(_text(remark, root) for remark in inspection.remarks),
+        remarks=portable_texts(inspection.remarks, root),
     )
+
+
+def portable_run(run: Run, root: Path) -> Run:
+    """The same run with every path below ``root`` made relative to it."""
+    changed: Run = _relative(run, root)
+    return changed
+
+
+def portable_texts(texts: tuple[str, ...], root: Path) -> tuple[str, ...]:
+    """The same texts without ``root``."""
+    return tuple(_text(text, root) for text in texts)
 
 
 def _relative(item: Any, root: Path) -> Any:

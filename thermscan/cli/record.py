@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from thermscan.cli.options import run_from, run_options
+from thermscan.cli.options import bench_of, run_from, run_options, shown_from, shown_options
 from thermscan.cli.progress import stage_progress
 from thermscan.cli.record_history import list_command, trend_command
 
@@ -31,16 +31,27 @@ def command() -> None:
 @click.option(
     "--baseline", "baseline_file", metavar="FILE", help="Known-good runs, as 'thermscan baseline' wrote them."
 )
+@click.option("--before", "before_file", metavar="RUN", help="A look at the board before its repair, kept as well.")
+@click.option(
+    "--with",
+    "also",
+    multiple=True,
+    type=click.Choice(["warmup", "locate"]),
+    help="Of a recording: what 'thermscan warmup' or 'locate' tells of it, too; may be repeated.",
+)
 @click.option("--out", required=True, metavar="BAG|ZIP", help="The record: a folder, or a zip where it ends in .zip.")
 @click.option("--photo", "photos", multiple=True, metavar="FILE", help="A photo to keep with it; may be repeated.")
 @click.option("--attach", "attachments", multiple=True, metavar="FILE", help="A note or any file to keep with it.")
 @click.option("--sign", "key_file", metavar="KEY", help="Sign with this private key (see 'thermscan record key').")
+@shown_options
 @click.option("--no-report", is_flag=True, help="Leave PDF and pictures out; results.json is always there.")
 @click.option("--json", "as_json", is_flag=True, help="Print what was written as JSON and nothing else.")
 def pack(
     inputs: tuple[str, ...],
     *,
     baseline_file: str | None,
+    before_file: str | None,
+    also: tuple[str, ...],
     out: str,
     photos: tuple[str, ...],
     attachments: tuple[str, ...],
@@ -60,8 +71,10 @@ def pack(
     from thermscan.archive.packing import ANOTHER_RECORD, PACK_STAGES, PackOptions, pack_record
     from thermscan.archive.signing import read_private_key
     from thermscan.inspection import STAGES
+    from thermscan.runs.reading import read_run
     from thermscan.writing.tree import check_free
 
+    show = {key: options.pop(key) for key in ("language", "units_shown")}
     target = Path(out)
     check_free(target, fix=ANOTHER_RECORD)
     key = read_private_key(Path(key_file)) if key_file else None
@@ -73,8 +86,11 @@ def pack(
         command=_command_line(out, key_file),
         key=key,
         report=not no_report,
+        before=read_run(Path(before_file), bench=bench_of(options)) if before_file else None,
+        also=tuple(dict.fromkeys(also)),
+        shown=shown_from(show, habit=run.units_shown),
     )
-    with stage_progress("packing", stages=(*STAGES, *PACK_STAGES)) as progress:
+    with stage_progress("packing", stages=(*also, *STAGES, *PACK_STAGES)) as progress:
         packed = pack_record(run, target, options=packing, progress=progress)
     written = packed.written
     if as_json:

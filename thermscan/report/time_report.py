@@ -36,12 +36,17 @@ def reserved_results(out_dir: Path, names: Iterable[str], *, inputs: Iterable[Pa
 
 def write_warm_up(warm_up: WarmUp, folder: ReservedFolder) -> tuple[Path, ...]:
     """The document and the figure of a warm-up."""
+    return folder.put(warm_up_contents(warm_up), last="warmup.json")
+
+
+def warm_up_contents(warm_up: WarmUp) -> dict[str, bytes]:
+    """A warm-up's files, by name, before they are written."""
     contents = {"warmup.json": results_text(warm_up_document(warm_up)).encode("utf-8")}
     with report_style():
         figure = warm_up_figure(warm_up)
         contents["warmup.png"] = drawn(figure, "png")
         contents["warmup.pdf"] = drawn(figure, "pdf")
-    return folder.put(contents, last="warmup.json")
+    return contents
 
 
 def drawn(figure: Figure, kind: str) -> bytes:
@@ -91,12 +96,17 @@ def _steady_line(warm_up: WarmUp) -> str:
 
 def write_located(located: Located, folder: ReservedFolder) -> tuple[Path, ...]:
     """The document and the pictures of where the heat enters."""
+    return folder.put(locate_contents(located), last="locate.json")
+
+
+def locate_contents(located: Located) -> dict[str, bytes]:
+    """The files of where the heat enters, by name, before they are written."""
     contents = {"locate.json": results_text(locate_document(located)).encode("utf-8")}
     with report_style():
         figure = heat_figure(located)
         contents["heat.png"] = drawn(figure, "png")
         contents["heat.pdf"] = drawn(figure, "pdf")
-    return folder.put(contents, last="locate.json")
+    return contents
 
 
 def located_lines(located: Located, *, wanted_w: float | None = None) -> list[str]:
