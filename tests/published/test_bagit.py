@@ -160,13 +160,44 @@ INVALID: dict[str, dict[str, bytes]] = {
     "an oxum of other files": tagged(BASIC, **{"bag-info.txt": b"Payload-Oxum: 3.2\n"}),
     "an oxum that is none": tagged(BASIC, **{"bag-info.txt": b"Payload-Oxum: three\n"}),
     "a manifest that is not in the declared encoding": {**BASIC, "manifest-sha512.txt": b"\xff\xfe\xfa  data/a.txt\n"},
+    "a tag manifest that does not list the payload manifest (2.2.1)": {
+        **BASIC, "tagmanifest-sha512.txt": line(hashlib.sha512(V1).hexdigest(), "bagit.txt"),
+    },
+    "a tag manifest that lists a tag manifest (2.2.1)": {
+        **tagged(BASIC), "tagmanifest-sha256.txt": b"".join(
+            line(hashlib.sha256(data).hexdigest(), name) for name, data in tagged(BASIC).items() if "data/" not in name
+        ),
+    },
+    "a payload file in the tag manifest (2.2.1)": {
+        **BASIC, "tagmanifest-sha512.txt": tagged(BASIC)["tagmanifest-sha512.txt"] + LISTED,
+    },
+    "the oxum stated twice (2.2.2)": tagged(BASIC, **{"bag-info.txt": b"Payload-Oxum: 3.1\nPayload-Oxum: 3.1\n"}),
+    "a label that begins with white space (2.2.2)": tagged(BASIC, **{"bag-info.txt": b" Label: value\n"}),
+    "a path with a backslash as separator (2.1.3)": {
+        **BASIC, "manifest-sha512.txt": line(SHA512_OF_ABC, "data\\a.txt"),
+    },
+    "bagit.txt with its lines the other way round (2.1.1)": {
+        **BASIC, "bagit.txt": b"Tag-File-Character-Encoding: UTF-8\nBagIt-Version: 1.0\n",
+    },
+    "a digest that is not hexadecimal (2.1.3)": {**BASIC, "manifest-sha512.txt": line("g" * 128, "data/a.txt")},
+    "no white space between digest and path (2.1.3)": {
+        **BASIC, "manifest-sha512.txt": line(SHA512_OF_ABC, "data/a.txt", ""),
+    },
+    "a per cent in a name that was not written as %25 (2.1.3)": {
+        "bagit.txt": V1, "data/5%0A": TEXT, "manifest-sha512.txt": line(SHA512_OF_ABC, "data/5%0A"),
+    },
     "local fetch (valid BagIt; refused here)": {**BASIC, "fetch.txt": b"file:///x.png 3 data/a.txt\n"},
 }  # fmt: skip
 
 # Where the reference validator (bagit-python 1.9) says otherwise: it does not decode %25 (its issue 157), asks for
-# each file in one manifest only, passes over further lines, unknown algorithms and white space before a colon, and
-# takes fetch.txt.
+# each file in one manifest only, passes over further lines, lines in another order, unknown algorithms, white space
+# before a colon or a label and a second oxum, asks nothing of what a tag manifest lists, and takes fetch.txt.
 REFERENCE_DIFFERS = {
+    "a tag manifest that does not list the payload manifest (2.2.1)",
+    "a tag manifest that lists a tag manifest (2.2.1)",
+    "a label that begins with white space (2.2.2)",
+    "bagit.txt with its lines the other way round (2.1.1)",
+    "the oxum stated twice (2.2.2)",
     "per cent in a name is written %25 (2.1.3)",
     "bagit.txt with further lines",
     "a tag file in the payload manifest (2.1.3)",
@@ -176,6 +207,91 @@ REFERENCE_DIFFERS = {
     "local fetch (valid BagIt; refused here)",
     "bagit.txt with invalid white space",
 }
+
+
+# What RFC 8493 says a bag must be or must not be, by section: cases that keep it and cases that break it. Its wording
+# is shortened; 2.2.1 was read in full, the others are from memory of the text.
+MUSTS: dict[str, tuple[set[str], set[str]]] = {
+    "2 a base directory with a folder 'data'": ({"minimal bag", "an empty payload file"}, {"no payload folder"}),
+    "2.1.1 bagit.txt: exactly two lines in their order, UTF-8 without a byte order mark": (
+        {"basic bag", "carriage return line ends (2.1.3)"},
+        {
+            "no bagit.txt", "bagit.txt without encoding", "bagit.txt without version",
+            "bagit.txt with a byte order mark", "bagit.txt with further lines", "bagit.txt with invalid white space",
+            "bagit.txt with its lines the other way round (2.1.1)", "an unknown version",
+        },
+    ),
+    "2.1.2 what is in the payload is of no account": ({"a bag in a bag"}, {"a corrupt payload file"}),
+    "2.1.3 a payload manifest, named by its algorithm": (
+        {"basic bag, sha256", "several manifests agree (3)"}, {"no payload manifest", "an unknown manifest algorithm"},
+    ),
+    "2.1.3 each line: a digest in hexadecimal, white space, a path": (
+        {"upper case digests (2.4)", "one space, and a tab, between digest and path", "no line feed at the end"},
+        {
+            "a digest that is not hexadecimal (2.1.3)", "no white space between digest and path (2.1.3)",
+            "a manifest line without a path", "a digest of another length",
+        },
+    ),
+    "2.1.3 the separator is a slash": ({"a folder of tag files"}, {"a path with a backslash as separator (2.1.3)"}),
+    "2.1.3 line feed, carriage return and per cent in a name are written as %0A, %0D, %25": (
+        {"per cent in a name is written %25 (2.1.3)", "a line feed in a name is written %0A (2.1.3)"},
+        {"a per cent in a name that was not written as %25 (2.1.3)"},
+    ),
+    "2.1.3 nothing outside of the payload, each file once": (
+        {"leading dot slash in manifest"},
+        {
+            "a tag file in the payload manifest (2.1.3)", "out of scope paths, dot notation",
+            "out of scope paths, absolute", "out of scope paths, tilde", "the same file listed twice",
+            "the same file listed twice with different digests",
+        },
+    ),
+    "2.2.1 a tag manifest lists every payload manifest, no tag manifest, no payload": (
+        {"a tag file that no tag manifest lists (2.2.1: may be)"},
+        {
+            "a tag manifest that does not list the payload manifest (2.2.1)",
+            "a tag manifest that lists a tag manifest (2.2.1)", "a payload file in the tag manifest (2.2.1)",
+        },
+    ),
+    "2.2.2 labels without white space round them, a colon, values over lines": (
+        {"metadata that goes on over lines", "duplicate metadata entries"},
+        {
+            "bag-info.txt with invalid white space (2.2.2)", "bag-info.txt without a colon",
+            "a label that begins with white space (2.2.2)",
+        },
+    ),
+    "2.2.2 Payload-Oxum: bytes, a point, files, at most once, and right": (
+        {"the right oxum"},
+        {
+            "an oxum of other bytes", "an oxum of other files", "an oxum that is none", "the oxum stated twice (2.2.2)",
+        },
+    ),
+    "2.3 tag files in the encoding that is declared": (
+        {"UTF-16 tag files", "ISO-8859-1 tag files"},
+        {"an unknown encoding", "a manifest that is not in the declared encoding"},
+    ),
+    "3 complete: what is listed is there, and all payload is listed in every manifest": (
+        {"0.97: a file in one of two manifests is enough"},
+        {
+            "a missing payload file", "a missing tag file", "an extra payload file",
+            "1.0: a file in one of two manifests is not enough (3)",
+        },
+    ),
+    "3 valid: every digest agrees": ({"basic bag"}, {"a corrupt payload file", "a corrupt tag file"}),
+}  # fmt: skip
+
+
+def test_every_must_has_cases_that_keep_it_and_cases_that_break_it() -> None:
+    for must, (kept, broken) in MUSTS.items():
+        assert kept, must
+        assert broken, must
+        assert kept <= VALID.keys(), must
+        assert broken <= INVALID.keys(), must
+    # Beyond the RFC: names that are one name on some systems, and evidence that lies elsewhere.
+    beyond = {
+        "the same name listed twice in different normalization",
+        "local fetch (valid BagIt; refused here)",
+    }
+    assert set().union(*(broken for _, broken in MUSTS.values())) == INVALID.keys() - beyond
 
 
 def write_case(files: dict[str, bytes], place: Path) -> Path:

@@ -83,6 +83,8 @@ def check_bag(files: BagFiles, *, progress: Progress | None = None) -> BagCheck:
         damage.extend(_record_faults(files, manifests, info))
     found = _compare(files, manifests, damage, progress)
     _complete(files, payload, damage, every=declaration.version >= (1, 0))
+    if declaration.version >= (1, 0):
+        _tag_manifests_sound(tags, payload, damage)
     _tags_listed(files, tags, damage, notes, strict=is_record)
     _blame_manifests(tags, found, damage)
     _check_oxum(files, info, damage)
@@ -100,6 +102,9 @@ def _info(files: BagFiles, declaration: Declaration, damage: list[Damage]) -> di
         return {}
     pairs, faults = read_pairs(text, strict=declaration.version >= (1, 0))
     damage.extend(Damage(name, fault) for fault in faults)
+    if sum(label == "Payload-Oxum" for label, _ in pairs) > 1 and declaration.version >= (1, 0):
+        # RFC 8493, 2.2.2: it must not be there more than once.
+        damage.append(Damage(name, "states Payload-Oxum more than once"))
     info: dict[str, str] = {}
     for label, value in pairs:
         info.setdefault(label, value)
@@ -187,6 +192,15 @@ def _complete(files: BagFiles, payload: list[_Manifest], damage: list[Damage], *
         missing = [each.name for each in payload if name not in each.lines]
         if missing and (every or len(missing) == len(payload)):
             damage.append(Damage(printable_name(name), f"was added: {missing[0]} does not list it"))
+
+
+def _tag_manifests_sound(tags: list[_Manifest], payload: list[_Manifest], damage: list[Damage]) -> None:
+    """Each tag manifest lists every payload manifest and no tag manifest (RFC 8493, 2.2.1)."""
+    for manifest in tags:
+        lacking = [each.name for each in payload if each.name not in manifest.lines]
+        damage.extend(Damage(manifest.name, f"does not list {name}, as each tag manifest must") for name in lacking)
+        wrong = [path for path in manifest.lines if re.fullmatch(r"tagmanifest-[^/]*\.txt", path)]
+        damage.extend(Damage(manifest.name, f"lists {name}, a tag manifest, which none may") for name in wrong)
 
 
 def _tags_listed(
