@@ -4,11 +4,15 @@ What inspect finds, and whom it accuses wrongly, on boards that nobody has seen,
     python tests/benchmarks/judging.py --first 1000 --boards 60 --save trials.jsonl --workers 2
     python tests/benchmarks/judging.py --tables trials.jsonl [--against older.jsonl]
 
+    python tests/benchmarks/judging.py --first 1000 --boards 60 --save trials.jsonl --seen FOLDER
+    python tests/benchmarks/judging.py --first 1000 --boards 60 --save judged-again.jsonl --rejudge FOLDER
+
 Each board is another type, solved by finite elements (samples/simulator, and worlds of judging_world.py), looked at
 by a camera with a real sensor's faults. Its three good runs and four looks (good, hot, and in turn two of: hot, dead,
 warming a neighbour, heat where no part is) are written as TIFF and TOML files without corners and without heights,
-and go through read_run and inspect_run. One JSON line a look and way of judging; a board that is in the file is not
-run again.
+and go through read_run and inspect_run; so do two more that are judged as lone boards only (a part at three times
+what its data sheet calls typical, and a dead one). One JSON line a look and way of judging; a board that is in the
+file is not run again. What the judge was given is kept with `--seen`; `--rejudge` puts another judge before the same.
 """
 
 from __future__ import annotations
@@ -38,6 +42,9 @@ class Options:
     tree: Path
     ways: str
     keep: Path | None
+    seen: Path | None
+    rejudge: Path | None
+    heat_again: bool
 
 
 def main() -> int:
@@ -53,7 +60,7 @@ def main() -> int:
         else:
             print_tables(lines)
         return 0
-    options = Options(given.seed, given.tree.resolve(), given.ways, given.keep)
+    options = Options(given.seed, given.tree.resolve(), given.ways, given.keep, given.seen, given.rejudge, given.heat_again)
     failed = _run(options, range(given.first, given.first + given.boards), save=given.save, workers=given.workers)
     for number, why in sorted(failed.items()):
         print(f"board {number} failed: {why}", file=sys.stderr)
@@ -69,6 +76,9 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--ways", default="peers,baseline,lone", help="ways of judging")
     parser.add_argument("--tree", type=Path, default=OWN_TREE, help="source tree of the thermscan that judges")
     parser.add_argument("--keep", type=Path, help="keep the boards' files there, for another version of the code")
+    parser.add_argument("--seen", type=Path, help="keep there what the judge was given at each look")
+    parser.add_argument("--rejudge", type=Path, help="judge again what was kept there, draw and place nothing")
+    parser.add_argument("--heat-again", action="store_true", help="with --rejudge: split the heat again, too")
     parser.add_argument("--save", type=Path, default=Path("trials.jsonl"), help="where the lines are added")
     parser.add_argument("--tables", type=Path, nargs="+", help="print the tables of these lines, run nothing")
     parser.add_argument("--against", type=Path, help="with --tables: beside these lines of an older version")
@@ -101,12 +111,17 @@ def _kept(save: Path) -> list[dict[str, object]]:
 
 def _judged(options: Options, number: int) -> str:
     """One board's lines: drawn by one process of this tree, judged by one of the tree under test."""
+    file = f"board-{options.seed}-{number}.seen"
+    script = [sys.executable, str(HERE / "judging_looks.py")]
+    if options.rejudge:
+        again = ["--heat-again"] if options.heat_again else []
+        return _process([*script, str(options.rejudge / file), "--ways", options.ways, *again], options.tree)
     with tempfile.TemporaryDirectory() as temporary:
         folder = (options.keep or Path(temporary)) / f"board-{options.seed}-{number}"
         draw = f"from judging_draw import draw_board; from pathlib import Path; draw_board({options.seed}, {number}, "
         _process([sys.executable, "-c", f"{draw}Path({str(folder)!r}))"], OWN_TREE)
-        judge = [sys.executable, str(HERE / "judging_looks.py"), str(folder), "--ways", options.ways]
-        return _process(judge, options.tree)
+        keep = ["--seen", str(options.seen / file)] if options.seen else []
+        return _process([*script, str(folder), "--ways", options.ways, *keep], options.tree)
 
 
 def _process(command: list[str], tree: Path) -> str:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import json
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +19,7 @@ from judging_world import (
     BoardType,
     Broken,
     Watts,
+    break_alone,
     break_board,
     draw_duty,
     draw_type,
@@ -29,6 +31,8 @@ from thermscan.layout.board import Board
 
 # A handful of looks at each board: good and hot at every one, two others in turn.
 ALWAYS, IN_TURN = ("good", "hot"), ("hot", "unmapped", "dead", "warmed")
+# And two of which only a data sheet tells.
+ALONE = ("tripled", "dead alone")
 GOOD_RUNS = 3
 # On so many of the boards the good runs are of the very unit that is judged; else of three others.
 SAME_UNIT = 0.3
@@ -48,7 +52,7 @@ def draw_board(seed: int, number: int, folder: Path, *, parts: int | None = None
     camera = draw_camera(rng, SHAPES[number % len(SHAPES)])
     same_unit = bool(rng.random() < SAME_UNIT)
     supply_known = bool(rng.random() < SUPPLY_KNOWN)
-    write_layouts(rng, folder, kind)
+    sheet_w = write_layouts(rng, folder, kind)
     unit_w = draw_unit(rng, kind)
     for look in range(GOOD_RUNS):
         if look and not same_unit:
@@ -64,10 +68,11 @@ def draw_board(seed: int, number: int, folder: Path, *, parts: int | None = None
     # The camera goes by the number too: every camera sees every sort of fault.
     turn = number // len(SHAPES) + number
     others = [IN_TURN[(turn + step) % len(IN_TURN)] for step in (0, 1)]
-    for look, what in enumerate([*ALWAYS, *others]):
+    typical_w = {ref: typical for ref, (typical, _) in sheet_w.items()}
+    for look, what in enumerate([*ALWAYS, *others, *ALONE]):
         stream = np.random.default_rng([seed, number, look])
-        name = f"look-{look}"
-        looks.append(_look(stream, folder, name, what, kind=kind, camera=camera, unit_w=unit_w, known=supply_known))
+        made = _Made(kind, camera, unit_w, typical_w, known=supply_known)
+        looks.append(_look(stream, folder, f"look-{look}", what, made=made))
     truth = {
         "seed": seed,
         "board": number,
@@ -81,21 +86,26 @@ def draw_board(seed: int, number: int, folder: Path, *, parts: int | None = None
     (folder / "truth.json").write_text(json.dumps(truth))
 
 
-def _look(
-    rng: np.random.Generator,
-    folder: Path,
-    name: str,
-    what: str,
-    *,
-    kind: BoardType,
-    camera: Camera,
-    unit_w: Watts,
-    known: bool,
-) -> dict[str, object]:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Made:
+    """The unit under test, what looks at it, and what its user knows."""
+
+    kind: BoardType
+    camera: Camera
+    unit_w: Watts
+    typical_w: Watts
+    known: bool
+
+
+def _look(rng: np.random.Generator, folder: Path, name: str, what: str, *, made: _Made) -> dict[str, object]:
     """One look at the unit under test, and what is true of it."""
+    kind, camera, unit_w, known = made.kind, made.camera, made.unit_w, made.known
     load, ambient_c = float(rng.uniform(*LOAD)), _some_day(rng, kind)
     watts = draw_duty(rng, kind, unit_w, load)
-    broken = None if what == "good" else break_board(rng, kind, watts, what=what, ambient_c=ambient_c)
+    if what in ALONE:
+        broken = break_alone(rng, kind, watts, made.typical_w, dead=what == "dead alone", ambient_c=ambient_c)
+    else:
+        broken = None if what == "good" else break_board(rng, kind, watts, what=what, ambient_c=ambient_c)
     field = kind.solve(broken.watts if broken else watts, ambient_c, broken.fault if broken else None)
     shot = take(rng, camera, kind.true, field, kind.emissivity)
     _write_look(rng, folder, name, shot, field, serial="unit-0", supply_known=known)
@@ -170,8 +180,12 @@ def _write_look(
         (folder / f"{name}-lone-plain.toml").write_text(f'layout = "lone-plain.toml"\n{text}')
 
 
-def write_layouts(rng: np.random.Generator, folder: Path, kind: BoardType) -> None:
-    """The board's layout; and, for a lone board, one without groups, with and without the data sheets' watts."""
+def write_layouts(rng: np.random.Generator, folder: Path, kind: BoardType) -> dict[str, tuple[float, float]]:
+    """
+    The board's layout; and, for a lone board, one without groups, with and without the data sheets' watts.
+
+    Those watts (typical, most) are returned.
+    """
     sheet_w = {}
     for ref, usual in kind.usual_w.items():
         typical = usual * float(np.exp(rng.normal(0.0, SHEET_SPREAD)))
@@ -179,6 +193,7 @@ def write_layouts(rng: np.random.Generator, folder: Path, kind: BoardType) -> No
     _write_layout(folder / "board.toml", kind.told)
     _write_layout(folder / "lone.toml", kind.told, grouped=False, sheet_w=sheet_w)
     _write_layout(folder / "lone-plain.toml", kind.told, grouped=False)
+    return sheet_w
 
 
 def _write_layout(

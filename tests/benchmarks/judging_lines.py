@@ -46,7 +46,7 @@ def about_fault(line: Line) -> list[Finding]:
     findings: list[Finding] = line["said"]["findings"]
     if fault["spot_mm"] is not None:
         return [f for f in findings if f["rule"] == "unmapped" and _is_there(f, line)]
-    way = "cold" if line["kind"] == "dead" else "hot"
+    way = "cold" if line["kind"].startswith("dead") else "hot"
     return [f for f in findings if f["ref"] == fault["ref"] and f["direction"] == way]
 
 

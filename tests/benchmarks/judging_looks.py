@@ -1,10 +1,12 @@
 """
 What the tool says about the looks at one board, as a user calls it, beside the truth: one JSON line a look and way.
 
-    PYTHONPATH=TREE python tests/benchmarks/judging_looks.py FOLDER [--ways peers,baseline,lone]
+    PYTHONPATH=TREE python tests/benchmarks/judging_looks.py FOLDER|SEEN [--ways peers,baseline,lone] [--seen SEEN]
 
 Runs with whichever thermscan is on the path, so that one set of frames can be put before two versions of the code:
-everything goes through files, `read_run`, `inspect_run`, `learn_baseline` and results.json.
+everything goes through files, `read_run`, `inspect_run`, `learn_baseline` and results.json. With `--seen` what the
+judge was given is kept as well (`judging_seen`); where that file is named instead of a folder, its looks are judged
+again without being read and placed anew.
 """
 
 from __future__ import annotations
@@ -14,6 +16,7 @@ import hashlib
 import json
 import os
 import sys
+import tempfile
 import time
 import traceback
 import warnings
@@ -26,33 +29,50 @@ for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 
 import cv2  # noqa: E402
 import numpy as np  # noqa: E402
+from judging_seen import FromFiles, FromSeen  # noqa: E402
 
 from thermscan.errors import ThermscanError  # noqa: E402
-from thermscan.inspection import inspect_run  # noqa: E402
 from thermscan.judge.baseline_file import read_baseline, write_baseline  # noqa: E402
 from thermscan.judge.learning import learn_baseline  # noqa: E402
 from thermscan.radiometry.lens import bend_points  # noqa: E402
 from thermscan.report.results import results_document  # noqa: E402
-from thermscan.runs.reading import read_run  # noqa: E402
 
 CALLERS = ("thermscan.inspection", "thermscan.views.seen")
 WAYS = ("peers", "baseline", "lone")
 # A lone board is looked at twice: as it is, and with its first fault.
 LONE_LOOKS = ("look-0", "look-1")
+# Faults of which only a data sheet tells: judged as a lone board only.
+LONE_KINDS = ("tripled", "dead alone")
+Source = FromFiles | FromSeen
 
 
 def main() -> int:
     """Judge every look in a folder and print the lines."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("folder", type=Path)
+    parser.add_argument("board", type=Path, help="a folder of files, or what an earlier judge was given")
     parser.add_argument("--ways", default=",".join(WAYS))
+    parser.add_argument("--seen", type=Path, help="keep there what the judge is given")
+    parser.add_argument("--heat-again", action="store_true", help="split the heat again, too")
     given = parser.parse_args()
     cv2.setNumThreads(1)
     warnings.simplefilter("ignore")
+    ways = given.ways.split(",")
+    if given.board.is_file():
+        again = FromSeen(given.board, heat_again=given.heat_again)
+        _print_lines(again, again.truth, ways)
+        return 0
     find_places_once()
-    for line in judge_board(given.folder, given.ways.split(",")):
-        print(json.dumps(line, allow_nan=False), flush=True)
+    files = FromFiles(given.board, keep=given.seen is not None)
+    truth = json.loads((given.board / "truth.json").read_text())
+    _print_lines(files, truth, ways)
+    if given.seen is not None:
+        files.write(given.seen, truth)
     return 0
+
+
+def _print_lines(source: Source, truth: dict[str, Any], ways: Sequence[str]) -> None:
+    for line in judge_board(source, truth, ways):
+        print(json.dumps(line, allow_nan=False), flush=True)
 
 
 def find_places_once() -> None:
@@ -75,34 +95,35 @@ def find_places_once() -> None:
         module.register_board = once  # type: ignore[attr-defined]
 
 
-def judge_board(folder: Path, ways: Sequence[str]) -> list[dict[str, Any]]:
+def judge_board(source: Source, truth: dict[str, Any], ways: Sequence[str]) -> list[dict[str, Any]]:
     """All looks at a board in each way of judging: by peers, by known-good runs, as a lone board."""
-    baseline, learned = _learn(folder) if "baseline" in ways else (None, [])
+    baseline, learned = _learn(source) if "baseline" in ways else (None, [])
     said: list[tuple[str, str, dict[str, Any]]] = []
-    names = sorted(path.stem for path in folder.glob("look-?.toml"))
-    for name in names:
-        for way in ways:
-            if way == "peers":
-                said.append((name, way, _inspect(folder / f"{name}.toml", None, deep=True)))
-            elif way == "baseline" and baseline is not None:
-                said.append((name, way, _inspect(folder / f"{name}.toml", baseline)))
-            elif way == "lone" and name in LONE_LOOKS:
-                said.append((name, way, _inspect_lone(folder, name)))
-    truth = json.loads((folder / "truth.json").read_text())
-    looks = {look["name"]: look for look in truth.pop("looks")}
+    looks = {look["name"]: look for look in truth["looks"]}
+    for name, look in looks.items():
+        alone = look["kind"] in LONE_KINDS
+        if "peers" in ways and not alone:
+            said.append((name, "peers", _inspect(source, name, None, deep=True)))
+        if "baseline" in ways and baseline is not None and not alone:
+            said.append((name, "baseline", _inspect(source, name, baseline)))
+        if "lone" in ways and (alone or name in LONE_LOOKS):
+            said.append((name, "lone", _inspect_lone(source, name)))
+    about = {key: value for key, value in truth.items() if key != "looks"}
     return [
-        {**truth, "good_runs": learned, "way": way, **looks[name], "parts": None, "said": _beside(answer, true)}
+        {**about, "good_runs": learned, "way": way, **looks[name], "parts": None, "said": _beside(answer, true)}
         for name, way, answer in said
         if (true := looks[name]["parts"])
     ]
 
 
-def _learn(folder: Path) -> tuple[Any, list[str]]:
+def _learn(source: Source) -> tuple[Any, list[str]]:
     """From the good runs that could be inspected, through the file that the command writes; and what became of each."""
     inspections, learned = [], []
-    for path in sorted(folder.glob("good-*.toml")):
+    for name in source.names():
+        if not name.startswith("good-"):
+            continue
         try:
-            inspections.append(inspect_run(read_run(path, overrides={})))
+            inspections.append(source.inspect(name, None))
             learned.append("learned")
         except ThermscanError as error:
             learned.append(str(error))
@@ -110,23 +131,24 @@ def _learn(folder: Path) -> tuple[Any, list[str]]:
         baseline = learn_baseline(inspections)
     except ThermscanError as error:
         return None, [*learned, str(error)]
-    target = folder / f"good-{os.getpid()}.json"
-    write_baseline(baseline, target)
-    return read_baseline(target), learned
+    with tempfile.TemporaryDirectory() as temporary:
+        target = Path(temporary) / "good.json"
+        write_baseline(baseline, target)
+        return read_baseline(target), learned
 
 
-def _inspect_lone(folder: Path, name: str) -> dict[str, Any]:
+def _inspect_lone(source: Source, name: str) -> dict[str, Any]:
     """Without groups; with the watts of data sheets where this version of the layout knows them."""
-    answer = _inspect(folder / f"{name}-lone.toml", None)
+    answer = _inspect(source, f"{name}-lone", None, deep=True)
     if "watts" in (answer["refused"] or ""):
-        return {**_inspect(folder / f"{name}-lone-plain.toml", None), "watts_stated": False}
+        return {**_inspect(source, f"{name}-lone-plain", None), "watts_stated": False}
     return {**answer, "watts_stated": True}
 
 
-def _inspect(path: Path, baseline: Any, *, deep: bool = False) -> dict[str, Any]:
+def _inspect(source: Source, name: str, baseline: Any, *, deep: bool = False) -> dict[str, Any]:
     started = time.process_time()
     try:
-        inspection = inspect_run(read_run(path, overrides={}), baseline=baseline)
+        inspection = source.inspect(name, baseline)
         document = json.loads(json.dumps(results_document(inspection), allow_nan=False))
     except ThermscanError as error:
         return {"refused": str(error), "seconds": round(time.process_time() - started, 2)}

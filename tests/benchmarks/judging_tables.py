@@ -97,6 +97,8 @@ def recall_table(lines: Sequence[Line]) -> None:
             _recall_row(f"{kind}, z {low:g} to {high:g}", [line for line in here if low <= z_of(line) < high])
     large = [x for x in lines if x["kind"] == "hot" and z_of(x) >= 6 and x["fault"]["own_rise_k"] >= 3]
     _recall_row("hot, z 6 or more and 3 K or more", large)
+    for kind, label in (("tripled", "three times its typical watts"), ("dead alone", "dead, of 0.3 W or the most")):
+        _recall_row(label, [x for x in lines if x["kind"] == kind])
     for low, high in pairwise(BARE_EDGES_K):
         here = [x for x in lines if x["kind"] == "unmapped" and low <= x["fault"]["own_rise_k"] < high]
         _recall_row(f"heat at no part, {low:g} to {high:g} K", here)

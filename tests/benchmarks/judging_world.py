@@ -32,6 +32,8 @@ HOT_Z, BARE_RISE_K, WARMING_K = (1.5, 40.0), (2.0, 25.0), (5.0, 25.0)
 # Above the board: a socket under a part, a sink or a can on it (millimetres).
 SOCKET_MM, SINK_MM = (3.5, 5.5), (10.0, 25.0)
 TRIED_W = 0.1
+# A lone board's faults: so many times the typical watts; dead, of parts that draw so much.
+TRIPLED, DEAD_W = 3.0, 0.3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -140,6 +142,20 @@ def break_board(rng: np.random.Generator, kind: BoardType, watts: Watts, *, what
     rng.bit_generator.state = state
     powers, fault = inject_fault(rng, kind.true, watts, what, watts=wanted / per_w)
     return Broken(fault, powers, wanted, own_k, wanted / units_k, wanted / looks_k)
+
+
+def break_alone(
+    rng: np.random.Generator, kind: BoardType, watts: Watts, typical_w: Watts, *, dead: bool, ambient_c: float
+) -> Broken:
+    """A part at three times what its data sheet calls typical; or a dead one, of those that usually draw `DEAD_W`."""
+    matt = [part.ref for part in kind.true.parts if part.surface.emissivity > 0.5 and part.ref[0] == "U"]
+    strong = [ref for ref in matt if watts[ref] >= DEAD_W] or [max(matt, key=lambda each: watts[each])]
+    ref = str(rng.choice(strong if dead else matt))
+    now_w = 0.0 if dead else max(TRIPLED * typical_w[ref], watts[ref])
+    powers = {**watts, ref: now_w}
+    own_k = kind.solve(powers, ambient_c).body_c[ref] - kind.solve(watts, ambient_c).body_c[ref]
+    what = "dead" if dead else "hot"
+    return Broken(Fault(what, ref, now_w - watts[ref]), powers, float(own_k), 0.0, None, None)
 
 
 def _alike_in_groups(board: Board, watts: Watts) -> Watts:

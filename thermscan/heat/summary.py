@@ -143,7 +143,11 @@ def _heat_and_share(
     """
     heat, covariance = _whole_heat(fit, rises)
     heat = heat if signed else np.maximum(heat, 0.0)
-    covariance[np.diag_indices_from(covariance)] += (HEAT_DOUBT**2 + (UNEVEN_DOUBT * _uneven(fit)) ** 2) * heat**2
+    # A body that denies its heat leaves as much of it in doubt: it may come from something beside it.
+    own_k = np.diag(fit.responses.beneath) * np.abs(fit.heat_kmm2)
+    denied = _joint_doubt_k(fit, rises) / np.maximum(own_k, 1e-9)
+    doubt = (HEAT_DOUBT**2 + (UNEVEN_DOUBT * _uneven(fit)) ** 2 + denied**2) * heat**2
+    covariance[np.diag_indices_from(covariance)] += doubt
     total = float(heat.sum())
     share = heat / total if total > 0 else np.zeros_like(heat)
     # Of a share s = q / sum(q): what its own heat adds, less its share of what all heat together does.
