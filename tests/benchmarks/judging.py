@@ -60,7 +60,9 @@ def main() -> int:
         else:
             print_tables(lines)
         return 0
-    options = Options(given.seed, given.tree.resolve(), given.ways, given.keep, given.seen, given.rejudge, given.heat_again)
+    options = Options(
+        given.seed, given.tree.resolve(), given.ways, given.keep, given.seen, given.rejudge, given.heat_again
+    )
     failed = _run(options, range(given.first, given.first + given.boards), save=given.save, workers=given.workers)
     for number, why in sorted(failed.items()):
         print(f"board {number} failed: {why}", file=sys.stderr)

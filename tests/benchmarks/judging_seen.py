@@ -17,8 +17,8 @@ from typing import Any
 import numpy as np
 
 import thermscan.inspection as inspecting
-import thermscan.judge.judging as judging
 from thermscan.errors import ThermscanError
+from thermscan.judge import judging
 from thermscan.runs.reading import read_run
 
 

@@ -11,11 +11,9 @@ from tests.judge.scenes import look_at, small_board, usual_powers
 from thermscan.judge import peers
 from thermscan.judge.baseline_rule import compare_baseline
 from thermscan.judge.board_wide import BoardWide
-from thermscan.judge.comparison import Comparison
 from thermscan.judge.expected import Expected
 from thermscan.judge.limits import check_limits
 from thermscan.judge.spread import robust_spread
-from thermscan.judge.suspicion import suspicions
 from thermscan.layout.board import Board, Part, Surface
 from thermscan.regions.measurement import BudgetLine, PartMeasurement
 
@@ -63,18 +61,6 @@ def test_one_look_differs_from_the_mean_of_n_good_looks_by_root_one_plus_one_ove
         found = compare_baseline(measured, known, np.arange(3), level, split=None, change=None, not_comparable=None)
         spread_k[runs] = found[0].spread_k
     assert spread_k[1] / spread_k[10_000] == pytest.approx(np.sqrt(2.0), rel=0.1)
-
-
-def test_rules_that_judge_one_reading_are_not_counted_as_independent_witnesses():
-    def said(rule: str) -> Comparison:
-        return Comparison("U1", rule, 2.2, 0.4, 0.4, 30.0, 2.2, 12.0, 8.0, 7, "its like")
-
-    everyone = [_measured(_part(f"U{i}"), 10.0) for i in range(1, 21)]
-    once = suspicions(everyone, [said("peer")], [])["U1"]
-    twice = suspicions(everyone, [said("peer"), said("baseline")], [])["U1"]
-    assert once is not None
-    assert 0.02 < once < 0.9
-    assert twice == pytest.approx(once)
 
 
 @pytest.mark.parametrize("n", [3, 4, 5, 9])

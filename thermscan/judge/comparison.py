@@ -52,6 +52,9 @@ class Comparison:
         What it is compared with, in words.
     scale : float
         How far good parts of this board scatter, over what ``u_k`` and ``spread_k`` state.
+    log_spread : (float, float) or None
+        Where good parts' own heat is spread in its logarithm about ``own_expected_k``: the standard deviations of the
+        logarithm downwards and upwards. ``spread_k`` then is the one towards this part's side.
     """
 
     ref: str
@@ -70,6 +73,7 @@ class Comparison:
     shared_k: float = 0.0
     place_k: float = 0.0
     scale: float = 1.0
+    log_spread: tuple[float, float] | None = None
 
     @property
     def score(self) -> float:

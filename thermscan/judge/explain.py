@@ -6,17 +6,20 @@ from typing import Protocol
 
 from thermscan.errors import InputError, nearest_name
 from thermscan.heat.split import HeatSplit
-from thermscan.judge import thresholds
 from thermscan.judge.comparison import Comparison
+from thermscan.judge.deciding import LOSSES
 from thermscan.judge.finding import Judgement
 from thermscan.judge.judging import Evidence
 from thermscan.judge.limits import junction_of
 from thermscan.judge.unmapped import plain_name
-from thermscan.judge.weighing import Weighed
+from thermscan.judge.weighing import Suspect, Weighed
 from thermscan.judge.wording import chance_text
 from thermscan.regions.measurement import PartMeasurement
 from thermscan.regions.sensor_lines import told_lines
 from thermscan.runs.run import Run
+
+# Below this a comparison says nothing either way, as the logarithm (base 10) of the odds; and the most that is told.
+SILENT, LOUDEST = 0.3, 6.0
 
 
 class Judged(Protocol):
@@ -63,7 +66,9 @@ def explain_part(inspection: Judged, ref: str) -> tuple[str, ...]:
         lines += _board_lines(evidence)
         for weighed in evidence.weighed:
             if weighed.comparison.ref == ref:
-                lines += _comparison_lines(weighed, tests=len(evidence.weighed))
+                lines += _comparison_lines(weighed)
+        if (suspect := evidence.suspects.get(ref)) is not None:
+            lines += _suspect_lines(suspect)
     if verdict.reason is not None:
         lines.append(f"reason: {verdict.reason}")
     for finding in judgement.findings:
@@ -124,7 +129,7 @@ def _board_lines(evidence: Evidence) -> list[str]:
     ]
 
 
-def _comparison_lines(weighed: Weighed, *, tests: int) -> list[str]:
+def _comparison_lines(weighed: Weighed) -> list[str]:
     c: Comparison = weighed.comparison
     names = f" ({', '.join(c.refs)})" if c.refs else ""
     return [
@@ -134,9 +139,36 @@ def _comparison_lines(weighed: Weighed, *, tests: int) -> list[str]:
         f"  measured to ± {c.u_k:.2f} K; good ones differ by ± {c.spread_k:.2f} K ({c.degrees:.0f} degrees of freedom)",
         *([f"  their places on the board make ± {c.place_k:.2f} K more"] if c.place_k > 0 else []),
         *([f"  this board's parts scatter by {c.scale:.2f} times that"] if c.scale != 1.0 else []),
-        f"  score {c.score:+.1f}; chance among good parts {chance_text(c.p_value)}, "
-        f"false discovery rate over {tests} comparisons {chance_text(weighed.chance)}",
-        f"  act asks for at most {thresholds.ACT_FALSE_RATE:g}, and at least {thresholds.ACT_LEAST_K:g} K and "
-        f"{thresholds.ACT_LEAST_SHARE:.0%} of what they give: {weighed.level or 'nothing to say'}",
+        f"  score {c.score:+.1f}; chance among good parts {chance_text(c.p_value)}",
+        f"  by itself {_loud(weighed.loudness)}",
+        f"  said of it: {weighed.level or 'nothing'}",
         *([f"  at most a watch: {c.at_most_watch}"] if c.at_most_watch else []),
+    ]
+
+
+def _loud(loudness: float) -> str:
+    """
+    How many times as likely a fault makes a comparison than a good part, in words.
+
+    Examples
+    --------
+    >>> _loud(2.0), _loud(-1.0), _loud(0.1)
+    ('it speaks for a fault, 100 to 1', 'it speaks against a fault, 10 to 1', 'it says nothing either way')
+    """
+    if abs(loudness) < SILENT:
+        return "it says nothing either way"
+    odds = 10.0 ** min(abs(loudness), LOUDEST)
+    return f"it speaks {'for' if loudness > 0 else 'against'} a fault, {odds:.0f} to 1"
+
+
+def _suspect_lines(suspect: Suspect) -> list[str]:
+    if suspect.posterior is None:
+        return [f"all together: at fault with a probability of {chance_text(suspect.suspicion)}"]
+    found = suspect.posterior
+    act, watch = LOSSES["act"], LOSSES["watch"]
+    return [
+        f"all together: at fault with a probability of {chance_text(suspect.suspicion)}; if it is, by "
+        f"{found.fault_k:+.1f} ± {found.u_k:.1f} K of its own heat, which matters with {chance_text(found.matters)}",
+        f"  so {suspect.level or 'nothing to do'}: to act on a good part is taken to cost {act[0]:g} second looks, to "
+        f"pass over a fault {LOSSES[None][2]:g}, to watch it {watch[2]:g}",
     ]

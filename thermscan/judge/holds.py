@@ -13,7 +13,7 @@ class HoldCode(Enum):
     PROPOSED = "proposed"
     NO_SPLIT = "no-split"
     NOT_ITS_OWN = "not-its-own"
-    SAME_BEFORE = "same-before"
+    OPPOSED = "opposed"
     NOT_EQUALLY_WARM = "not-equally-warm"
     ALIKE_IN_SIZE = "alike-in-size"
     MAY_BE_HIDDEN = "may-be-hidden"
@@ -39,7 +39,7 @@ NO_SPLIT = Hold(HoldCode.NO_SPLIT, "a hotter part is near, and own heat could no
 NOT_ITS_OWN = Hold(
     HoldCode.NOT_ITS_OWN, "its neighbours explain most of its rise, and those of its peers more than theirs"
 )
-SAME_BEFORE = Hold(HoldCode.SAME_BEFORE, "the known-good runs show the same")
+OPPOSED = Hold(HoldCode.OPPOSED, "its temperature differs the other way")
 ALIKE_IN_SIZE = Hold(
     HoldCode.ALIKE_IN_SIZE, "they are alike in size only: what they are, and whether they work alike, is not known"
 )

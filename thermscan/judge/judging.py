@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -23,12 +23,11 @@ from thermscan.judge.neighbourhood import gather_neighbours
 from thermscan.judge.peers import compare_peers
 from thermscan.judge.remarks import run_remarks, why_alone
 from thermscan.judge.silent_groups import judge_silent_groups
-from thermscan.judge.suspicion import suspicions
 from thermscan.judge.uncertain_places import hold_hidden, name_unplaced
 from thermscan.judge.warm_places import judge_warm_places
 from thermscan.judge.watts_rule import RULE as WATTS_RULE
 from thermscan.judge.watts_rule import WattsSeen, compare_watts, watts_finding, watts_seen
-from thermscan.judge.weighing import Meaning, Weighed, known_before, weigh
+from thermscan.judge.weighing import Meaning, Suspect, Weighed, suspect_parts, weigh
 from thermscan.judge.wording import finding_of
 from thermscan.layout.board import Board, Part
 from thermscan.layout.digest import layout_digest
@@ -51,6 +50,7 @@ class Evidence:
     board_wide: BoardWide | None
     spots: tuple[WarmSpot, ...]
     heat: HeatSeen | None = None
+    suspects: Mapping[str, Suspect] = field(default_factory=dict)
 
 
 def judge_run(
@@ -148,13 +148,14 @@ def judge_heat(
         compare_watts(measurements, watts, heat.split), measurements, leaning, ambient_c=run.ambient_c
     )
     parts = {part.ref: part for part in board.parts}
-    weighed = tuple(_never_cold(w, parts[w.comparison.ref]) for w in (*weigh(comparisons), *weigh(by_watts)))
+    compared = [*comparisons, *by_watts]
+    limits = [*check_limits(measurements, leaning), *check_junctions(measurements, heat.split)]
+    suspects = suspect_parts(measurements, compared, limits)
+    weighed = tuple(_never_cold(w, parts[w.comparison.ref]) for w in weigh(compared, suspects))
     near = gather_neighbours(
         [(w, _finding(w, parts[w.comparison.ref], watts, heat.split)) for w in weighed if w.level is not None]
     )
-    findings = list(near.findings)
-    findings += check_limits(measurements, leaning)
-    findings += check_junctions(measurements, heat.split)
+    findings = [*near.findings, *limits]
     findings += check_usual(measurements, heat.split)
     unmapped = judge_warm_places(
         heat,
@@ -172,16 +173,14 @@ def judge_heat(
         findings += judge_silent_groups(measurements, heat.split)
     findings += name_unplaced(measurements, baseline=baseline, ambient_c=run.ambient_c)
     ordered = tuple(sorted(findings, key=_importance))
-    suspect = suspicions(measurements, [w.comparison for w in weighed if not known_before(w)], findings)
-    verdicts = tuple(
-        _warmed(_verdict(m, ordered, [*comparisons, *by_watts], board, heat.split), near.told_with)
-        for m in measurements
-    )
-    evidence = Evidence(heat.split, weighed, against.board_wide if against else None, heat.spots, heat)
+    verdicts = tuple(_warmed(_verdict(m, ordered, compared, board, heat.split), near.told_with) for m in measurements)
+    board_wide = against.board_wide if against is not None else None
+    evidence = Evidence(heat.split, weighed, board_wide, heat.spots, heat, suspects)
     judgement = Judgement(
         parts=tuple(
-            replace(each, suspicion=suspect[each.measurement.part.ref], watts=watts.get(each.measurement.part.ref))
+            replace(each, suspicion=_suspicion(suspects, ref), watts=watts.get(ref))
             for each in verdicts
+            if (ref := each.measurement.part.ref)
         ),
         findings=ordered,
         unmapped=unmapped.places,
@@ -204,6 +203,10 @@ def _finding(w: Weighed, part: Part, watts: Mapping[str, WattsSeen], split: Heat
     if w.comparison.rule == WATTS_RULE:
         return watts_finding(w, part, watts[part.ref], split.of(part.ref) if split is not None else None)
     return finding_of(w, part, split)
+
+
+def _suspicion(suspects: Mapping[str, Suspect], ref: str) -> float | None:
+    return suspects[ref].suspicion if ref in suspects else None
 
 
 def _never_cold(w: Weighed, part: Part) -> Weighed:

@@ -10,7 +10,7 @@ from thermscan.judge.comparison import Comparison
 from thermscan.judge.finding import Finding, Judgement, Overall, PartVerdict
 from thermscan.judge.holds import ALIKE_IN_SIZE
 from thermscan.judge.peers import compare_peers
-from thermscan.judge.weighing import Weighed, weigh
+from thermscan.judge.weighing import Weighed, suspect_parts, weigh
 from thermscan.layout.board import Board, Part
 from thermscan.regions.measurement import PartMeasurement
 
@@ -39,7 +39,8 @@ def judge_like_sized(measurements: Sequence[PartMeasurement], board: Board) -> J
         nothing could be compared.
     """
     groups = {part.ref: part.group or "" for part in board.parts}
-    weighed = weigh([replace(c, at_most_watch=ALIKE_IN_SIZE) for c in compare_peers(measurements, board, None)])
+    alike = [replace(c, at_most_watch=ALIKE_IN_SIZE) for c in compare_peers(measurements, board, None)]
+    weighed = weigh(alike, suspect_parts(measurements, alike))
     odd = Counter(groups[w.comparison.ref] for w in weighed if w.level is not None)
     members = Counter(groups[w.comparison.ref] for w in weighed)
     mixed = {group for group, count in odd.items() if count > max(1.0, MOST_ODD * members[group])}

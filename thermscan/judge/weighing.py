@@ -1,17 +1,33 @@
-"""All comparisons of a board weighed together: what is a finding, and of which level."""
+"""All comparisons of a board weighed: each part's probability of being at fault, and what is to be said of it."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum, StrEnum
 
+import numpy as np
+from scipy.special import ndtr
+
 from thermscan.judge import thresholds
 from thermscan.judge.comparison import Comparison
-from thermscan.judge.finding import Level
-from thermscan.judge.holds import SAME_BEFORE
-from thermscan.judge.multiplicity import adjusted_p_values
+from thermscan.judge.deciding import decide
+from thermscan.judge.finding import Finding, Level
+from thermscan.judge.holds import OPPOSED
+from thermscan.judge.posterior import Posterior, Voice, put_together
+from thermscan.regions.measurement import PartMeasurement
 
+# Before anything is measured: a board on this bench has a part with a fault that shows as heat every second time.
+FAULTS_A_BOARD = 0.5
+MOST_BEFORE = 0.2
+# A stated limit is exceeded by few good parts, and by many whose fault is heat (judgement, no source).
+OVER_LIMIT_GOOD = 0.01
+OVER_LIMIT_FAULTY = 0.3
+# Where it cannot be told which of the compared parts is wrong, no part is more likely at fault than not.
+UNTOLD = 0.5
+LIMIT_RULES = ("limit", "junction")
+# Those that compare temperatures.
+WARMED_RULES = ("peer", "baseline")
 OWN_HALF = 0.5
 
 
@@ -23,13 +39,11 @@ class Meaning(StrEnum):
 
 
 class Why(Enum):
-    """Why a comparison is watched only."""
+    """Why a part is watched only."""
 
     HELD_BACK = "held back"
     SMALL = "too small to matter"
-    COMMON = "good parts differ by as much"
-    MANY = "one of many"
-    OPPOSED = "its temperature says the opposite"
+    UNSURE = "not sure enough"
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,103 +54,189 @@ class Weighed:
     Attributes
     ----------
     level : str or None
-        None: nothing to say.
+        None: nothing to say by this comparison.
     meaning : Meaning
         Whether the part's own heat stands out, or only its temperature.
-    chance : float
-        False discovery rate at which this would just be called.
+    loudness : float
+        Logarithm (base 10) of how many times as likely a fault makes it than a good part.
+    suspicion : float
+        The part's probability of being at fault, all comparisons together.
     why : Why or None
         What keeps a watch from being an act.
-    tests : int
-        Comparisons on the board.
     """
 
     comparison: Comparison
     level: Level | None
     meaning: Meaning
-    chance: float
+    loudness: float
+    suspicion: float
     why: Why | None = None
-    tests: int = 1
 
 
-def weigh(comparisons: Sequence[Comparison]) -> tuple[Weighed, ...]:
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """A part's probability of being at fault, what it is made of, and the level that follows."""
+
+    suspicion: float
+    level: Level | None
+    posterior: Posterior | None
+
+
+def suspect_parts(
+    measurements: Sequence[PartMeasurement], comparisons: Sequence[Comparison], limits: Sequence[Finding] = ()
+) -> dict[str, Suspect]:
     """
-    Levels of all comparisons, with the false discoveries controlled over the board.
+    Each part's probability of being at fault, given all that was compared on the board.
+
+    Parameters
+    ----------
+    measurements : sequence of PartMeasurement
+        All parts of the board.
+    comparisons : sequence of Comparison
+        Of all rules; received heat is taken out of them, so that a warmed part is not suspect for it.
+    limits : sequence of Finding
+        About stated limits: they tell how surely one is exceeded.
+
+    Returns
+    -------
+    dict of ref to Suspect
+        Only parts of which something could be compared.
+
+    Notes
+    -----
+    Before, each part has the same share of `FAULTS_A_BOARD`: among many parts each is suspected later. What is held
+    back makes no part more suspect than `UNTOLD`.
+    """
+    over = {finding.ref: finding for finding in limits if finding.rule in LIMIT_RULES}
+    by_ref: dict[str, list[Comparison]] = {}
+    for comparison in comparisons:
+        by_ref.setdefault(comparison.ref, []).append(_opposed(comparison))
+    judged = [m for m in measurements if m.measurable and (m.part.ref in by_ref or m.part.ref in over or _limited(m))]
+    before = min(FAULTS_A_BOARD / max(len(judged), 1), MOST_BEFORE)
+    found = {}
+    for m in judged:
+        log_odds = float(np.log(before / (1.0 - before)))
+        if _limited(m) or m.part.ref in over:
+            log_odds += _limit_log_ratio(over.get(m.part.ref))
+        found[m.part.ref] = _suspect(by_ref.get(m.part.ref, []), log_odds)
+    return found
+
+
+def weigh(comparisons: Sequence[Comparison], suspects: Mapping[str, Suspect]) -> tuple[Weighed, ...]:
+    """
+    Levels of all comparisons, each part's by its one posterior.
 
     Parameters
     ----------
     comparisons : sequence of Comparison
         Of all parts and rules of one board.
+    suspects : mapping of ref to Suspect
 
     Returns
     -------
     tuple of Weighed
         In the given order.
     """
-    comparisons = [_held_back(comparison, comparisons) for comparison in comparisons]
-    chances = adjusted_p_values([comparison.p_value for comparison in comparisons])
-    temp_chances = adjusted_p_values([comparison.temp_p_value for comparison in comparisons])
-    weighed = []
-    for comparison, chance, temp_chance in zip(comparisons, chances, temp_chances, strict=True):
-        size, expected = abs(comparison.excess_k), abs(comparison.own_expected_k)
-        large = size >= max(thresholds.ACT_LEAST_K, thresholds.ACT_LEAST_SHARE * expected)
-        large = large or comparison.looks_dead
-        notable = size >= max(thresholds.WATCH_LEAST_K, thresholds.WATCH_LEAST_SHARE * expected)
-        notable = notable or comparison.looks_dead
-        warm = comparison.at_most_watch != SAME_BEFORE and comparison.temp_excess_k >= _warmed_least_k(comparison)
-        level: Level | None = None
-        meaning = Meaning.OWN
-        rare = chance <= thresholds.ACT_FALSE_RATE and comparison.p_value <= thresholds.ACT_CHANCE
-        unusual = chance <= thresholds.WATCH_FALSE_RATE and comparison.p_value <= thresholds.WATCH_CHANCE
-        # Where its temperature says the opposite, received heat carries all of the evidence: not enough to act on.
-        agrees = comparison.excess_k * comparison.temp_excess_k > 0
-        if rare and large and agrees and comparison.at_most_watch is None:
-            level = "act"
-        elif unusual and notable and comparison.at_most_watch != SAME_BEFORE:
-            level = "watch"
-        elif warm and temp_chance <= thresholds.WATCH_FALSE_RATE and comparison.temp_p_value <= thresholds.WATCH_CHANCE:
-            # Where half of it or more seems to be its own, to call it received would be a wrong 'normal'.
-            mostly_own = notable and comparison.excess_k >= OWN_HALF * comparison.temp_excess_k
-            level, meaning = "watch", Meaning.OWN if mostly_own else Meaning.RECEIVED
-        why = None if level != "watch" else _why(comparison, large=large, agrees=agrees)
-        weighed.append(Weighed(comparison, level, meaning, float(chance), why, len(comparisons)))
-    return tuple(weighed)
+    by_ref: dict[str, list[Comparison]] = {}
+    for comparison in comparisons:
+        by_ref.setdefault(comparison.ref, []).append(comparison)
+    return tuple(_weighed(each, by_ref[each.ref], suspects[each.ref]) for each in comparisons)
 
 
-def _why(comparison: Comparison, *, large: bool, agrees: bool) -> Why:
-    """The first reason that keeps a watch from being an act."""
-    if comparison.at_most_watch is not None:
-        return Why.HELD_BACK
-    if not agrees:
-        return Why.OPPOSED
-    if not large:
-        return Why.SMALL
-    # By itself it would be sure enough: it is their number that makes one such difference no surprise.
-    return Why.MANY if comparison.p_value <= thresholds.ACT_CHANCE else Why.COMMON
+def _suspect(comparisons: Sequence[Comparison], log_odds: float) -> Suspect:
+    """The posterior of all comparisons; what is held back does not carry it beyond `UNTOLD`."""
+    if not comparisons:
+        return Suspect(_chance(log_odds), None, None)
+    heard = _heard(comparisons)
+    free = [each for each in heard if each.at_most_watch is None]
+    whole = put_together(heard)
+    chance = _chance(log_odds + whole.log_ratio)
+    if len(free) < len(heard):
+        surely = _chance(log_odds + (put_together(free).log_ratio if free else 0.0))
+        chance = chance if chance <= surely else max(surely, min(chance, UNTOLD))
+    return Suspect(chance, decide(chance, whole.matters), whole)
 
 
-def known_before(weighed: Weighed) -> bool:
-    """Whether the known-good runs show the same difference from the peers."""
-    return weighed.comparison.at_most_watch == SAME_BEFORE
+def _heard(comparisons: Sequence[Comparison]) -> list[Comparison]:
+    """Where known-good runs show a part, they know its nature better than its like do, which are not heard then."""
+    known = any(each.rule == "baseline" and each.at_most_watch is None for each in comparisons)
+    return [each for each in comparisons if not (known and each.rule == "peer")]
 
 
-def _warmed_least_k(comparison: Comparison) -> float:
-    """From which excess on a part that is warm by its neighbours is mentioned."""
+def _weighed(comparison: Comparison, about: Sequence[Comparison], suspect: Suspect) -> Weighed:
+    """What one comparison says of a part whose level is known."""
+    posterior = suspect.posterior
+    loudness = _loudness(comparison, posterior)
+    silent = Weighed(comparison, None, Meaning.OWN, loudness, suspect.suspicion)
+    if posterior is None:
+        return silent
+    speaks = loudness > 0.0 and comparison.excess_k * posterior.fault_k > 0.0
+    if suspect.level is not None and (speaks or comparison.rule == posterior.voices[0].comparison.rule):
+        held = comparison.at_most_watch is not None or not _agrees(comparison)
+        level: Level = "watch" if held else suspect.level
+        why = None if level == "act" else Why.HELD_BACK if held else _why(suspect, posterior)
+        return replace(silent, level=level, why=why)
+    if suspect.level is None and _is_warmed(comparison, about):
+        # Where half of it or more seems to be its own, to call it received would be a wrong 'normal'.
+        mostly_own = comparison.excess_k >= max(OWN_HALF * comparison.temp_excess_k, thresholds.WATCH_LEAST_K)
+        meaning = Meaning.OWN if mostly_own else Meaning.RECEIVED
+        return replace(silent, level="watch", meaning=meaning, why=Why.UNSURE)
+    return silent
+
+
+def _why(suspect: Suspect, posterior: Posterior) -> Why:
+    return Why.SMALL if suspect.suspicion * posterior.matters < suspect.suspicion / 2 else Why.UNSURE
+
+
+def _loudness(comparison: Comparison, posterior: Posterior | None) -> float:
+    voices: Sequence[Voice] = posterior.voices if posterior is not None else ()
+    heard = next((voice for voice in voices if voice.comparison.rule == comparison.rule), None)
+    return heard.loudness if heard is not None else put_together([comparison]).voices[0].loudness
+
+
+def _agrees(comparison: Comparison) -> bool:
+    return comparison.excess_k * comparison.temp_excess_k > 0.0
+
+
+def _opposed(comparison: Comparison) -> Comparison:
+    """Where a part's temperature says the opposite, received heat carries all of the evidence: not enough to act on."""
+    if comparison.at_most_watch is not None or _agrees(comparison):
+        return comparison
+    return replace(comparison, at_most_watch=OPPOSED)
+
+
+def _is_warmed(comparison: Comparison, about: Sequence[Comparison]) -> bool:
+    """Whether a part stands out by its temperature alone, and is not known to do so."""
+    if comparison.rule not in WARMED_RULES:
+        return False
+    known = next((each for each in about if each.rule == "baseline" and each.at_most_watch is None), comparison)
+    if known is not comparison and not _stands_out(known):
+        return False
+    return _stands_out(comparison)
+
+
+def _stands_out(comparison: Comparison) -> bool:
     if comparison.rule == "baseline":
-        return thresholds.WARMED_LEAST_NEW_K
-    return max(
-        thresholds.WARMED_LEAST_K, thresholds.WARMED_LEAST_SHARE * abs(comparison.expected_k - comparison.shared_k)
-    )
+        least_k = thresholds.WARMED_LEAST_NEW_K
+    else:
+        share_k = thresholds.WARMED_LEAST_SHARE * abs(comparison.expected_k - comparison.shared_k)
+        least_k = max(thresholds.WARMED_LEAST_K, share_k)
+    return comparison.temp_excess_k >= least_k and comparison.temp_p_value <= thresholds.WARMED_CHANCE
 
 
-def _held_back(comparison: Comparison, others: Sequence[Comparison]) -> Comparison:
-    """A peer's difference that the known-good runs of the part show as well is held back."""
-    if comparison.rule != "peer":
-        return comparison
-    before = next((o for o in others if o.rule == "baseline" and o.ref == comparison.ref), None)
-    if before is None or before.at_most_watch is not None:
-        return comparison
-    limit = thresholds.SAME_BEFORE_SHARE * abs(comparison.excess_k)
-    # Signed: a part that has changed towards its peers' other side is not as it was.
-    new = before.excess_k if comparison.excess_k > 0 else -before.excess_k
-    return comparison if new > limit else replace(comparison, at_most_watch=SAME_BEFORE)
+def _limited(measurement: PartMeasurement) -> bool:
+    return measurement.part.max_c is not None
+
+
+def _limit_log_ratio(finding: Finding | None) -> float:
+    """No finding: the part is surely below its limit."""
+    over = 0.0 if finding is None or finding.score is None else float(ndtr(finding.score))
+    faulty = over * OVER_LIMIT_FAULTY + (1.0 - over) * (1.0 - OVER_LIMIT_FAULTY)
+    good = over * OVER_LIMIT_GOOD + (1.0 - over) * (1.0 - OVER_LIMIT_GOOD)
+    return float(np.log(faulty / good))
+
+
+def _chance(log_odds: float) -> float:
+    """A probability, no surer than a model of this sort can be."""
+    chance = 1.0 / (1.0 + float(np.exp(-np.clip(log_odds, -50.0, 50.0))))
+    return min(max(chance, thresholds.LEAST_CHANCE), 1.0 - thresholds.LEAST_CHANCE)

@@ -5,8 +5,10 @@ from __future__ import annotations
 import re
 
 from thermscan.heat.split import HeatSplit, PartHeat
+from thermscan.judge import thresholds
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.finding import Finding
+from thermscan.judge.holds import OPPOSED
 from thermscan.judge.unmapped import plain_name
 from thermscan.judge.weighing import Meaning, Weighed, Why
 from thermscan.layout.board import Part
@@ -17,8 +19,6 @@ RECEIVED_WORTH_SAYING_K = 1.0
 CONSTANT_WORTH_SAYING_K = 0.5
 # Expanded uncertainty in sentences: two standard uncertainties, about 95 %.
 COVERAGE = 2.0
-# No model of boards and cameras has been tried on more than thousands of cases: a chance far below is not earned.
-LEAST_CHANCE = 1e-6
 
 
 def finding_of(weighed: Weighed, part: Part, split: HeatSplit | None) -> Finding:
@@ -105,7 +105,7 @@ def chance_text(chance: float) -> str:
     >>> chance_text(0.0312), chance_text(2.6e-36)
     ('0.031', 'below one in a million')
     """
-    return f"{chance:.2g}" if chance >= LEAST_CHANCE else "below one in a million"
+    return f"{chance:.2g}" if chance >= thresholds.LEAST_CHANCE else "below one in a million"
 
 
 def _own_text(weighed: Weighed, heat: PartHeat | None, split: HeatSplit | None) -> str:
@@ -130,14 +130,10 @@ def why_watched(weighed: Weighed) -> str:
     if weighed.level != "watch":
         return ""
     if weighed.why is Why.HELD_BACK:
-        return f" Only to be watched, since {c.at_most_watch}."
-    if weighed.why is Why.OPPOSED:
-        return " Only to be watched, since its temperature differs the other way."
+        return f" Only to be watched, since {c.at_most_watch or OPPOSED}."
     if weighed.why is Why.SMALL:
         return " That is too little to act on."
-    if weighed.why is Why.MANY:
-        return f" Among {weighed.tests} comparisons on this board one such difference may well be chance."
-    return f" Good parts differ as much as that with a chance of {chance_text(c.p_value)}: not sure enough to act on."
+    return f" That makes it {weighed.suspicion:.0%} likely to be at fault, all in all: not sure enough to act on."
 
 
 def _received_text(comparison: Comparison, heat: PartHeat | None) -> str:

@@ -1,0 +1,276 @@
+"""How probable it is that a part is at fault, and by how many kelvin: all sources of evidence in one posterior."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.judge.comparison import U_DEGREES, Comparison
+from thermscan.judge.thresholds import ACT_LEAST_K, ACT_LEAST_SHARE, DEAD_LEAST_K, DEAD_SHARE_LEFT
+
+Array = NDArray[np.float64]
+Table = Callable[[Array], Array]
+TwoTable = Callable[[Array, Array], Array]
+# Of a fault's own heat, either way alike. Upwards: half of all faults give less than this many kelvin, or less than
+# this share of what the part gives itself, and some very much more.
+HOT_SPREAD_K = 5.0
+HOT_SPREAD_SHARE = 0.5
+# Downwards: half of the parts that are cold by a fault are dead, of the others any share of the heat may be missing.
+DEAD_SHARE = 0.5
+# So many faults are those of a whole group (its supply, its select line, its bus), of which no peer can tell.
+WHOLE_GROUP = 0.1
+# Good parts may differ a little beyond their stated spread: the least that matters is eight of these away. With
+# twice as much, parts called at fault with a probability of 0.05 to 0.3 were so in more than half of the cases.
+INDIFFERENT = 0.125
+# What is told of a part's heat is wrong by this share of what it gives, besides what the split states: mostly since
+# copper is uneven. Of 444 good parts above 0.1 W on 9 boards none was told less than 0.4 or more than 2.1 times its
+# watts, their logarithms spread by 0.25.
+SPLIT_SHARE = 0.15
+# Points of the integrals: over what all comparisons share, over a fault's size as a whole, and near each comparison.
+SHARED_POINTS, FAULT_POINTS, NEAR_POINTS = 25, 61, 49
+# The points over what is shared lie so far apart, in standard deviations: what is left is not taken for narrower.
+SHARED_STEP = 0.45
+# Of the tightest comparison: 0.45 of it is its own.
+SHARED_MOST = 0.9
+_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(SHARED_POINTS)
+
+
+@dataclass(frozen=True, slots=True)
+class Voice:
+    """A comparison, and the logarithm (base 10) of how many times as likely a fault makes it than a good part."""
+
+    comparison: Comparison
+    loudness: float
+
+
+@dataclass(frozen=True, slots=True)
+class Posterior:
+    """
+    What all comparisons of a part say together.
+
+    Attributes
+    ----------
+    log_ratio : float
+        Natural logarithm of how many times as likely a fault makes them than a good part.
+    fault_k, u_k : float
+        A fault's own heat, if there is one: mean and standard deviation.
+    matters : float
+        The probability that such a fault is large enough to act on, or leaves hardly any heat.
+    voices : tuple of Voice
+        The loudest first.
+    """
+
+    log_ratio: float
+    fault_k: float
+    u_k: float
+    matters: float
+    voices: tuple[Voice, ...]
+
+
+def put_together(comparisons: Sequence[Comparison]) -> Posterior:
+    """
+    One posterior from all comparisons of a part.
+
+    Parameters
+    ----------
+    comparisons : sequence of Comparison
+        Of one part, at least one.
+
+    Notes
+    -----
+    Two groups: a part is good, and its excess is spread about 0 as each comparison states; or a fault adds to its
+    own heat. Comparisons judge one reading of one specimen: nearly all that makes a good part stand out of the tightest
+    of them is taken for an error that all share, and what is left of each for its own. So two rules that repeat each
+    other do not count twice, and where they contradict each other the tighter one prevails.
+
+    References
+    ----------
+    .. [1] B. Efron, Microarrays, empirical Bayes and the two-groups model, Statistical Science 23 (2008) 1-22.
+    .. [2] A. Gelman, Prior distributions for variance parameters in hierarchical models, Bayesian Analysis 1 (2006)
+       515-533 (the half-Cauchy distribution for what is known by its order of magnitude only).
+
+    Examples
+    --------
+    >>> def one(excess_k):
+    ...     return Comparison("U1", "peer", excess_k, 0.4, 0.4, 30.0, excess_k, 12.0, 8.0, 7, "7 peers")
+    >>> [round(put_together([one(excess_k)]).log_ratio, 1) for excess_k in (0.0, 2.0, 4.0)]
+    [-1.8, 2.3, 14.6]
+    """
+    tightest = min(comparisons, key=lambda each: each.good_sd_k)
+    own_k = max(tightest.own_expected_k, 0.0)
+    matters_k = max(ACT_LEAST_K, ACT_LEAST_SHARE * own_k)
+    indifferent_k = INDIFFERENT * matters_k
+    shared_k = SHARED_MOST * tightest.good_sd_k if len(comparisons) > 1 else 0.0
+    # Each comparison expects another heat of its own: a group that is dead as a whole expects none.
+    levels_k = sorted({max(each.own_expected_k, 0.0) for each in comparisons})
+    fault_k = _fault_points(comparisons, levels_k)
+    density: Array = np.mean([fault_density(fault_k, level_k) for level_k in levels_k], axis=0)
+
+    def log_evidence(chosen: Sequence[Comparison], error_k: float) -> tuple[float, Array]:
+        tables = [(each, _tabulated(each, shared_k=error_k)) for each in chosen]
+        plain = [_of_both(table) for _, table in tables]
+        good = _blurred(plain, np.zeros(1), float(np.hypot(error_k, indifferent_k)))[0]
+        return float(good), _blurred([_or_all_alike(each, table) for each, table in tables], fault_k, error_k)
+
+    good, faulty = log_evidence(comparisons, shared_k)
+    voices = []
+    for each in comparisons:
+        alone = log_evidence([each], 0.0)
+        voices.append(Voice(each, (log_integral(fault_k, alone[1], density) - alone[0]) / float(np.log(10.0))))
+    whole = log_integral(fault_k, faulty, density)
+    weight = _trapezoid_weights(fault_k) * density * np.exp(faulty - faulty.max())
+    weight /= weight.sum()
+    mean_k = float(weight @ fault_k)
+    dead = (fault_k <= -(1.0 - DEAD_SHARE_LEFT) * own_k) & (fault_k <= -DEAD_LEAST_K)
+    matter = dead | (np.abs(fault_k) >= matters_k)
+    return Posterior(
+        log_ratio=whole - good,
+        fault_k=mean_k,
+        u_k=float(np.sqrt(weight @ (fault_k - mean_k) ** 2)),
+        matters=float(weight[matter].sum()),
+        voices=tuple(sorted(voices, key=lambda voice: -voice.loudness)),
+    )
+
+
+def fault_density(fault_k: Array, own_k: float) -> Array:
+    """
+    Density of what a fault adds to a part's own heat, where a good part gives ``own_k`` itself.
+
+    Examples
+    --------
+    >>> x = np.linspace(-10.0, 5000.0, 500_001)
+    >>> bool(abs(np.trapezoid(fault_density(x, 8.0), x) - 1.0) < 0.01)
+    True
+    """
+    spread_k = float(np.hypot(HOT_SPREAD_K, HOT_SPREAD_SHARE * own_k))
+    hot = np.where(fault_k > 0, 2.0 / (np.pi * spread_k * (1.0 + (fault_k / spread_k) ** 2)), 0.0)
+    if own_k < DEAD_LEAST_K:
+        # So little heat is not missed where it is missing.
+        return hot
+    any_share = np.where((fault_k <= 0) & (fault_k >= -own_k), 1.0 / own_k, 0.0)
+    # Dead: a good third of the heat may be left, as that of leakage, and of what is taken for its own.
+    left = np.clip((fault_k + own_k) / own_k, 0.0, None)
+    dead = np.where(fault_k >= -own_k, np.clip(1.0 - left / DEAD_SHARE_LEFT, 0.0, None), 0.0)
+    cold = (1.0 - DEAD_SHARE) * any_share + DEAD_SHARE * dead * 2.0 / (DEAD_SHARE_LEFT * own_k)
+    result: Array = 0.5 * hot + 0.5 * cold
+    return result
+
+
+def log_integral(points: Array, log_values: Array, density: Array) -> float:
+    """
+    Logarithm of the integral of ``exp(log_values) * density`` over ``points`` in rising order (trapezoidal rule).
+
+    Examples
+    --------
+    >>> x = np.linspace(-8.0, 8.0, 2001)
+    >>> normal = np.exp(-(x**2) / 2) / np.sqrt(2 * np.pi)
+    >>> bool(abs(log_integral(x, np.zeros(2001), normal)) < 1e-9)
+    True
+    """
+    top = float(log_values.max())
+    total = float(np.sum(_trapezoid_weights(points) * density * np.exp(log_values - top)))
+    return top + float(np.log(max(total, 1e-300)))
+
+
+def _trapezoid_weights(points: Array) -> Array:
+    steps = np.diff(points)
+    weights: Array = 0.5 * (np.append(steps, 0.0) + np.insert(steps, 0, 0.0))
+    return weights
+
+
+def _fault_points(comparisons: Sequence[Comparison], levels_k: Sequence[float]) -> Array:
+    """Sizes of a fault, dense about what each comparison shows and about nought."""
+    farthest = max(abs(each.excess_k) + 8.0 * each.good_sd_k for each in comparisons)
+    largest = max(farthest, 2.0 * levels_k[-1], HOT_SPREAD_K)
+    everywhere = np.sinh(np.linspace(-1.0, 1.0, FAULT_POINTS) * np.arcsinh(2.0 * largest)) * 1.0
+    near = [each.excess_k + each.good_sd_k * np.linspace(-6.0, 6.0, NEAR_POINTS) for each in comparisons]
+    # Densities jump at nought, and where nothing is left.
+    cold = [-level_k * np.append(np.linspace(0.0, 1.0, NEAR_POINTS), 1.0 + 1e-9) for level_k in levels_k]
+    return np.unique(np.concatenate([everywhere, *near, *cold, [-1e-9, 1e-9]]))
+
+
+def _tabulated(comparison: Comparison, *, shared_k: float) -> Table:
+    """
+    Log-likelihood of a comparison as a function of what a fault adds, without the shared part of its uncertainty.
+
+    A comparison whose natural spread is lopsided (watts by a data sheet) is tabulated once.
+    """
+    if comparison.log_spread is None:
+        return lambda fault_k: log_likelihood(comparison, fault_k, without_k=shared_k)
+    reach = 12.0 * comparison.good_sd_k + abs(comparison.excess_k) + 2.0 * comparison.own_expected_k
+    points = np.sinh(np.linspace(-1.0, 1.0, 161) * np.arcsinh(20.0)) / 20.0 * reach + comparison.excess_k
+    values = log_likelihood(comparison, points, without_k=shared_k)
+    return lambda fault_k: np.interp(fault_k, points, values)
+
+
+def _of_both(table: Table) -> TwoTable:
+    """Of the sum of fault and error."""
+    return lambda fault_k, error_k: table(fault_k + error_k)
+
+
+def _or_all_alike(comparison: Comparison, table: Table) -> TwoTable:
+    """Where a fault is shared by all of a group (no supply, one short), its members differ as good ones do."""
+    if comparison.rule != "peer":
+        return _of_both(table)
+    alone, all_alike = float(np.log(1.0 - WHOLE_GROUP)), float(np.log(WHOLE_GROUP))
+    return lambda fault_k, error_k: np.logaddexp(alone + table(fault_k + error_k), all_alike + table(error_k))
+
+
+def _blurred(tables: Sequence[TwoTable], fault_k: Array, error_k: float) -> Array:
+    """Log-likelihood of all comparisons, the error that they share integrated over (Gauss and Hermite's nodes)."""
+    if error_k == 0.0:
+        alone: Array = np.sum([table(fault_k, np.zeros_like(fault_k)) for table in tables], axis=0)
+        return alone
+    shape = (len(fault_k), len(_NODES))
+    at, error = (np.broadcast_to(each, shape).ravel() for each in (fault_k[:, None], error_k * _NODES[None, :]))
+    together = np.sum([table(at, error) for table in tables], axis=0).reshape(shape)
+    top = together.max(axis=1)
+    result: Array = top + np.log(np.exp(together - top[:, None]) @ (_WEIGHTS / _WEIGHTS.sum()))
+    return result
+
+
+def log_likelihood(comparison: Comparison, fault_k: Array, *, without_k: float) -> Array:
+    """
+    Log-density of the measured excess where a fault adds ``fault_k`` to a good part's own heat.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    fault_k : ndarray of shape (n,)
+    without_k : float
+        This much of what makes good parts differ is left out.
+    """
+    least_k = SHARED_STEP * without_k
+    if comparison.log_spread is not None:
+        left = (comparison.scale * comparison.u_k) ** 2 - without_k**2
+        return _of_lopsided(comparison, fault_k, float(np.sqrt(max(left, least_k**2))))
+    left = comparison.good_sd_k**2 - without_k**2
+    sd_k, nu = float(np.sqrt(max(left, least_k**2, 1e-12))), comparison.effective_degrees
+    off = (comparison.excess_k - fault_k) / sd_k
+    result: Array = -(nu + 1.0) / 2.0 * np.log1p(off**2 / nu) - np.log(sd_k)
+    return result
+
+
+# Steps of a good part's own heat, as a logarithm of its share of the expected, in deviations.
+_STEPS = np.linspace(-8.0, 8.0, 97)
+
+
+def _of_lopsided(comparison: Comparison, fault_k: Array, u_k: float) -> Array:
+    """The same where a good part's own heat is spread in its logarithm, by another figure down than up."""
+    down, up = comparison.log_spread or (1.0, 1.0)
+    nu, level_k = comparison.degrees, comparison.own_expected_k
+    density = (1.0 + _STEPS**2 / nu) ** (-(nu + 1.0) / 2.0)
+    good_k = level_k * np.exp(_STEPS * np.where(_STEPS < 0, down, up))
+    weight = density * np.where(_STEPS < 0, down, up)
+    # A fault adds to what such a part gives, or takes a share of it; the split errs by a share of what is left; and no
+    # finer than the steps.
+    left = np.clip(1.0 + fault_k / max(level_k, 1e-9), 0.0, 1.0)
+    given_k = good_k[None, :] * left[:, None] + np.maximum(fault_k, 0.0)[:, None]
+    sd_k = np.sqrt(u_k**2 + np.gradient(good_k) ** 2 + (SPLIT_SHARE * given_k) ** 2)
+    off = (comparison.excess_k + level_k - given_k) / sd_k
+    errors = (1.0 + off**2 / U_DEGREES) ** (-(U_DEGREES + 1.0) / 2.0) / sd_k
+    result: Array = np.log(errors @ (weight / weight.sum()) + 1e-300)
+    return result
