@@ -9,8 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from thermscan.judge import thresholds
-from thermscan.judge.multiplicity import adjusted_p_values
+from thermscan.judge import multiplicity, thresholds
 
 Array = NDArray[np.float64]
 Level = Literal["watch", "act"]
@@ -90,7 +89,7 @@ def find_changes(rise_k: Array, u_k: Array) -> tuple[Change, ...]:
     rows = place[parts]
     p_values = np.minimum(1.0, 2.0 * ndtr(-np.abs(change[rows, parts]) / u[rows, parts]) * splits[parts])
     found = []
-    for part, row, p_value, chance in zip(parts, rows, p_values, adjusted_p_values(p_values), strict=True):
+    for part, row, p_value, chance in zip(parts, rows, p_values, multiplicity.adjusted_p_values(p_values), strict=True):
         was_k, change_k = float(was[row, part]), float(change[row, part])
         level = _level(was_k, change_k, p_value=float(p_value), chance=float(chance))
         if level is not None:
@@ -114,15 +113,15 @@ def _birge_ratio(rise_k: Array, u_k: Array) -> float:
 def _level(was_k: float, change_k: float, *, p_value: float, chance: float) -> Level | None:
     size, share = abs(change_k), abs(change_k) / max(abs(was_k), 1e-9)
     if (
-        chance <= thresholds.ACT_FALSE_RATE
-        and p_value <= thresholds.ACT_CHANCE
+        chance <= multiplicity.ACT_FALSE_RATE
+        and p_value <= multiplicity.ACT_CHANCE
         and size >= thresholds.ACT_LEAST_K
         and share >= thresholds.ACT_LEAST_SHARE
     ):
         return "act"
     if (
-        chance <= thresholds.WATCH_FALSE_RATE
-        and p_value <= thresholds.WATCH_CHANCE
+        chance <= multiplicity.WATCH_FALSE_RATE
+        and p_value <= multiplicity.WATCH_CHANCE
         and size >= thresholds.WATCH_LEAST_K
         and share >= thresholds.WATCH_LEAST_SHARE
     ):

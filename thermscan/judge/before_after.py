@@ -15,15 +15,10 @@ from thermscan.judge.baseline_rule import check_same_board
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.finding import Finding, Judgement, Verdict
 from thermscan.judge.learning import Inspected, learn_baseline
-from thermscan.judge.multiplicity import adjusted_p_values
+from thermscan.judge.multiplicity import ACT_CHANCE, ACT_FALSE_RATE, adjusted_p_values
 from thermscan.layout.digest import layout_digest
 
 FLAGGED = ("hot", "cold", "watch")
-
-# Of what is called changed, one in twenty may be chance (false discovery rate over the board's parts); and each by
-# itself must be rarer than one in a hundred, since where much has changed the rate asks little of a single part.
-CHANGED_FALSE_RATE = 0.05
-CHANGED_CHANCE = 0.01
 
 
 class Outcome(StrEnum):
@@ -138,7 +133,7 @@ def _as_baseline(before: Judged, after: Judged) -> Baseline:
 
 def _changed(comparison: Comparison, chance: float) -> bool:
     large = abs(comparison.excess_k) >= thresholds.WATCH_LEAST_K or comparison.looks_dead
-    return large and chance <= CHANGED_FALSE_RATE and comparison.p_value <= CHANGED_CHANCE
+    return large and chance <= ACT_FALSE_RATE and comparison.p_value <= ACT_CHANCE
 
 
 def _directions(findings: Sequence[Finding], ref: str) -> set[str]:

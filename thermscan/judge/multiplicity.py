@@ -5,6 +5,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+# Changes between looks at one board: of those to act on one in twenty may be chance (false discovery rate over the
+# board's parts), of those to watch one in seven; and each by itself must be rarer than this, since where much has
+# changed the rate asks little of a single part (2.6 and 2 standard deviations).
+ACT_FALSE_RATE, WATCH_FALSE_RATE = 0.05, 0.15
+ACT_CHANCE, WATCH_CHANCE = 0.01, 0.05
+
 
 def adjusted_p_values(p_values: ArrayLike) -> NDArray[np.float64]:
     """

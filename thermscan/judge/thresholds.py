@@ -35,6 +35,7 @@ DEAD_LEAST_K = 0.7
 # shorted or reversed one gives more. From here on a part that should give no heat needs no declared peers.
 NO_HEAT_ACT_K = 8.0
 WATCH_LEAST_K = 1.5
+WATCH_LEAST_SHARE = 0.08
 # A good part warmed by a neighbour is mentioned from here on: a person sees this in the picture and asks.
 WARMED_LEAST_K = 3.0
 # Every board has warm corners: the more, the warmer it is. Of what its peers rise over the coolest part.
