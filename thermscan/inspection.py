@@ -9,6 +9,7 @@ from importlib import import_module
 from pathlib import Path
 from typing import Any, Protocol
 
+from thermscan.dynamics.still_rising import Rising, find_rising
 from thermscan.errors import CannotJudge, Fault, InputError
 from thermscan.frames.frame import Frame
 from thermscan.frames.plausible import check_room
@@ -16,6 +17,7 @@ from thermscan.frames.quality import quality_remarks
 from thermscan.frames.reading import read_frames
 from thermscan.frames.recording import without_repeats
 from thermscan.frames.repair import repair_frames
+from thermscan.frames.thinning import thin_out
 from thermscan.frames.units import COUNTS
 from thermscan.inspected_part import InspectedPart, inspected_part, part_columns
 from thermscan.judge.baseline import Baseline
@@ -63,6 +65,8 @@ class Inspection:
     # Every view of the board in the order of the frames, and those in which it was not found; the first that was
     # found is `image` and `registration`.
     views: tuple[SeenView | LostView, ...] = field(default=())
+    # The board on its way, where a recording shows it warming: parts are then judged by where they will end.
+    rising: Rising | None = None
     # Against a look before a repair, where one was given, and that look.
     before: BeforeAfter | None = None
     before_look: Inspection | None = None
@@ -164,11 +168,13 @@ def inspect_run(
     merged = merge_views(first.aligned, blur_px=first.image.blur_px) if mergeable else None
 
     tell("judging")
+    rising, unsaid = find_rising(run, board, camera, seen, together.measurements)
     judgement = judge_run(
-        together.measurements,
-        together.rectified,
+        rising.at_end if rising else together.measurements,
+        rising.picture if rising else together.rectified,
         board,
-        run,
+        # Where parts will end does not depend on when they were looked at.
+        replace(run, minutes_on=None) if rising else run,
         baseline=baseline,
         noise_k=first.image.noise_k,
         registration=first.registration,
@@ -182,11 +188,12 @@ def inspect_run(
         frames=frames,
         image=first.image,
         registration=first.registration,
-        rectified=together.rectified,
-        measurements=together.measurements,
-        judgement=judgement,
+        rectified=rising.rectified if rising else together.rectified,
+        measurements=rising.now if rising else together.measurements,
+        judgement=rising.told(judgement) if rising else judgement,
         baseline=baseline,
         views=found,
+        rising=rising,
         picture=rectify_frame(merged.image, merged.registered(first.registration), board) if merged else None,
         remarks=gather_remarks(
             run,
@@ -198,6 +205,8 @@ def inspect_run(
             Said(_lost_views(found, frames)),
             Said(advise_on_next_view(seen, together.measurements, board, fov_deg=_fov_deg(camera))),
             *([merged] if merged else []),
+            *([rising] if rising else []),
+            Said(unsaid),
             judgement,
             *([baseline] if baseline else []),
         ),
@@ -219,13 +228,14 @@ def view_of(run: Run, *, progress: Progress) -> View:
     progress("reading")
     camera = read_camera(run.camera)
     unit = COUNTS if camera.reads_counts else run.unit
-    read = [
-        frame
-        for path in run.frames
-        for frame in read_frames(path, unit=unit, ambient_c=run.ambient_c, size_px=run.size_px)
-    ]
-    frames = without_repeats(repair_frames(read))
-    quality = quality_remarks(frames, ambient_c=run.ambient_c)
+    settings: dict[str, Any] = {"unit": unit, "ambient_c": run.ambient_c, "size_px": run.size_px}
+    thinning, paths = thin_out(run.frames, size_px=run.size_px)
+    frames = without_repeats(
+        repair_frames([frame for path in paths for frame in read_frames(path, every=thinning.every, **settings)])
+    )
+    # What a camera does from one frame to the next shows in frames that follow one another.
+    opening = frames if thinning.every == 1 else repair_frames(read_frames(paths[0], stop=thinning.opening, **settings))
+    quality = (*thinning.remarks, *quality_remarks(opening, ambient_c=run.ambient_c))
 
     progress("radiometry")
     images = [

@@ -22,6 +22,7 @@ from thermscan.dynamics.alarms import Expected, expected_of
 from thermscan.dynamics.part_series import extract_series
 from thermscan.dynamics.warmup_run import power_on_of
 from thermscan.dynamics.watching import Watch
+from thermscan.errors import ThermscanError
 from thermscan.frames.stream import StreamFrame
 from thermscan.layout.reading import read_board
 from thermscan.radiometry.camera import read_camera
@@ -130,7 +131,7 @@ def main() -> None:
         with tempfile.TemporaryDirectory() as kept:
             try:
                 found = trial(seed, Path(kept))
-            except Exception as error:  # noqa: BLE001 - one board that cannot be made or placed is told, and counted
+            except ThermscanError as error:  # a board that cannot be placed is told, and not counted
                 print(f"seed {seed}: left out ({type(error).__name__}: {error})", flush=True)
                 continue
         done += 1
@@ -146,8 +147,11 @@ def main() -> None:
                 others = {ref for _, kind, _, ref in found["told"]["hot", way] if kind == "act"} - {found["ref"]}
                 asked = way == "good" or found["peers"] or found["watts"]
                 delays[way] += [min(at, default=np.inf)] if asked else []
-                line.append(f"{way}: {found['ref']} {'after ' + format(min(at), '.0f') + ' s' if at else 'not told'}"
-                            f"{'' if asked else ' (no peers, no watts)'}{f', also {others}' if others else ''}")  # fmt: skip
+                when = f"after {min(at):.0f} s" if at else "not told"
+                line.append(
+                    f"{way}: {found['ref']} {when}"
+                    f"{'' if asked else ' (no peers, no watts)'}{f', also {others}' if others else ''}"
+                )
         print("; ".join(line), flush=True)
     for way in ("alone", "good"):
         late = np.array(delays[way])

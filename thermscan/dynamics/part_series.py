@@ -171,7 +171,7 @@ def read_series(
     means_c, benches_c = np.array(means).reshape(-1, 2 * len(pixels.columns)), np.array(bench)
     shift_px = np.array(shift)
     keep = _of_the_view(shift_px)
-    surface_c = pixels.surface_c(means_c[keep]) - _camera_drift(benches_c[keep])[:, None]
+    surface_c = pixels.surface_c(means_c[keep]) - camera_drift(benches_c[keep])[:, None]
     assert stream.clock is not None
     used = int(keep.sum())
     frozen = stream.count - len(times)
@@ -199,7 +199,7 @@ def _of_the_view(shift_px: FloatArray) -> NDArray[np.bool_]:
     return keep
 
 
-def _camera_drift(bench_c: FloatArray) -> FloatArray:
+def camera_drift(bench_c: FloatArray) -> FloatArray:
     """The bench's slow change against its level at the end, where the reference was taken; 0 where it is not seen."""
     seen = np.isfinite(bench_c)
     if seen.sum() < max(2, 0.5 * len(bench_c)):

@@ -133,7 +133,7 @@ def warm_up_run(
         )
         for index, measured in enumerate(at_end)
     )  # fmt: skip
-    steady, wait = _board_steady(tuple(curves.values()))
+    steady, wait = board_steady(tuple(curves.values()))
     return WarmUp(
         run, board, series, power_on, parts, judgement, findings,
         _overall(judgement, findings, compared=bool(compared)), steady, wait, good, good_on,
@@ -305,7 +305,7 @@ def _overall(judgement: Judgement, findings: Sequence[Finding], *, compared: boo
     return "clear" if compared else judgement.overall
 
 
-def _board_steady(curves: Sequence[WarmUpCurve]) -> tuple[bool | None, float | None]:
+def board_steady(curves: Sequence[WarmUpCurve]) -> tuple[bool | None, float | None]:
     flags = [curve.steady for curve in curves]
     steady = False if False in flags else (None if None in flags else True)
     waits = [curve.wait_s for curve in curves if curve.wait_s is not None]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -39,6 +40,8 @@ def read_frames(
     unit: str | None = None,
     ambient_c: float | None = None,
     size_px: tuple[int, int] | None = None,
+    every: int = 1,
+    stop: int | None = None,
 ) -> tuple[Frame, ...]:
     """
     The frames in a TIFF or CSV file, one a page, with their unit settled.
@@ -55,6 +58,8 @@ def read_frames(
         Room temperature; it narrows down what is plausible.
     size_px : tuple of int, optional
         Columns and rows of a frame, where a text holds each frame in one line.
+    every, stop : int, optional
+        Of a long recording: every so manyth page, and none from that one on.
 
     Returns
     -------
@@ -78,7 +83,10 @@ def read_frames(
     """
     path = Path(path)
     kind = file_kind(path)
-    stored = read_tiff(path) if kind == TIFF else _read_text(path, size_px=size_px)
+    if kind == TIFF:
+        stored = read_tiff(path, every=every, stop=stop)
+    else:
+        stored = _read_text(path, size_px=size_px, every=every, stop=stop)
     _check_shape(stored, where=str(path))
     settled = settle_unit(stored, unit=unit, ambient_c=ambient_c, where=str(path))
     digest = file_digest(path)
@@ -94,7 +102,7 @@ def read_frames(
                 values=values,
                 unit=settled.unit,
                 unit_source=settled.source,
-                source=FrameSource(path, number, digest, stored.file_format, stored.stored_as),
+                source=FrameSource(path, number * every, digest, stored.file_format, stored.stored_as),
                 time_s=stored.times_s[number] if stored.times_s else None,
                 remarks=(*stored.remarks, *settled.remarks, *remarks),
             )
@@ -107,21 +115,24 @@ def read_frames(
     return tuple(frames)
 
 
-def _read_text(path: Path, *, size_px: tuple[int, int] | None) -> StoredPages:
+def _read_text(path: Path, *, size_px: tuple[int, int] | None, every: int, stop: int | None) -> StoredPages:
     """A log of one row a frame, or a table."""
     log = find_text_log(path, size_px=size_px)
     if log is None or log.leading < 0:
-        return read_csv(path)
-    if log.count * log.shape[0] * log.shape[1] > MAX_FILE_PIXELS:
+        stored = read_csv(path)
+        times_s = None if stored.times_s is None else stored.times_s[:stop:every]
+        return replace(stored, pages=stored.pages[:stop:every], times_s=times_s)
+    chosen = range(0, min(stop or log.count, log.count), every)
+    if len(chosen) * log.shape[0] * log.shape[1] > MAX_FILE_PIXELS:
         fix = "give it to 'thermscan warmup', which reads frame by frame, or split it"
         raise InputError(f"its {log.count} frames are more than can be held", where=str(path), fix=fix)
     times = written_times(log.times)
     return StoredPages(
-        pages=tuple(page.astype(np.float64) for page in log.frames()),
+        pages=tuple(page.astype(np.float64) for page in islice(log.frames(), 0, chosen.stop, every)),
         file_format="CSV",
         stored_as="text",
         texts=log.texts,
-        times_s=None if times is None else tuple((times - times[0]).tolist()),
+        times_s=None if times is None else tuple((times - times[0])[: chosen.stop : every].tolist()),
         remarks=(f"{log.count} frames of {log.shape[1]} x {log.shape[0]} pixels, one in each row", *log.remarks),
     )
 

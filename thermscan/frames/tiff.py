@@ -8,6 +8,7 @@ import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -89,10 +90,18 @@ class TiffFrames:
         """Planes that say they are red, green and blue."""
         return any(marked_as_colour(page) for page in self.pages)
 
-    def planes(self) -> Iterator[NDArray[Any]]:
-        """One frame after the other, in the file's own type; only one page at a time is held."""
+    def planes(self, every: int = 1) -> Iterator[NDArray[Any]]:
+        """One frame after the other, or every so manyth, in the file's own type; only one page at a time is held."""
+        number = 0
         for page in self.pages:
-            yield from page_planes(page) if self.planes_in_one is None else contiguous_planes(page, self.planes_in_one)
+            count = self.planes_in_one or page.frames
+            if count == 1 and number % every:
+                number += 1
+                continue
+            for plane in page_planes(page) if self.planes_in_one is None else contiguous_planes(page, count):
+                if number % every == 0:
+                    yield plane
+                number += 1
 
 
 @contextmanager
@@ -114,7 +123,7 @@ def open_tiff(path: Path) -> Iterator[TiffFrames]:
         yield _frames_of(Bytes(stream, where=where), where=where)
 
 
-def read_tiff(path: Path) -> StoredPages:
+def read_tiff(path: Path, *, every: int = 1, stop: int | None = None) -> StoredPages:
     """
     The pages of a TIFF as stored, with the texts that describe them.
 
@@ -122,6 +131,8 @@ def read_tiff(path: Path) -> StoredPages:
     ----------
     path : Path
         TIFF or BigTIFF, strips or tiles, any byte order; plain, LZW, deflate, PackBits, Zstandard or LZMA.
+    every, stop : int, optional
+        Of a long recording: every so manyth page, and none from that one on.
 
     Returns
     -------
@@ -134,8 +145,9 @@ def read_tiff(path: Path) -> StoredPages:
         A colour picture, a damaged or cut-short file, more pixels than can be held, or pages of several sizes.
     """
     with open_tiff(path) as tiff:
-        check_total(tiff, where=str(path))
-        pages = tuple(tiff.planes())
+        count = len(range(0, min(stop or tiff.count, tiff.count), every))
+        check_total(tiff, where=str(path), read=count)
+        pages = tuple(islice(tiff.planes(every), count))
         if tiff.no_data is not None:
             pages = tuple(_without(page, tiff.no_data) for page in pages)
         return StoredPages(
@@ -143,15 +155,15 @@ def read_tiff(path: Path) -> StoredPages:
             file_format="TIFF",
             stored_as=tiff.stored_as,
             texts=tiff.texts,
-            times_s=tiff.times_s,
+            times_s=None if tiff.times_s is None else tiff.times_s[: stop or tiff.count : every],
             looks_like_colour=tiff.looks_like_colour,
             remarks=tiff.remarks,
         )
 
 
-def check_total(tiff: TiffFrames, *, where: str) -> None:
+def check_total(tiff: TiffFrames, *, where: str, read: int | None = None) -> None:
     """
-    Refuse more pixels than can be held, before any is unpacked.
+    Refuse more pixels than can be held, before any is unpacked; ``read`` is how many of its frames will be.
 
     Raises
     ------
@@ -160,7 +172,7 @@ def check_total(tiff: TiffFrames, *, where: str) -> None:
     """
     first = tiff.pages[0]
     total = first.rows * first.cols * tiff.count
-    if total > MAX_FILE_PIXELS:
+    if first.rows * first.cols * (tiff.count if read is None else read) > MAX_FILE_PIXELS:
         raise InputError(
             f"it claims {total / 1e6:.0f} million pixels over all pages; "
             f"up to {MAX_FILE_PIXELS // 10**6} million are read",

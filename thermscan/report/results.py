@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from thermscan.dynamics.still_rising import Rising
 from thermscan.frames.frame import Frame
 from thermscan.inspection import Inspection
 from thermscan.judge.before_after import BeforeAfter
@@ -76,6 +77,8 @@ def results_document(inspection: Inspection) -> dict[str, Any]:
         "findings": [finding_entry(finding) for finding in judgement.findings],
         "remarks": list(inspection.remarks),
     }
+    if inspection.rising is not None:
+        document["warm_up"] = _rising_entry(inspection.rising)
     if inspection.before is not None:
         document["before"] = _before_entry(inspection.before)
     plain: dict[str, Any] = plain_value(document)
@@ -177,6 +180,20 @@ def _frame_entry(frame: Frame) -> dict[str, Any]:
         "unit": frame.unit,
         "unit_source": frame.unit_source,
         "time_s": frame.time_s,
+    }
+
+
+def _rising_entry(rising: Rising) -> dict[str, Any]:
+    """Where parts will end; what is judged is that, what is measured is the end of the recording."""
+    return {
+        "power_on_s": rising.power_on.time_s,
+        "power_on_source": rising.power_on.source,
+        "steady": rising.steady,
+        "minutes_to_steady": rising.minutes_to_steady,
+        "parts": [
+            {"ref": ref, "steady_c": curve.steady_c, "steady_u_k": curve.steady_u_k, "steady": curve.steady}
+            for ref, curve in rising.curves.items()
+        ],
     }
 
 

@@ -217,7 +217,7 @@ def _following(images: Sequence[ThermalImage], live: list[int]) -> tuple[int, di
 
 def _motions(images: Sequence[ThermalImage], first: int, others: list[int]) -> dict[int, Drift]:
     """The frames that show the same as the first, with their motion."""
-    drifts = recording_motion(_pixels(images[first]), [_pixels(images[k]) for k in others])
+    drifts = recording_motion(_pixels(images[first]), (_pixels(images[k]) for k in others))
     return {k: drift for k, drift in zip(others, drifts, strict=True) if drift is not None}
 
 
