@@ -44,7 +44,6 @@ class Options:
     keep: Path | None
     seen: Path | None
     rejudge: Path | None
-    heat_again: bool
 
 
 def main() -> int:
@@ -60,9 +59,7 @@ def main() -> int:
         else:
             print_tables(lines)
         return 0
-    options = Options(
-        given.seed, given.tree.resolve(), given.ways, given.keep, given.seen, given.rejudge, given.heat_again
-    )
+    options = Options(given.seed, given.tree.resolve(), given.ways, given.keep, given.seen, given.rejudge)
     failed = _run(options, range(given.first, given.first + given.boards), save=given.save, workers=given.workers)
     for number, why in sorted(failed.items()):
         print(f"board {number} failed: {why}", file=sys.stderr)
@@ -80,7 +77,6 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--keep", type=Path, help="keep the boards' files there, for another version of the code")
     parser.add_argument("--seen", type=Path, help="keep there what the judge was given at each look")
     parser.add_argument("--rejudge", type=Path, help="judge again what was kept there, draw and place nothing")
-    parser.add_argument("--heat-again", action="store_true", help="with --rejudge: split the heat again, too")
     parser.add_argument("--save", type=Path, default=Path("trials.jsonl"), help="where the lines are added")
     parser.add_argument("--tables", type=Path, nargs="+", help="print the tables of these lines, run nothing")
     parser.add_argument("--against", type=Path, help="with --tables: beside these lines of an older version")
@@ -116,8 +112,7 @@ def _judged(options: Options, number: int) -> str:
     file = f"board-{options.seed}-{number}.seen"
     script = [sys.executable, str(HERE / "judging_looks.py")]
     if options.rejudge:
-        again = ["--heat-again"] if options.heat_again else []
-        return _process([*script, str(options.rejudge / file), "--ways", options.ways, *again], options.tree)
+        return _process([*script, str(options.rejudge / file), "--ways", options.ways], options.tree)
     with tempfile.TemporaryDirectory() as temporary:
         folder = (options.keep or Path(temporary)) / f"board-{options.seed}-{number}"
         draw = f"from judging_draw import draw_board; from pathlib import Path; draw_board({options.seed}, {number}, "

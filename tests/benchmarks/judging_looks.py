@@ -52,13 +52,12 @@ def main() -> int:
     parser.add_argument("board", type=Path, help="a folder of files, or what an earlier judge was given")
     parser.add_argument("--ways", default=",".join(WAYS))
     parser.add_argument("--seen", type=Path, help="keep there what the judge is given")
-    parser.add_argument("--heat-again", action="store_true", help="split the heat again, too")
     given = parser.parse_args()
     cv2.setNumThreads(1)
     warnings.simplefilter("ignore")
     ways = given.ways.split(",")
     if given.board.is_file():
-        again = FromSeen(given.board, heat_again=given.heat_again)
+        again = FromSeen(given.board)
         _print_lines(again, again.truth, ways)
         return 0
     find_places_once()
@@ -160,7 +159,7 @@ def _inspect(source: Source, name: str, baseline: Any, *, deep: bool = False) ->
     places = _in_frame(inspection, np.array([[part.x_mm, part.y_mm] for part in inspection.board.parts]))
     answer["places"] = {part.ref: xy.round(3).tolist() for part, xy in zip(inspection.board.parts, places, strict=True)}
     if deep:
-        answer["watts"] = _told_watts(inspection, document)
+        answer["watts"] = _told_watts(document)
         answer["peers"] = _peer_differences(inspection)
     return answer
 
@@ -174,19 +173,9 @@ def _in_frame(inspection: Any, points_mm: np.ndarray) -> np.ndarray:
     return np.asarray(bend_points(places, lens))
 
 
-def _told_watts(inspection: Any, document: dict[str, Any]) -> dict[str, list[float]]:
-    """Watts by part with their u: from the results where they stand there, else as the judge sees the heat."""
-    told = {p["ref"]: [p["watts"], p["watts_u"]] for p in document["parts"] if p.get("watts") is not None}
-    if told:
-        return told
-    from thermscan.judge.heat_seen import View, see_heat
-
-    view = View(
-        inspection.rectified.mm_per_px, inspection.registration, inspection.image.noise_k, inspection.image.band
-    )
-    split = see_heat(inspection.measurements, inspection.rectified, inspection.board, inspection.run, view=view).split
-    heats = split.parts if split is not None else ()
-    return {h.ref: [float(h.power_w), float(h.u_power_w)] for h in heats if h.power_w is not None and h.u_power_w}
+def _told_watts(document: dict[str, Any]) -> dict[str, list[float]]:
+    """Watts by part with their u, where they are told."""
+    return {p["ref"]: [p["watts"], p["watts_u"]] for p in document["parts"] if p.get("watts") is not None}
 
 
 def _peer_differences(inspection: Any) -> list[list[Any]]:

@@ -1,16 +1,15 @@
 """
 What the judge was given at each look of a board, kept in a file, so that another judge can be put before the same.
 
-A change of `thermscan.judge` is tried on kept boards in seconds: frames are not read and boards not placed anew.
-What stands before the judge (frames, places, measurements, and the split of the heat unless it is asked for again) is
-that of the code that kept the file.
+A change of `thermscan.judge` or `thermscan.heat` is tried on kept boards in seconds: frames are not read and boards
+not placed anew. What stands before the judge (frames, places, measurements) is that of the code that kept the file.
 """
 
 from __future__ import annotations
 
 import pickle
 import zlib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,18 +17,19 @@ import numpy as np
 
 import thermscan.inspection as inspecting
 from thermscan.errors import ThermscanError
-from thermscan.judge import judging
 from thermscan.runs.reading import read_run
+
+# Fields of an inspection that judging again does not need.
+DROPPED = ("frames", "picture", "views", "judgement", "image")
 
 
 @dataclass(frozen=True)
 class Given:
-    """An inspection without its pixels, and what its judge was given; or why there is none."""
+    """An inspection's fields without its pixels, and what its judge was given; or why there is none."""
 
-    inspection: Any
+    inspection: dict[str, Any]
     positional: tuple[Any, ...]
     named: dict[str, Any]
-    heat: Any = None
     refused: ThermscanError | None = None
 
 
@@ -40,10 +40,9 @@ class FromFiles:
         self.folder, self.keep = folder, keep
         self.given: dict[tuple[str, bool], Given] = {}
         self._last: tuple[tuple[Any, ...], dict[str, Any]] = ((), {})
-        self._heat: Any = None
+        self._judge = inspecting.judge_run
         if keep:
-            self._judge, self._see = inspecting.judge_run, judging.see_heat
-            inspecting.judge_run, judging.see_heat = self._judge_overheard, self._see_overheard
+            inspecting.judge_run = self._overheard
 
     def names(self) -> list[str]:
         """The run files, by name."""
@@ -54,11 +53,11 @@ class FromFiles:
         try:
             found = inspecting.inspect_run(read_run(self.folder / f"{name}.toml", overrides={}), baseline=baseline)
         except ThermscanError as error:
-            self.given[name, baseline is not None] = Given(None, (), {}, refused=error)
+            self.given[name, baseline is not None] = Given({}, (), {}, refused=error)
             raise
         if self.keep:
             named = {key: value for key, value in self._last[1].items() if key != "baseline"}
-            self.given[name, baseline is not None] = Given(_without_pixels(found), self._last[0], named, self._heat)
+            self.given[name, baseline is not None] = Given(_without_pixels(found), self._last[0], named)
         return found
 
     def write(self, path: Path, truth: dict[str, Any]) -> None:
@@ -66,21 +65,16 @@ class FromFiles:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(zlib.compress(pickle.dumps((self.names(), truth, self.given)), 1))
 
-    def _judge_overheard(self, *positional: Any, **named: Any) -> Any:
+    def _overheard(self, *positional: Any, **named: Any) -> Any:
         self._last = (positional, named)
         return self._judge(*positional, **named)
-
-    def _see_overheard(self, *positional: Any, **named: Any) -> Any:
-        self._heat = self._see(*positional, **named)
-        return self._heat
 
 
 class FromSeen:
     """The same inspections, judged again by the code on the path."""
 
-    def __init__(self, path: Path, *, heat_again: bool = False) -> None:
+    def __init__(self, path: Path) -> None:
         self._names, self.truth, self.given = pickle.loads(zlib.decompress(path.read_bytes()))
-        self._heat_again, self._see = heat_again, judging.see_heat
 
     def names(self) -> list[str]:
         """The run files, by name."""
@@ -91,13 +85,12 @@ class FromSeen:
         given = self.given[name, baseline is not None]
         if given.refused is not None:
             raise given.refused
-        kept = given.heat is not None and not self._heat_again
-        judging.see_heat = (lambda *_, **__: given.heat) if kept else self._see
-        judgement = judging.judge_run(*given.positional, **given.named, baseline=baseline)
-        return replace(given.inspection, judgement=judgement)
+        judgement = inspecting.judge_run(*given.positional, **given.named, baseline=baseline)
+        return inspecting.Inspection(**given.inspection, image=None, judgement=judgement)
 
 
-def _without_pixels(inspection: Any) -> Any:
+def _without_pixels(inspection: Any) -> dict[str, Any]:
     """Frames keep their digests; pictures, views and the verdicts are dropped."""
     frames = tuple(replace(frame, values=np.zeros((1, 1))) for frame in inspection.frames)
-    return replace(inspection, frames=frames, picture=None, views=(), judgement=None)
+    kept = {each.name: getattr(inspection, each.name) for each in fields(inspection)}
+    return {name: value for name, value in kept.items() if name not in DROPPED} | {"frames": frames}

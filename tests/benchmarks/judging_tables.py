@@ -129,6 +129,7 @@ def false_table(lines: Sequence[Line]) -> None:
     rows = (
         ("good looks with an 'act'", good, lambda x: bool(false_acts(x))),
         ("good looks with a 'watch'", good, lambda x: bool(false_watches(x))),
+        ("  of a part or a place", good, lambda x: any(f["rule"] != "board" for f in false_watches(x))),
         ("faulty looks with a wrong 'act'", faulty, lambda x: bool(false_acts(x))),
         ("  of them: the only 'act' is wrong", faulty, lambda x: bool(false_acts(x)) and not acted(x)),
         ("warmed neighbour wrongly 'act'", warmed, lambda x: bool(around_fault(x, "act"))),

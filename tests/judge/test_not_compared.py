@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from tests.judge.scenes import look_at, small_board, usual_powers
+from thermscan.judge.remarks import blind_remarks
 from thermscan.judge.weighing import Why
 from thermscan.layout.board import Board
 from thermscan.regions.reasons import METAL
@@ -67,3 +68,17 @@ def test_with_few_parts_the_reason_for_a_watch_is_not_their_number():
     assert watched[0].why in {Why.SMALL, Why.UNSURE}
     (finding,) = [finding for finding in judgement.findings if finding.ref == "U12"]
     assert "Among" not in finding.text
+
+
+def test_parts_of_which_a_dead_one_would_look_the_same_are_named():
+    scene = look_at(usual_powers())
+    assert not any("hardly be told" in remark for remark in scene.judge().remarks)
+    seen = [w.comparison for w in scene.judge().evidence.weighed]
+    # U11 gives 1.5 K itself and its like differ by 0.5 K, U12 gives half a kelvin, U13 is told by another rule.
+    cool = [
+        replace(seen[0], ref="U11", own_expected_k=1.5, u_k=0.3, spread_k=0.4, place_k=0.0, scale=1.0),
+        replace(seen[0], ref="U12", own_expected_k=0.5, u_k=0.01, spread_k=0.01, place_k=0.0, scale=1.0),
+        replace(seen[0], ref="U13", own_expected_k=0.5, u_k=0.3, spread_k=0.4),
+        replace(seen[0], ref="U13", own_expected_k=5.0, u_k=0.3, spread_k=0.4, place_k=0.0, scale=1.0),
+    ]
+    assert [r.rpartition(": ")[2] for r in blind_remarks(scene.measurements, [*seen, *cool][-4:])] == ["U11, U12"]

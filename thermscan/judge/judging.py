@@ -21,7 +21,7 @@ from thermscan.judge.holds import HoldCode
 from thermscan.judge.limits import check_junctions, check_limits, check_usual, junction_of
 from thermscan.judge.neighbourhood import gather_neighbours
 from thermscan.judge.peers import compare_peers
-from thermscan.judge.remarks import run_remarks, why_alone
+from thermscan.judge.remarks import blind_remarks, run_remarks, why_alone
 from thermscan.judge.silent_groups import judge_silent_groups
 from thermscan.judge.uncertain_places import hold_hidden, name_unplaced
 from thermscan.judge.warm_places import judge_warm_places
@@ -185,7 +185,10 @@ def judge_heat(
         findings=ordered,
         unmapped=unmapped.places,
         overall=_overall(verdicts, ordered),
-        remarks=run_remarks(measurements, heat.split, baseline=baseline, against=against, spots=unmapped.remarks),
+        remarks=(
+            *run_remarks(measurements, heat.split, baseline=baseline, against=against, spots=unmapped.remarks),
+            *blind_remarks(measurements, compared),
+        ),
         evidence=evidence,
     )
     return judgement, evidence

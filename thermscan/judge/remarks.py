@@ -8,13 +8,18 @@ import numpy as np
 
 from thermscan.heat.split import HeatSplit
 from thermscan.judge import thresholds
+from thermscan.judge.allowed import gives_no_heat
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.baseline_rule import BaselineResult
+from thermscan.judge.comparison import Comparison
 from thermscan.judge.expected import FEWEST_IN_COMMON
 from thermscan.judge.handling import capacitor_remarks, touch_remarks
 from thermscan.judge.peers import FEWEST_PEERS, peer_groups
 from thermscan.layout.board import Board
 from thermscan.regions.measurement import PartMeasurement
+
+# Among some fifty parts one that misses all of its heat is at fault as likely as not from so many deviations on.
+DEAD_TOLD_DEVIATIONS = 4.0
 
 
 def why_alone(measurement: PartMeasurement, board: Board) -> str:
@@ -28,6 +33,26 @@ def why_alone(measurement: PartMeasurement, board: Board) -> str:
     else:
         why = "it has no group"
     return f"nothing to compare it with: {why}, no limit is stated and no known-good run shows it"
+
+
+def blind_remarks(measurements: Sequence[PartMeasurement], comparisons: Sequence[Comparison]) -> tuple[str, ...]:
+    """
+    Parts that would look the same if they were dead: what such a part gives is lost in what good ones differ by.
+
+    Parameters
+    ----------
+    measurements : sequence of PartMeasurement
+    comparisons : sequence of Comparison
+        Of all rules.
+    """
+    told: dict[str, bool] = {}
+    for each in (c for c in comparisons if c.at_most_watch is None):
+        seen = each.own_expected_k >= max(thresholds.DEAD_LEAST_K, DEAD_TOLD_DEVIATIONS * each.good_sd_k)
+        told[each.ref] = told.get(each.ref, False) or seen
+    blind = [m.part.ref for m in measurements if not told.get(m.part.ref, True) and not gives_no_heat(m.part)]
+    if not blind:
+        return ()
+    return (f"give so little heat of their own that a dead one would hardly be told: {', '.join(blind)}",)
 
 
 def run_remarks(
