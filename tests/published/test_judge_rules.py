@@ -11,7 +11,7 @@ from thermscan.judge.comparison import Comparison
 from thermscan.judge.peers import _Readings, _spread
 from thermscan.judge.posterior import log_integral, log_likelihood
 from thermscan.judge.spread import robust_spread
-from thermscan.judge.watts_rule import _robust_mean
+from thermscan.judge.watts_seen import _robust_mean
 
 # The worked example that the documentation of numerical programs gives for Lawson and Hanson's algorithm NNLS
 # (Solving Least Squares Problems, 1974, chapter 23): the free solution is -2.56, 3.11.

@@ -11,7 +11,7 @@ from thermscan.regions.measurement import PartMeasurement
 
 if TYPE_CHECKING:
     from thermscan.judge.judging import Evidence
-    from thermscan.judge.watts_rule import WattsSeen
+    from thermscan.judge.watts_seen import WattsSeen
 
 Level = Literal["watch", "act"]
 Direction = Literal["hot", "cold"]

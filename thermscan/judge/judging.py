@@ -26,7 +26,8 @@ from thermscan.judge.silent_groups import judge_silent_groups
 from thermscan.judge.uncertain_places import hold_hidden, name_unplaced
 from thermscan.judge.warm_places import judge_warm_places
 from thermscan.judge.watts_rule import RULE as WATTS_RULE
-from thermscan.judge.watts_rule import WattsSeen, compare_watts, watts_finding, watts_seen
+from thermscan.judge.watts_rule import compare_watts, watts_finding
+from thermscan.judge.watts_seen import WattsSeen, watts_seen
 from thermscan.judge.weighing import Meaning, Suspect, Weighed, suspect_parts, weigh
 from thermscan.judge.wording import finding_of
 from thermscan.layout.board import Board, Part

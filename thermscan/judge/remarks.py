@@ -20,6 +20,8 @@ from thermscan.regions.measurement import PartMeasurement
 
 # Among some fifty parts one that misses all of its heat is at fault as likely as not from so many deviations on.
 DEAD_TOLD_DEVIATIONS = 4.0
+# More names than this on one line help nobody.
+MOST_NAMES = 12
 
 
 def why_alone(measurement: PartMeasurement, board: Board) -> str:
@@ -52,7 +54,9 @@ def blind_remarks(measurements: Sequence[PartMeasurement], comparisons: Sequence
     blind = [m.part.ref for m in measurements if not told.get(m.part.ref, True) and not gives_no_heat(m.part)]
     if not blind:
         return ()
-    return (f"give so little heat of their own that a dead one would hardly be told: {', '.join(blind)}",)
+    more = f" and {len(blind) - MOST_NAMES} more" if len(blind) > MOST_NAMES else ""
+    named = ", ".join(blind[:MOST_NAMES])
+    return (f"give so little heat of their own that a dead one would hardly be told: {named}{more}",)
 
 
 def run_remarks(
