@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from tests.dynamics.scenes import GROUP, PARTS, warming, write_layout, write_recording, write_run
-from thermscan.cli.main import thermscan
+from thermscan.cli.main import main, thermscan
 
 ENDS_K = {ref: 12.0 + 0.3 * number for number, ref in enumerate(PARTS)}
 TAU_S, POWER_ON_S = 60.0, 10.0
@@ -101,8 +101,6 @@ def test_the_files_are_written_and_can_be_read(job, good):
 def test_frames_without_times_are_refused_with_what_to_write(job, capsys):
     import tifffile
 
-    from thermscan.cli.main import main
-
     stack = np.full((5, 120, 160), 29515, np.uint16)
     stack[:, 40:80, 40:90] += 900
     tifffile.imwrite(job / "untimed.tiff", stack, photometric="minisblack", metadata=None)
@@ -113,9 +111,12 @@ def test_frames_without_times_are_refused_with_what_to_write(job, capsys):
     assert "nothing states when the frames were taken; add rate_hz = 9.0" in said.err
 
 
-def test_a_single_frame_is_no_recording(job, capsys):
-    from thermscan.cli.main import main
+def test_frames_without_power_are_refused_rather_than_ignored(job, capsys):
+    assert main(["warmup", str(job / "good.toml"), "--off-frames", str(job / "good.tiff")]) == 2
+    assert "--off-frames: a warm-up is not compared with frames without power" in capsys.readouterr().err
 
+
+def test_a_single_frame_is_no_recording(job, capsys):
     np.savetxt(job / "one.csv", np.full((60, 80), 22.5) + np.random.default_rng(1).random((60, 80)), delimiter=",")
     (job / "one.toml").write_text('layout = "board.toml"\nframes = ["one.csv"]\nambient_c = 22\n', encoding="utf-8")
     assert main(["warmup", str(job / "one.toml")]) == 2

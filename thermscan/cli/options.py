@@ -69,6 +69,7 @@ _OPTIONS = (
         help="Period with which the supply was switched on and off.",
     ),
     click.option("--off-frames", multiple=True, metavar="FRAME", help="The same board with the power off."),
+    click.option("--stage-log", metavar="FILE", help="Log of 'thermscan watch --log': its stages go into the report."),
     click.option("--bench", metavar="FILE", help="Habits of the bench (bench.toml here or above, unless given)."),
     click.option("--no-bench", is_flag=True, default=None, help="Take no habits from any bench.toml."),
     click.option("--size-px", metavar="COLS,ROWS", help="Size of a frame in a log of one line a frame, such as 32,24."),

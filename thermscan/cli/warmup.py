@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from thermscan.cli.options import bench_of, run_from, run_options
+from thermscan.errors import InputError
 
 EXIT_STATUS = {"clear": 0, "watch": 0, "act": 1, "undecided": 3}
 
@@ -49,6 +50,9 @@ def command(
     from thermscan.report.time_results import warm_up_document
     from thermscan.runs.reading import read_run
 
+    if options.get("off_frames"):
+        fix = "start the recording some seconds before power-on, which shows the same; 'thermscan locate' takes them"
+        raise InputError("a warm-up is not compared with frames without power", where="--off-frames", fix=fix)
     run = run_from(inputs, options)
     good_run = read_run(Path(baseline_run), bench=bench_of(options)) if baseline_run else None
     with ExitStack() as kept:

@@ -13,20 +13,22 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from thermscan.cli.options import overrides_of, run_options
-from thermscan.errors import InputError
+from thermscan.errors import InputError, ThermscanError
+from thermscan.runs.stages import STAGE_SCHEMA
 from thermscan.visible import visible
 
 if TYPE_CHECKING:
     from thermscan.dynamics.alarms import Alarm, Expected
     from thermscan.dynamics.watching import Look, Watch
     from thermscan.frames.following import FolderFrames
-    from thermscan.runs.run import Run
+    from thermscan.runs.run import Run, Supply
 
 POLL_S = 0.25
 # What a key names while watching, in the order of the work.
@@ -67,7 +69,8 @@ def command(
     Follows a folder into which another program saves frames (single files, a growing stack or log): each part's rise
     and slope within two seconds of a frame; alarms where a part leaves the power-up of a good board, rises more than
     its peers or than its watts allow, or will pass its limit, with the seconds until then. Keys 1 to 4 name the stage
-    (bare board, chips fitted, under test, soak), Ctrl-C ends.
+    (bare board, chips fitted, under test, soak), Ctrl-C ends. Supply readings and note are read from the run file again
+    at each stage; a log (--log) becomes part of a report by 'thermscan inspect --stage-log'.
 
     This is no safety device: frames come late, cameras freeze, metal hides its heat, and a command that switches a
     supply off may fail. Limit the supply's current, stay beside the board, and keep a hand on the switch.
@@ -88,7 +91,8 @@ def command(
         wrong = "this is no folder" if folder.exists() else "there is no such folder"
         raise InputError(wrong, where=str(folder), fix="name the folder that frames are saved into")
     arguments = _split(on_alarm)
-    run = read_run(Path(run_file), overrides=overrides_of(options), frames_needed=False)
+    reread = partial(read_run, Path(run_file), overrides=overrides_of(options), frames_needed=False)
+    run = reread()
     if run.layout is None:
         raise InputError("no layout is named", where=run_file, fix='write layout = "board.toml"')
     board, camera = read_board(run.layout), read_camera(run.camera)
@@ -99,7 +103,7 @@ def command(
     logged: AbstractContextManager[Callable[[str], None] | None]
     logged = new_log(Path(log_file)) if log_file else nullcontext(None)
     with logged as log, _screen(as_json) as show, _keys(once or as_json) as key:
-        told = _Telling(run, log, show, as_json=as_json, arguments=arguments)
+        told = _Telling(run, log, show, as_json=as_json, arguments=arguments, reread=reread)
         told.stage(run.stage)
         try:
             _follow(frames, watch, told, key=key, once=once)
@@ -130,8 +134,9 @@ class _Telling:
 
     def __init__(
         self, run: Run, log: Callable[[str], None] | None, show: Callable[[Look, str | None], None] | None,
-        *, as_json: bool, arguments: list[str],
+        *, as_json: bool, arguments: list[str], reread: Callable[[], Run],
     ) -> None:  # fmt: skip
+        self.reread = reread
         self.run, self.log, self.show, self.as_json, self.arguments = run, log, show, as_json, arguments
         self.now: str | None = None
         self.last: Look | None = None
@@ -142,10 +147,20 @@ class _Telling:
 
     def stage(self, name: str | None) -> None:
         self.now = name
-        supply = [{"rail": rail.rail, "volts": rail.volts, "amps": rail.amps} for rail in self.run.supply]
-        self._write({"schema": "thermscan.watch-stage/1", "stage": name, "at": _clock(), "supply": supply})
+        supply, note = self._readings()
+        rails = [{"rail": rail.rail, "volts": rail.volts, "amps": rail.amps} for rail in supply]
+        self._write({"schema": STAGE_SCHEMA, "stage": name, "at": _clock(), "supply": rails, "note": note})
         if self.show is not None and self.last is not None:
             self.show(self.last, name)
+
+    def _readings(self) -> tuple[tuple[Supply, ...], str | None]:
+        """Supply and note as the run file has them now: they are written there from stage to stage."""
+        try:
+            run = self.reread()
+        except ThermscanError as error:
+            click.echo(f"the run file cannot be read now, its former readings are kept: {error}", err=True)
+            run = self.run
+        return run.supply, run.note
 
     def frame(self, look: Look) -> None:
         self.frames += 1

@@ -321,6 +321,8 @@ def _remarks(
             "when the power came on is not seen in the recording: the first frame stands for it, and no slope at "
             "power-on is told (state power_on_s, or start recording before)"
         )
+    if run.off_frames:
+        said.append("off_frames were not looked at: a warm-up starts from the frames before power-on")
     if not series.pixels.has_bench:
         said.append("too little of the bench is in view to take the camera's own drift out")
     if good_on is not None and good_on.source == "not seen":

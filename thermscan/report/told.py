@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from thermscan.frames.frame import Frame
@@ -16,6 +17,7 @@ from thermscan.report.results import software_versions
 from thermscan.report.sentences import in_words_of
 from thermscan.report.shown import Shown, visible
 from thermscan.report.verdicts import OVERALL_MARKS, VERDICT_MARKS, Mark
+from thermscan.runs.run import Supply
 
 _INDENT_PT = 14.0
 
@@ -101,6 +103,7 @@ def provenance_blocks(inspection: Inspection, shown: Shown) -> list[Block]:
     return [
         heading(shown.say("about.run")),
         *_facts(_run_facts(inspection, shown), shown),
+        *_stage_blocks(inspection, shown),
         heading(shown.say("about.files")),
         *_file_blocks(inspection, shown),
         heading(shown.say("about.image")),
@@ -153,12 +156,31 @@ def _plain(value: float, shown: Shown) -> str:
     return f"{value:g}".replace(".", shown.say("number.decimal"))
 
 
+def _rails(supply: Sequence[Supply], shown: Shown) -> list[str]:
+    return [
+        f"{each.rail} {_plain(each.volts, shown)} V {_plain(each.amps, shown)} A ({shown.number(each.watts, 2)} W)"
+        for each in supply
+    ]
+
+
+def _stage_blocks(inspection: Inspection, shown: Shown) -> list[Block]:
+    """The stages of the first power, one below the other: readings, how long it was watched, what was alarming."""
+    blocks = []
+    for each in inspection.run.stages:
+        told = [": ".join(filter(None, [each.stage or shown.say("about.stage_unnamed"), each.at]))]
+        told += [shown.say("about.stage_supply", rails="; ".join(_rails(each.supply, shown)))] if each.supply else []
+        told += [f"{shown.say('about.note')}: {each.note}"] if each.note else []
+        if each.frames:
+            minutes = shown.number(each.minutes or 0.0, 1)
+            told.append(shown.say("about.stage_watched", frames=each.frames, minutes=minutes))
+            told.append("; ".join(text for _, text in each.alarms) or shown.say("about.stage_quiet"))
+        blocks.append(Block(visible(f"{'. '.join(told)}."), gap_pt=2.0))
+    return [heading(shown.say("about.stages")), *blocks] if blocks else []
+
+
 def _run_facts(inspection: Inspection, shown: Shown) -> dict[str, str | None]:
     run = inspection.run
-    rails = [
-        f"{each.rail} {_plain(each.volts, shown)} V {_plain(each.amps, shown)} A ({shown.number(each.watts, 2)} W)"
-        for each in run.supply
-    ]
+    rails = _rails(run.supply, shown)
     watts = shown.number(sum(each.watts for each in run.supply), 2)
     minutes = None if run.minutes_on is None else shown.say("number.minutes", value=_plain(run.minutes_on, shown))
     return {

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from pathlib import Path
 
-from thermscan.runs.run import Run
+from thermscan.runs.run import Run, Supply
 
 
 def run_document(run: Run) -> dict[str, object]:
@@ -48,7 +49,7 @@ def run_document(run: Run) -> dict[str, object]:
         "operator": run.operator,
         "note": run.note,
         "taken": run.taken.isoformat() if run.taken else None,
-        "supply": [{"rail": rail.rail, "volts": rail.volts, "amps": rail.amps} for rail in run.supply],
+        "supply": _rails(run.supply),
         "corners_px": [list(point) for point in run.corners_px] if run.corners_px is not None else None,
         "targets": run.targets,
         "off_frames": [_relative(path, base) for path in run.off_frames],
@@ -57,9 +58,26 @@ def run_document(run: Run) -> dict[str, object]:
         "power_on_s": run.power_on_s,
         "drive_period_s": run.drive_period_s,
         "size_px": list(run.size_px) if run.size_px is not None else None,
+        "stage_log": text(run.stage_log),
+        "stages": [
+            {
+                "stage": each.stage,
+                "at": each.at,
+                "supply": _rails(each.supply),
+                "note": each.note,
+                "frames": each.frames,
+                "minutes": each.minutes,
+                "alarms": [{"level": level, "text": told} for level, told in each.alarms],
+            }
+            for each in run.stages
+        ],
         "sources": {key: os.path.relpath(path, base) for key, path in run.sources.items()},
         "landmarks": [{"ref": landmark.ref, "px": list(landmark.px)} for landmark in run.landmarks],
     }
+
+
+def _rails(supply: Sequence[Supply]) -> list[dict[str, object]]:
+    return [{"rail": rail.rail, "volts": rail.volts, "amps": rail.amps} for rail in supply]
 
 
 def _relative(path: Path, base: Path) -> str:

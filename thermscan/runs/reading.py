@@ -16,7 +16,8 @@ from thermscan.named_file import exists, is_file, is_folder
 from thermscan.runs.bench import bench_for
 from thermscan.runs.matching import has_pattern, matching_files
 from thermscan.runs.records import HINTS, NESTED_KEYS, RunRecord
-from thermscan.runs.run import Landmark, Run, Supply, UsualUnit
+from thermscan.runs.run import Landmark, Run, StageSeen, Supply, UsualUnit
+from thermscan.runs.stages import read_stage_log
 from thermscan.visible import brief
 
 UNITS = ("cK", "dK", "K", "C", "F", "mK")
@@ -144,6 +145,7 @@ def read_run(
         landmarks=tuple(Landmark(landmark.ref, landmark.px) for landmark in record.landmarks),
         targets=record.targets, off_frames=files.off_frames, rate_hz=record.rate_hz, times=files.times,
         power_on_s=record.power_on_s, drive_period_s=record.drive_period_s, size_px=record.size_px,
+        stage_log=files.stage_log, stages=files.stages,
         path=path.absolute() if path else None, bench=habits.path if habits else None,
         sources=dict.fromkeys(lent, habits.path) if habits else {},
         units_shown=habits.values.get("units_shown") if habits else None, remarks=_remarks(record),
@@ -170,6 +172,8 @@ class _Files:
     layout: Path | None
     camera: Path | None
     unit: str | None
+    stage_log: Path | None
+    stages: tuple[StageSeen, ...]
 
 
 class _Places:
@@ -213,6 +217,14 @@ class _Places:
         else:
             self.fault(key, f"no file {shown_name}", "check the name and the folder")
         return None
+
+    def stages(self, log: Path) -> tuple[StageSeen, ...]:
+        """What a watch's log tells."""
+        try:
+            return read_stage_log(log)
+        except InputError as error:
+            self._faults.extend(error.faults)
+            return ()
 
     def frames(self, names: Iterable[str], *, key: str = "frames", times: Path | None = None) -> tuple[Path, ...]:
         """Files, globs and folders in the order given, in natural order; each file once, or averaging would cheat."""
@@ -276,6 +288,8 @@ def _find_files(values: Mapping[str, Any], places: _Places, *, frames_needed: bo
     layout_name = text("layout")
     times_name = text("times")
     times = places.file("times", times_name) if times_name else None
+    log_name = text("stage_log")
+    log = places.file("stage_log", log_name) if log_name else None
     return _Files(
         frames=places.frames(names("frames"), times=times) if frames_needed else (),
         off_frames=places.frames(names("off_frames"), key="off_frames"),
@@ -283,6 +297,8 @@ def _find_files(values: Mapping[str, Any], places: _Places, *, frames_needed: bo
         layout=places.file("layout", layout_name) if layout_name else None,
         camera=camera,
         unit=unit,
+        stage_log=log,
+        stages=places.stages(log) if log else (),
     )
 
 

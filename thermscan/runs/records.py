@@ -142,6 +142,7 @@ class RunRecord(Record):
     times: Annotated[Name, BeforeValidator(path_text)] | None = None
     power_on_s: Number | None = None
     drive_period_s: AboveZero | None = None
+    stage_log: Annotated[Name, BeforeValidator(path_text)] | None = None
     size_px: Annotated[tuple[int, int], BeforeValidator(_size)] | None = None
     unit: Annotated[Name, BeforeValidator(path_text)] | None = None
     ambient_c: Annotated[Number, within(LOWEST_AMBIENT_C, HIGHEST_AMBIENT_C)]

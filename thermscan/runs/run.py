@@ -30,6 +30,30 @@ class Landmark:
     px: tuple[float, float]
 
 
+@dataclass(frozen=True, slots=True)
+class StageSeen:
+    """
+    One stage of a board's first power, as a watch logged it.
+
+    Attributes
+    ----------
+    at : str or None
+        When it began, as the watch wrote it.
+    frames : int
+        So many were looked at, over so many ``minutes``.
+    alarms : tuple of (level, text)
+        Each part's last alarm of each kind; empty where nothing was alarming.
+    """
+
+    stage: str | None
+    at: str | None = None
+    supply: tuple[Supply, ...] = ()
+    note: str | None = None
+    frames: int = 0
+    minutes: float | None = None
+    alarms: tuple[tuple[str, str], ...] = ()
+
+
 class UsualUnit(str):
     """A unit that is a bench's habit: it holds for frames that state none themselves."""
 
@@ -61,6 +85,8 @@ class Run:
         The supply was switched on and off with this period.
     size_px : tuple of int, or None
         Columns and rows of a frame in a log that writes each in one line.
+    stage_log : Path or None
+        The log of the watch at power-on; ``stages`` is what it tells.
     bench : Path or None
         The file of the bench's habits that was read.
     sources : mapping
@@ -95,6 +121,8 @@ class Run:
     power_on_s: float | None = None
     drive_period_s: float | None = None
     size_px: tuple[int, int] | None = None
+    stage_log: Path | None = None
+    stages: tuple[StageSeen, ...] = ()
     path: Path | None = None
     bench: Path | None = None
     sources: Mapping[str, Path] = field(default_factory=dict)
@@ -104,7 +132,8 @@ class Run:
     @property
     def files(self) -> tuple[Path, ...]:
         """Every file that the run names, and its own."""
-        named = (self.path, *self.frames, *self.off_frames, self.times, self.layout, self.camera, self.bench)
+        named = (self.path, *self.frames, *self.off_frames, self.times, self.layout, self.camera)
+        named = (*named, self.stage_log, self.bench)
         return tuple(path for path in named if path)
 
     def __repr__(self) -> str:
