@@ -132,10 +132,12 @@ def test_the_loss_and_the_energy_balance_come_out(seed: int):
 def test_a_cameras_offset_goes_into_the_constant_and_not_into_own_heat():
     _, _, plain = _solved(3)
     _, _, moved = _solved(3, 2.0)
-    assert moved.constant_k - plain.constant_k == pytest.approx(2.0, abs=0.05)
+    # Drawn towards 0 (the constant is held to be within 3 K beforehand): by well under its stated uncertainty.
+    assert moved.constant_k - plain.constant_k == pytest.approx(2.0, abs=0.3 * moved.u_constant_k)
     for one, other in zip(plain.parts, moved.parts, strict=True):
         if one.own_k is not None:
-            assert other.own_k == pytest.approx(one.own_k, abs=0.05)
+            # The eighth of a kelvin by which it is drawn is shared among all heat.
+            assert other.own_k == pytest.approx(one.own_k, abs=0.1)
 
 
 def test_too_little_bare_board_gives_no_split():
@@ -213,8 +215,8 @@ def test_joints_and_decay_length_come_out_whatever_is_taken_first(
 ):
     board, field, usual = _solved(8)
 
-    def first(kinds: int) -> sources._Held:
-        return sources._Held(0.0, np.full(kinds, np.log(contact)), float(np.log(decay_mm)))
+    def first(kinds: int, places: int) -> sources._Held:
+        return sources._Held(0.0, np.full(kinds, np.log(contact)), np.zeros(places), float(np.log(decay_mm)))
 
     monkeypatch.setattr(sources, "_usual", first)
     _, measured = _seen(board, field, offset_k=0.0, seed=3)
@@ -256,4 +258,5 @@ def test_the_number_of_rounds_does_not_grow_with_the_parts(parts: int, monkeypat
     assert len(rounds) <= 7
     assert sum(cells == max(rounds) for cells in rounds) <= 2
     assert len(solved) <= 2 * len(rounds) + 3
-    assert max(solved) <= parts + 4
+    # One unknown a part, the constant, growth, decay length, one kind's joint, and conduction at 7 x 7 places at most.
+    assert max(solved) <= parts + 4 + 49

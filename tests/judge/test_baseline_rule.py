@@ -26,7 +26,7 @@ def test_a_single_part_without_peers_is_found_by_the_baseline():
 
 
 def test_neighbours_of_a_part_that_changed_are_not_accused():
-    judgement = look_at(usual_powers() | {"VR1": 2.0}, name="now").judge(baseline=_baseline())
+    judgement = look_at(usual_powers() | {"VR1": 1.4}, name="now").judge(baseline=_baseline())
     assert {finding.ref for finding in _acts(judgement)} == {"VR1"}
     # U14, beside it, has grown warmer by more than 3 K: that is mentioned with its cause.
     warmed = [f for f in judgement.findings if f.ref == "U14" and f.rule == "baseline"]
@@ -179,7 +179,8 @@ def test_and_a_fault_in_such_a_part_is_still_found():
     assert {f.ref for f in _acts(worse)} == {"U6"}
 
 
-@pytest.mark.parametrize("watts", [3.0, 8.0])
+# 130 and 240 K; more makes kelvins at which no part lives and no air stays laminar.
+@pytest.mark.parametrize("watts", [1.6, 3.0])
 def test_a_culprit_that_warms_the_whole_board_is_not_another_load(watts: float):
     judgement = look_at(usual_powers() | {"VR1": watts}, name="now").judge(baseline=_baseline())
     assert {finding.ref for finding in _acts(judgement)} == {"VR1"}

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,12 +13,17 @@ from thermscan.heat.fin import FinGrid, footprints
 from thermscan.heat.kinds import with_packages
 from thermscan.heat.sheet import SheetFactor, factor_sheet
 from thermscan.layout.board import Board, Part
+from thermscan.registration.registration import PartHeight
 
 # Of a lying board's loss by both faces, the share of the upper one: radiation is alike, natural convection
 # from a face that looks up is about twice that of one that looks down (simplified equations for air in Holman's
 # textbook, constants from memory, give 0.56 at 8 K; an upright board, or a fan, gives 0.5).
 UPPER_SHARE = 0.53
 USUAL_HEIGHT_MM = 3.5
+# Half of the parts that may stand on sockets (4 to 5 mm) do; sinks and cans reach 16 mm and more.
+SOCKET_MM, UNUSUAL_MM = 2.3, 16.0
+# As measured with callipers or read off a drawing, the legs' stand-off left out.
+STATED_HEIGHT_MM = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,8 +37,8 @@ class Bodies:
         Share of each body's footprint that lies over each cell.
     area_mm2 : ndarray of shape (n,)
         Of the footprints.
-    loss_mm2 : ndarray of shape (n,)
-        What a body's top and sides lose for each kelvin, over h.
+    loss_mm2, u_loss_mm2 : ndarray of shape (n,)
+        What a body's top and sides lose for each kelvin, over h; uncertain as its height is.
     kinds : tuple of str
         Parts of the same name are fixed to the board alike.
     """
@@ -40,6 +46,7 @@ class Bodies:
     shares: sparse.csc_matrix
     area_mm2: NDArray[np.float64]
     loss_mm2: NDArray[np.float64]
+    u_loss_mm2: NDArray[np.float64]
     kinds: tuple[str, ...]
 
 
@@ -68,16 +75,44 @@ class Responses:
         return result
 
 
-def board_bodies(board: Board, grid: FinGrid) -> Bodies:
-    """The board's parts as bodies over the cells of a grid."""
+def board_bodies(board: Board, grid: FinGrid, heights: Mapping[str, PartHeight] | None = None) -> Bodies:
+    """
+    The board's parts as bodies over the cells of a grid.
+
+    Parameters
+    ----------
+    board : Board
+    grid : FinGrid
+    heights : mapping of ref to PartHeight, optional
+        How high parts stand, as far as the view or the layout tells.
+    """
     parts = with_packages(board.parts)
-    areas = np.array([body_areas_mm2(part) for part in parts]).reshape(-1, 2)
+    heights_mm, u_mm = np.array([_height(part, (heights or {}).get(part.ref)) for part in parts]).reshape(-1, 2).T
+    told = [replace(part, height_mm=float(height)) for part, height in zip(parts, heights_mm, strict=True)]
+    areas = np.array([body_areas_mm2(part) for part in told]).reshape(-1, 2)
+    around_mm = np.array([2.0 * (part.length_mm + part.width_mm) for part in parts])
     return Bodies(
         shares=footprints(board, grid),
         area_mm2=areas[:, 0],
         loss_mm2=UPPER_SHARE * areas[:, 1],
+        u_loss_mm2=UPPER_SHARE * around_mm * u_mm,
         kinds=tuple(part.package or part.kind or "" for part in parts),
     )
+
+
+def _height(part: Part, seen: PartHeight | None) -> tuple[float, float]:
+    """
+    How high a body stands, and the standard uncertainty: as stated, else what was seen weighed against what is usual.
+
+    A view that hardly shows a height tells much too large ones with a large uncertainty at times.
+    """
+    if part.height_mm is not None:
+        return part.height_mm, STATED_HEIGHT_MM
+    usual_mm = (part.usual_height_mm or USUAL_HEIGHT_MM) + SOCKET_MM
+    if seen is None:
+        return usual_mm, SOCKET_MM
+    weight = UNUSUAL_MM**2 / (UNUSUAL_MM**2 + seen.u_mm**2)
+    return usual_mm + weight * (seen.height_mm - usual_mm), float(np.sqrt(weight)) * seen.u_mm
 
 
 def body_areas_mm2(part: Part) -> tuple[float, float]:
@@ -108,6 +143,8 @@ class Joined:
     bodies : Bodies
     sheet : SheetFactor
         The board, the bodies held at 0.
+    conductance_mm2 : ndarray of shape (cells,)
+        Of the sheet, as for `factor_sheet`.
     own : ndarray of shape (cells,)
         What a cell loses for each kelvin, to the air and to the bodies.
     plain_loss : ndarray of shape (cells,)
@@ -122,6 +159,7 @@ class Joined:
 
     bodies: Bodies
     sheet: SheetFactor
+    conductance_mm2: NDArray[np.float64]
     own: NDArray[np.float64]
     plain_loss: NDArray[np.float64]
     spread: sparse.csc_matrix
@@ -142,7 +180,7 @@ def join_bodies(
     grid: FinGrid,
     bodies: Bodies,
     *,
-    decay_mm: float,
+    decay_mm: float | NDArray[np.float64],
     contact: NDArray[np.float64],
     cell_growth: NDArray[np.float64] | None = None,
     body_growth: NDArray[np.float64] | None = None,
@@ -154,7 +192,7 @@ def join_bodies(
     ----------
     grid : FinGrid
     bodies : Bodies
-    decay_mm : float
+    decay_mm : float or ndarray of shape (cells,)
         sqrt(k t / h) of the bare board, h being the loss of both faces together at the reference rise.
     contact : ndarray of shape (n,)
         Conductance from body to board by area, over h.
@@ -185,12 +223,13 @@ def join_bodies(
     plain_loss = grid.cell_area_mm2 * (1.0 - UPPER_SHARE * covered)
     own = plain_loss * (1.0 if cell_growth is None else cell_growth) + np.asarray(spread.sum(axis=1)).ravel()
     body_loss = bodies.loss_mm2 * (1.0 if body_growth is None else body_growth)
-    sheet = factor_sheet(grid, conductance_mm2=grid.cell_area_mm2 * decay_mm**2, own=own)
+    conductance_mm2 = np.broadcast_to(grid.cell_area_mm2 * decay_mm**2, grid.cells)
+    sheet = factor_sheet(grid, conductance_mm2=conductance_mm2, own=own)
     # The board for each body's kelvin; then the bodies by themselves, the board eliminated.
     per_body = sheet.solve(spread.toarray())
     rise = np.linalg.inv(np.diag(joint + body_loss) - spread.T @ per_body)
     responses = Responses(per_body, np.asarray(bodies.shares.T @ per_body) @ rise, rise)
-    return Joined(bodies, sheet, own, plain_loss, spread, joint, body_loss, responses)
+    return Joined(bodies, sheet, conductance_mm2, own, plain_loss, spread, joint, body_loss, responses)
 
 
 def body_responses(grid: FinGrid, bodies: Bodies, *, decay_mm: float, contact: NDArray[np.float64]) -> Responses:

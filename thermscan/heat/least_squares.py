@@ -21,8 +21,8 @@ MODEL_FLOOR_K = 0.1
 MODEL_REACH_MM = 6.0
 # The emissivity taken for bodies against that of the board: a share of the rise, alike for a surface.
 EMISSIVITY_SHARE = 0.02
-# Camera offset (2 K) and ambient thermometer (1 K) together, with something to spare.
-CONSTANT_SPREAD_K = 3.0
+# Camera offset (2 K) and ambient thermometer (1 K) together.
+CONSTANT_SPREAD_K = 2.3
 # Of the supply's watts, before looking: each part draws by its area, within 1.5 times that and a share of the whole
 # (a shorted capacitor may take much). It tells only of parts that neither body nor board shows.
 AREA_SPREAD = 1.5
@@ -32,6 +32,8 @@ WIDEST_K = 60.0
 LEAST_LIKELY_K = 0.05
 # How far the misfit may say that all was stated too doubtful or too sure.
 MISFIT_BOUNDS = (0.5, 4.0)
+# A body is held to deny what all else says from so many standard deviations on (one in forty by chance).
+DENIED_DEVIATIONS = 2.0
 ROBUST_STEPS = 4
 HUBER_LIMIT = 2.0
 # Loss of both faces, W/(m2 K), and its relative spread: radiation 6 and convection 2 to 6 a face on a bench
@@ -126,6 +128,11 @@ class Found:
     cell_residual_k : ndarray of shape (cells seen,)
     robust : ndarray of shape (cells seen,)
         How far each cell is believed, 1 or less.
+    by_bodies : ndarray of shape (bodies seen, n + 1 + p)
+        The bodies' rises for one unit of each unknown, each row over its uncertainty; 0 where they were left out.
+    body_residual : ndarray of shape (bodies seen,)
+        What is left of them, likewise.
+    seen : ndarray of bool, shape (n,)
     """
 
     heat_kmm2: NDArray[np.float64]
@@ -138,15 +145,46 @@ class Found:
     stretch: float
     cell_residual_k: NDArray[np.float64]
     robust: NDArray[np.float64]
+    by_bodies: NDArray[np.float64]
+    body_residual: NDArray[np.float64]
+    seen: NDArray[np.bool_]
 
-    def covariance(self) -> NDArray[np.float64]:
-        """Of heat, constant and what is shared; a part held at 0 may give as much as the data would not notice."""
-        covariance = np.zeros_like(self.normal)
+    def inverse(self) -> NDArray[np.float64]:
+        """Of the normal equations; a part held at 0 may give as much as the data would not notice."""
+        inverse = np.zeros_like(self.normal)
         at = np.ix_(self.free, self.free)
-        covariance[at] = np.linalg.inv(self.normal[at])
-        covariance[~self.free, ~self.free] = 1.0 / np.diag(self.normal)[~self.free]
-        covariance *= self.stretch * np.outer(self.scale, self.scale)
-        return covariance
+        inverse[at] = np.linalg.inv(self.normal[at])
+        inverse[~self.free, ~self.free] = 1.0 / np.diag(self.normal)[~self.free]
+        return inverse
+
+    def covariance(self, inverse: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Of heat, constant and what is shared."""
+        return inverse * (self.stretch * np.outer(self.scale, self.scale))
+
+    def denied_k(self, inverse: NDArray[np.float64]) -> NDArray[np.float64]:
+        """
+        How far a body denies the heat that all else lets it have, in kelvin of the board beneath it; shape (n,).
+
+        A body that gives heat stands above the board by what its joint lets through. Where the board is warm beneath
+        and the body hardly above it, something else may warm the board (a hot trace beside it): whose heat that is
+        cannot be told. In doubt is what the fit would change without the body, where its studentised deleted residual
+        is beyond what chance makes.
+
+        References
+        ----------
+        .. [1] D. A. Belsley, E. Kuh and R. E. Welsch, Regression Diagnostics, 1980, chapter 2 (DFBETA, RSTUDENT).
+        """
+        denied = np.zeros(len(self.seen))
+        moves = inverse @ self.by_bodies.T
+        left = np.maximum(1.0 - np.sum(self.by_bodies.T * moves, axis=0), 1e-6)
+        students = self.body_residual / np.sqrt(left)
+        places = np.flatnonzero(self.seen)
+        own_k = moves[places, np.arange(len(places))] * self.body_residual / left
+        # Only a body that shows less than its heat: one that shows more is joined worse than its like.
+        denies = np.sign(self.heat_kmm2[places]) * students < -DENIED_DEVIATIONS
+        share = np.sqrt(np.maximum(1.0 - (DENIED_DEVIATIONS / np.maximum(np.abs(students), 1e-9)) ** 2, 0.0))
+        denied[places] = np.where(denies, np.abs(own_k) * share, 0.0)
+        return denied
 
 
 def weigh_cells(
@@ -237,14 +275,13 @@ def solve_sources(
         normal, right = before.equations(
             np.column_stack([linear.at_cells * scale[:n], np.ones(m), shared.at_cells]), cells.rise_k, weight
         )
-        body_weight = np.zeros(len(by_bodies))
+        weighed_bodies, body_target = np.zeros_like(by_bodies), np.zeros(len(by_bodies))
         if known:
-            body_weight = (
-                1.0 / _body_sigma(responses, rises, solution[:n] * scale[:n], float(solution[n]), spread)[seen]
-            )
-            weighed = by_bodies * body_weight[:, None]
-            normal += weighed.T @ weighed
-            right += weighed.T @ (rises.rise_k[seen] * body_weight)
+            heat, constant_k = solution[:n] * scale[:n], float(solution[n])
+            body_sigma = _body_sigma(responses, rises, heat, constant_k, spread)[seen]
+            weighed_bodies, body_target = by_bodies / body_sigma[:, None], rises.rise_k[seen] / body_sigma
+            normal += weighed_bodies.T @ weighed_bodies
+            right += weighed_bodies.T @ body_target
         likely = solution > 0 if known else None if above is None else np.append(above, np.ones(p, dtype=bool))
         solution = solve_nonnegative(normal, right, bounded, start=likely)
         known = True
@@ -252,7 +289,8 @@ def solve_sources(
             linear.at_cells @ (solution[:n] * scale[:n]) + solution[n] + shared.at_cells @ solution[n + 1 :]
         )
         misfit = float(np.sum((residual * weight) ** 2)) + before.misfit(solution)
-        misfit += float(np.sum(((rises.rise_k[seen] - by_bodies @ solution) * body_weight) ** 2))
+        body_residual = body_target - weighed_bodies @ solution
+        misfit += float(np.sum(body_residual**2))
         standard = np.abs(residual) / np.maximum(evidence.sigma_k, 1e-9)
         centre = max(float(np.median(standard)) / 0.6745, 1e-9) if len(standard) else 1.0
         robust = np.sqrt(np.minimum(1.0, HUBER_LIMIT * centre / np.maximum(standard, 1e-9)))
@@ -267,6 +305,9 @@ def solve_sources(
         stretch=float(np.clip(misfit / evidence.degrees, *MISFIT_BOUNDS)),
         cell_residual_k=residual,
         robust=robust,
+        by_bodies=weighed_bodies,
+        body_residual=body_residual,
+        seen=seen,
     )
 
 

@@ -23,41 +23,42 @@ class SheetFactor:
     inverses : tuple of ndarray
         For each line the inverse of its block after those before it were eliminated.
     before : tuple of tuple of ndarray
-        For each line: places in the line before, and in this one, of the cells that touch.
-    link : float
-        What touching cells of neighbouring lines exchange for each kelvin.
+        For each line: places in the line before, and in this one, of the cells that touch, and what these exchange for
+        each kelvin.
     """
 
     lines: tuple[NDArray[np.intp], ...]
     inverses: tuple[NDArray[np.float64], ...]
-    before: tuple[tuple[NDArray[np.intp], NDArray[np.intp]], ...]
-    link: float
+    before: tuple[tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]], ...]
 
     def solve(self, right: NDArray[np.float64]) -> NDArray[np.float64]:
         """The rise of every cell for the heat put in; both of shape (cells, n)."""
         rise = np.array(right, dtype=np.float64)
         last = np.zeros((0, right.shape[1]))
-        for line, inverse, (there, here) in zip(self.lines, self.inverses, self.before, strict=True):
+        for line, inverse, (there, here, link) in zip(self.lines, self.inverses, self.before, strict=True):
             values = rise[line]
-            values[here] += self.link * last[there]
+            values[here] += link[:, None] * last[there]
             last = inverse @ values
             rise[line] = last
         for k in range(len(self.lines) - 2, -1, -1):
-            there, here = self.before[k + 1]
+            there, here, link = self.before[k + 1]
             later = rise[self.lines[k + 1][here]]
-            rise[self.lines[k]] += self.inverses[k][:, there] @ (self.link * later)
+            rise[self.lines[k]] += self.inverses[k][:, there] @ (link[:, None] * later)
         return rise
 
 
-def factor_sheet(grid: FinGrid, *, conductance_mm2: float, own: NDArray[np.float64]) -> SheetFactor:
+def factor_sheet(
+    grid: FinGrid, *, conductance_mm2: float | NDArray[np.float64], own: NDArray[np.float64]
+) -> SheetFactor:
     """
-    Factor ``conductance_mm2`` times (minus the Laplacian) plus a loss of each cell's own; edges insulated.
+    Factor the sheet's conduction plus a loss of each cell's own; edges insulated.
 
     Parameters
     ----------
     grid : FinGrid
-    conductance_mm2 : float
-        Times the difference of two neighbours over their distance squared: what they exchange.
+    conductance_mm2 : float or ndarray of shape (cells,)
+        Times the difference of two neighbours over their distance squared: what they exchange. Of two neighbours that
+        differ the geometric mean counts.
     own : ndarray of shape (cells,)
         What each cell loses for each kelvin; above 0.
 
@@ -79,32 +80,35 @@ def factor_sheet(grid: FinGrid, *, conductance_mm2: float, own: NDArray[np.float
     number, step_mm, within_mm = grid.numbers(), grid.dy_mm, grid.dx_mm
     if number.shape[1] > number.shape[0]:
         number, step_mm, within_mm = number.T, within_mm, step_mm
-    link, along = conductance_mm2 / step_mm**2, conductance_mm2 / within_mm**2
+    root = np.sqrt(np.broadcast_to(conductance_mm2, grid.cells))
     lines: list[NDArray[np.intp]] = []
     inverses: list[NDArray[np.float64]] = []
-    before: list[tuple[NDArray[np.intp], NDArray[np.intp]]] = []
-    nothing = np.zeros(0, dtype=np.intp)
+    before: list[tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]] = []
     for k, row in enumerate(number):
         at = np.flatnonzero(row >= 0)
         line = row[at]
         block = np.diag(own[line])
         beside = np.flatnonzero(np.diff(at) == 1)
+        along = root[line[beside]] * root[line[beside + 1]] / within_mm**2
         for one, other in ((beside, beside + 1), (beside + 1, beside)):
             block[one, one] += along
             block[one, other] -= along
         for other_row in (k - 1, k + 1):
             if 0 <= other_row < len(number):
-                touching = np.flatnonzero(number[other_row][at] >= 0)
-                block[touching, touching] += link
-        there = here = nothing
+                near = number[other_row][at]
+                touching = np.flatnonzero(near >= 0)
+                block[touching, touching] += root[near[touching]] * root[line[touching]] / step_mm**2
+        there, here = np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp)
         if k > 0:
             earlier = np.flatnonzero(number[k - 1] >= 0)
             _, there, here = np.intersect1d(earlier, at, assume_unique=True, return_indices=True)
-            block[np.ix_(here, here)] -= link**2 * inverses[-1][np.ix_(there, there)]
+        link = root[lines[k - 1][there]] * root[line[here]] / step_mm**2 if k > 0 else np.zeros(0)
+        if len(here):
+            block[np.ix_(here, here)] -= np.outer(link, link) * inverses[-1][np.ix_(there, there)]
         lines.append(line)
         inverses.append(np.linalg.inv(block))
-        before.append((there, here))
-    return SheetFactor(tuple(lines), tuple(inverses), tuple(before), link)
+        before.append((there, here, link))
+    return SheetFactor(tuple(lines), tuple(inverses), tuple(before))
 
 
 def fin_responses(grid: FinGrid, sources: sparse.csc_matrix, *, decay_mm: float) -> NDArray[np.float64]:

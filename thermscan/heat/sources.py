@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -13,6 +13,7 @@ from scipy import sparse
 from thermscan.heat.bare import BareCells
 from thermscan.heat.bodies import Bodies, Joined, Responses, join_bodies
 from thermscan.heat.contact import BETWEEN_KINDS, CONTACT_BOUNDS, USUAL_CONTACT, WITHIN_KIND, joint_spread, kind_numbers
+from thermscan.heat.copper import COPPER_SPREAD, Links, copper_basis, links_of
 from thermscan.heat.fin import FinGrid
 from thermscan.heat.least_squares import Evidence, Found, Linear, PartRises, Shared, solve_sources
 from thermscan.heat.loss import GROWTH_SPREAD, USUAL_GROWTH, loss_growth
@@ -25,6 +26,8 @@ USUAL_DECAY_MM = 26.0
 DECAY_SPREAD = 0.55
 DECAY_BOUNDS_MM = (8.0, 75.0)
 GROWTH_BOUNDS = (0.0, 1.5)
+# Parts whose own responses are held in memory at once.
+AT_ONCE = 200
 # Steps of what is shared (logarithms of decay length and joints; growth): none longer than this; when it is found.
 LONGEST_STEP, FOUND_STEP, MOST_ROUNDS = 0.7, 0.04, 10
 
@@ -50,14 +53,18 @@ class SourceFit:
         Of the heat, the constant, and p quantities that the board or kinds of parts share.
     body_shifts, received_shifts : ndarray of shape (n, p)
         By how much each body's rise, and what of it is received, changes with those for the same heat.
+    own_shifts : ndarray of shape (n, p)
+        By how much each body's rise by a unit of its own heat changes with them.
     misfit : float
         Weighted sum of squares.
     degrees : float
         Cells that err independently.
     joint_spread : ndarray of shape (n,)
         By how much each body's joint may differ from what it was held to be, as a logarithm.
-    body_loss_mm2 : ndarray of shape (n,)
-        What each body loses for each kelvin, over h.
+    denied_k : ndarray of shape (n,)
+        How far each body denies the heat that all else lets it have, in kelvin of the board beneath it.
+    body_loss_mm2, u_body_loss_mm2 : ndarray of shape (n,)
+        What each body loses for each kelvin, over h; uncertain as its height is.
     cell_residual_k : ndarray of shape (cells seen,)
     """
 
@@ -70,11 +77,15 @@ class SourceFit:
     covariance: NDArray[np.float64]
     body_shifts: NDArray[np.float64]
     received_shifts: NDArray[np.float64]
+    own_shifts: NDArray[np.float64]
     misfit: float
     degrees: float
     joint_spread: NDArray[np.float64]
+    denied_k: NDArray[np.float64]
     body_loss_mm2: NDArray[np.float64]
+    u_body_loss_mm2: NDArray[np.float64]
     cell_residual_k: NDArray[np.float64]
+    fitted: _Fitted = field(repr=False)
 
     def received_k(self) -> NDArray[np.float64]:
         """What each part receives from all others."""
@@ -108,18 +119,25 @@ class Sight:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Held:
-    """What is shared, as it is held to be: growth of the loss, each kind's joint and the decay length (logarithms)."""
+    """
+    What is shared, as it is held to be.
+
+    The growth of the loss; the logarithms of each kind's joint, of the conduction at each place over that of the whole
+    board, and of the decay length. Steps and uncertainties come in this order.
+    """
 
     growth: float
     log_contact: NDArray[np.float64]
+    log_copper: NDArray[np.float64]
     log_decay: float
 
     def moved(self, step: NDArray[np.float64]) -> _Held:
         """By a step of all that in this order, none of it too long."""
-        step = np.clip(step, -LONGEST_STEP, LONGEST_STEP)
+        step, count = np.clip(step, -LONGEST_STEP, LONGEST_STEP), len(self.log_contact)
         return _Held(
             float(np.clip(self.growth + step[0], *GROWTH_BOUNDS)),
-            np.clip(self.log_contact + step[1:-1], *np.log(CONTACT_BOUNDS)),
+            np.clip(self.log_contact + step[1 : 1 + count], *np.log(CONTACT_BOUNDS)),
+            self.log_copper + step[1 + count : -1],
             float(np.clip(self.log_decay + step[-1], *np.log(DECAY_BOUNDS_MM))),
         )
 
@@ -171,16 +189,16 @@ def fit_sources(sights: Sequence[Sight], rises: PartRises) -> SourceFit:
     unknowns of one regularised non-negative least squares problem, linear about what was found last.
     """
     _, count = kind_numbers(sights[0].bodies.kinds)
-    fitted = _rounds(sights[0], rises, _usual(count), before=None)
+    fitted = _rounds(sights[0], rises, _usual(count, copper_basis(sights[0].grid).shape[1]), before=None)
     for coarser, sight in pairwise(sights):
         cells_k = sight.grid.from_other(coarser.grid, fitted.cells_k)
         fitted = _rounds(sight, rises, fitted.next_held(), before=replace(fitted, cells_k=cells_k))
     return _as_fit(fitted, sights[-1], rises)
 
 
-def _usual(kinds: int) -> _Held:
+def _usual(kinds: int, places: int) -> _Held:
     """What is taken before anything is known."""
-    return _Held(USUAL_GROWTH, np.full(kinds, np.log(USUAL_CONTACT)), float(np.log(USUAL_DECAY_MM)))
+    return _Held(USUAL_GROWTH, np.full(kinds, np.log(USUAL_CONTACT)), np.zeros(places), float(np.log(USUAL_DECAY_MM)))
 
 
 def _rounds(sight: Sight, rises: PartRises, held: _Held, *, before: _Fitted | None) -> _Fitted:
@@ -212,7 +230,7 @@ def _fit(
     joined = join_bodies(
         sight.grid,
         bodies,
-        decay_mm=float(np.exp(held.log_decay)),
+        decay_mm=np.exp(held.log_decay + 0.5 * (copper_basis(sight.grid) @ held.log_copper)),
         contact=np.exp(held.log_contact)[numbers],
         cell_growth=growth[0],
         body_growth=growth[1],
@@ -228,65 +246,94 @@ def _fit(
     for _ in range(1 if last else 2):
         bodies_k = responses.bodies @ found.heat_kmm2
         cells_k = responses.per_body @ bodies_k
-        shared = _shared(joined, held, cells_k, bodies_k, at=at)
+        shared = _shared(joined, _before(held), (cells_k, bodies_k), (cells_k, bodies_k), grid=sight.grid, at=at)
         found = solve_sources(linear, spread=spread, shared=shared, start=found, steps=1)
     return _Fitted(held, found, joined, shared, cells_k, bodies_k)
 
 
+def _before(held: _Held) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """What is known of all that is shared beforehand, less what it is held to be; and how surely."""
+    kinds, places = np.ones(len(held.log_contact)), np.ones(len(held.log_copper))
+    usual = [
+        USUAL_GROWTH - held.growth,
+        *(np.log(USUAL_CONTACT) - held.log_contact),
+        *-held.log_copper,
+        np.log(USUAL_DECAY_MM) - held.log_decay,
+    ]
+    spread = [GROWTH_SPREAD, *(BETWEEN_KINDS * kinds), *(COPPER_SPREAD * places), DECAY_SPREAD]
+    return np.array(usual), np.array(spread)
+
+
 def _shared(
-    joined: Joined, held: _Held, cells_k: NDArray[np.float64], bodies_k: NDArray[np.float64], *, at: sparse.csr_matrix
+    joined: Joined,
+    before: tuple[NDArray[np.float64], NDArray[np.float64]],
+    state_k: tuple[NDArray[np.float64], NDArray[np.float64]],
+    rises_k: tuple[NDArray[np.float64], NDArray[np.float64]],
+    *,
+    grid: FinGrid,
+    at: sparse.csr_matrix,
 ) -> Shared:
     """
-    By how much all rises change with the growth of the loss, each kind's joint and the decay length.
+    By how much all rises change with the growth of the loss, each kind's joint, conduction and the decay length.
 
-    With K u = q and K the matrix of the system, K du = -dK u.
+    With K u = q and K the matrix of the system, K du = -dK u. ``state_k``: rises of cells and bodies by which the loss
+    grows; ``rises_k``: the same, or changes of them.
     """
-    bodies = joined.bodies
+    bodies, (cells_k, bodies_k) = joined.bodies, rises_k
     numbers, count = kind_numbers(bodies.kinds)
     beneath_k = np.asarray(bodies.shares.T @ cells_k)
     of_kind = np.zeros((len(numbers), count))
     of_kind[np.arange(len(numbers)), numbers] = 1.0
     taken = joined.spread @ (of_kind * bodies_k[:, None]) - (joined.spread @ of_kind) * cells_k[:, None]
     given = -(joined.joint * (bodies_k - beneath_k))[:, None] * of_kind
-    grown_cells = -joined.plain_loss * (loss_growth(cells_k) - 1.0) * cells_k
-    grown_bodies = -bodies.loss_mm2 * (loss_growth(bodies_k) - 1.0) * bodies_k
-    # What the sheet conducts goes with the square of the decay length.
-    conducted = -2.0 * (joined.spread @ bodies_k - joined.own * cells_k)
+    grown_cells = -joined.plain_loss * (loss_growth(state_k[0]) - 1.0) * cells_k
+    grown_bodies = -bodies.loss_mm2 * (loss_growth(state_k[1]) - 1.0) * bodies_k
+    places, links, flow = _copper_flow(joined, grid, cells_k[:, None])
+    conducted = links.taken_up(flow * places.toarray(), grid.cells)
+    # All of it goes with the square of the decay length.
     at_cells, at_bodies = joined.solve(
-        np.column_stack([grown_cells, taken, conducted]),
-        np.column_stack([grown_bodies, given, np.zeros(len(numbers))]),
+        np.column_stack([grown_cells, taken, conducted, 2.0 * conducted.sum(axis=1)]),
+        np.column_stack([grown_bodies, given, np.zeros((len(numbers), conducted.shape[1] + 1))]),
     )
-    usual = [USUAL_GROWTH - held.growth, *(np.log(USUAL_CONTACT) - held.log_contact)]
-    return Shared(
-        at @ at_cells,
-        at_bodies,
-        np.array([*usual, np.log(USUAL_DECAY_MM) - held.log_decay]),
-        np.array([GROWTH_SPREAD, *np.full(count, BETWEEN_KINDS), DECAY_SPREAD]),
-    )
+    return Shared(at @ at_cells, at_bodies, *before)
 
 
-def _own_shifts(
-    joined: Joined, heat_kmm2: NDArray[np.float64], cells_k: NDArray[np.float64], bodies_k: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """By how much each body's rise by its own heat changes with what is shared; shape (n, p), as in `_shared`."""
+def _copper_flow(
+    joined: Joined, grid: FinGrid, rises_k: NDArray[np.float64]
+) -> tuple[sparse.csr_matrix, Links, NDArray[np.float64]]:
+    """How far each place has a say in each link between cells; the links; and what flows through them by the rises."""
+    basis, links = copper_basis(grid), links_of(grid)
+    root = np.sqrt(joined.conductance_mm2)
+    conductance = root[links.one] * root[links.other] * links.per_mm2
+    flow = conductance[:, None] * (rises_k[links.one] - rises_k[links.other])
+    return sparse.csr_matrix(0.5 * (basis[links.one] + basis[links.other])), links, flow
+
+
+def _own_shifts(fitted: _Fitted, grid: FinGrid) -> NDArray[np.float64]:
+    """By how much each body's rise by a unit of its own heat changes with what is shared; (n, p), as in `_shared`."""
+    joined = fitted.joined
     responses, bodies = joined.responses, joined.bodies
     numbers, count = kind_numbers(bodies.kinds)
-    cells = responses.per_body @ responses.bodies
-    own = np.diag(responses.bodies)
-    over = own - np.diag(responses.beneath)
-    lost = joined.plain_loss * (loss_growth(cells_k) - 1.0) @ cells**2
-    lost += bodies.loss_mm2 * (loss_growth(bodies_k) - 1.0) @ responses.bodies**2
+    over = np.diag(responses.bodies) - np.diag(responses.beneath)
     by_kind = np.zeros((len(numbers), count))
     by_kind[np.arange(len(numbers)), numbers] = -joined.joint * over**2
-    conducted = -2.0 * (np.sum(cells * (joined.spread @ responses.bodies), axis=0) - joined.own @ cells**2)
-    result: NDArray[np.float64] = np.column_stack([-lost, by_kind, conducted]) * heat_kmm2[:, None]
-    return result
+    grown_cells = joined.plain_loss * (loss_growth(fitted.cells_k) - 1.0)
+    lost = -(bodies.loss_mm2 * (loss_growth(fitted.bodies_k) - 1.0)) @ responses.bodies**2
+    conducted = np.zeros((len(numbers), len(fitted.held.log_copper)))
+    for start in range(0, len(numbers), AT_ONCE):
+        some = slice(start, start + AT_ONCE)
+        cells = responses.per_body @ responses.bodies[:, some]
+        lost[some] -= grown_cells @ cells**2
+        places, links, flow = _copper_flow(joined, grid, cells)
+        conducted[some] = -(places.T @ (flow * (cells[links.one] - cells[links.other]))).T
+    return np.column_stack([lost, by_kind, conducted, 2.0 * conducted.sum(axis=1)])
 
 
 def _as_fit(fitted: _Fitted, sight: Sight, rises: PartRises) -> SourceFit:
     found, held = fitted.found, fitted.held
-    covariance = found.covariance()
-    own = _own_shifts(fitted.joined, found.heat_kmm2, fitted.cells_k, fitted.bodies_k)
+    inverse = found.inverse()
+    covariance = found.covariance(inverse)
+    own = _own_shifts(fitted, sight.grid)
     return SourceFit(
         decay_mm=float(np.exp(held.log_decay)),
         u_log_decay=float(np.sqrt(covariance[-1, -1])),
@@ -296,29 +343,46 @@ def _as_fit(fitted: _Fitted, sight: Sight, rises: PartRises) -> SourceFit:
         responses=fitted.joined.responses,
         covariance=covariance,
         body_shifts=fitted.shared.at_bodies,
-        received_shifts=fitted.shared.at_bodies - own,
+        received_shifts=fitted.shared.at_bodies - own * found.heat_kmm2[:, None],
+        own_shifts=own,
+        fitted=fitted,
         misfit=found.misfit,
         degrees=sight.evidence.degrees,
         joint_spread=joint_spread(sight.bodies.kinds, fitted.over_k(rises)),
+        denied_k=found.denied_k(inverse),
         body_loss_mm2=fitted.joined.body_loss,
+        u_body_loss_mm2=sight.bodies.u_loss_mm2 * fitted.joined.body_loss / np.maximum(sight.bodies.loss_mm2, 1e-9),
         cell_residual_k=found.cell_residual_k,
     )
 
 
 def fit_change(sight: Sight, change: PartRises, *, solved: SourceFit) -> SourceFit:
-    """The changes of the parts' heat between two looks, with what was found of one of them."""
+    """
+    The changes of the parts' heat between two looks, with what was found of one of them.
+
+    What is shared was told by that look, as surely as its covariance says.
+    """
     at = sight.grid.interpolation(sight.cells.points_mm)
-    at_cells = (at @ solved.responses.per_body) @ solved.responses.bodies
-    linear = Linear(at_cells, solved.responses, sight.bodies, sight.cells, change, sight.evidence)
+    responses, fitted, n = solved.responses, solved.fitted, len(solved.heat_kmm2)
+    linear = Linear(
+        (at @ responses.per_body) @ responses.bodies, responses, sight.bodies, sight.cells, change, sight.evidence
+    )
     found = solve_sources(linear, spread=solved.joint_spread)
-    nothing = np.zeros((len(found.heat_kmm2), 0))
+    bodies_k = responses.bodies @ found.heat_kmm2
+    rises_k = responses.per_body @ bodies_k, bodies_k
+    told = np.sqrt(np.diag(solved.covariance)[n + 1 :])
+    state_k = fitted.cells_k, fitted.bodies_k
+    shared = _shared(fitted.joined, (np.zeros_like(told), told), state_k, rises_k, grid=sight.grid, at=at)
+    found = solve_sources(linear, spread=solved.joint_spread, shared=shared, start=found, steps=1)
+    inverse = found.inverse()
     return replace(
         solved,
         heat_kmm2=found.heat_kmm2,
         constant_k=found.constant_k,
-        covariance=found.covariance(),
-        body_shifts=nothing,
-        received_shifts=nothing,
+        covariance=found.covariance(inverse),
+        denied_k=found.denied_k(inverse),
+        body_shifts=shared.at_bodies,
+        received_shifts=shared.at_bodies - solved.own_shifts * found.heat_kmm2[:, None],
         misfit=found.misfit,
         degrees=sight.evidence.degrees,
         cell_residual_k=found.cell_residual_k,

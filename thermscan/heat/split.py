@@ -109,7 +109,14 @@ def split_heat(
             noise_k=noise_k * max(camera_px_mm(registration, board) / mm_per_px, 1.0),
             placement_mm=registration.uncertainty_mm,
         )
-        sights.append(Sight(grid, board_bodies(board, grid), cells, Evidence(sigma_k, degrees, supply_w=supply_w)))
+        sights.append(
+            Sight(
+                grid,
+                board_bodies(board, grid, registration.heights),
+                cells,
+                Evidence(sigma_k, degrees, supply_w=supply_w),
+            )
+        )
     if not sights:
         return None
     rises = part_rises(board, measurements)

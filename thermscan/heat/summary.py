@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.heat.heat_split import RECEIVED_DOUBT, HeatFrom, HeatSplit, PartHeat
-from thermscan.heat.least_squares import CONSTANT_SPREAD_K, EMISSIVITY_SHARE, PartRises
+from thermscan.heat.least_squares import CONSTANT_SPREAD_K, PartRises
 from thermscan.heat.sources import SourceFit
 from thermscan.layout.board import Board
 
@@ -16,14 +16,12 @@ NAMED_SOURCE_SHARE = 0.1
 MOST_SOURCES = 3
 # Beyond so many robust deviations, what is left over is a source that the layout does not know.
 HOT_SPOT_DEVIATIONS = 5.0
-# A part's heat is doubted where its body falls short of it by more than so many standard deviations of the usual.
-DOUBTED_DEVIATIONS = 1.5
 # Of the constant's own spread: beyond it is no camera's offset and no thermometer's error (one in twenty).
 CONSTANT_BOUND = 2.0
 # What the fin leaves out makes each part's heat uncertain by a share of it, besides what the fit states: by so
 # much always, and by so many times what the bare board shows to be left out, as a share of its own variation.
 HEAT_DOUBT = 0.03
-UNEVEN_DOUBT = 2.0
+UNEVEN_DOUBT = 1.0
 
 
 def summarise(
@@ -45,7 +43,7 @@ def summarise(
     self_response = np.diag(fit.responses.beneath)
     received_k = fit.received_k()
     residual_k = _residual_k(fit)
-    doubt_k = _joint_doubt_k(fit, shown or rises)
+    doubt_k = fit.denied_k
     received_doubt = _received_doubt(fit.constant_k, received_k)
     u_received = np.sqrt(
         fit.received_u_k(np.eye(n)) ** 2 + residual_k**2 + doubt_k**2 + (received_doubt * received_k) ** 2
@@ -97,28 +95,6 @@ def _received_doubt(constant_k: float, received_k: NDArray[np.float64]) -> float
     beyond_k = max(abs(constant_k) - CONSTANT_BOUND * CONSTANT_SPREAD_K, 0.0)
     mean_k = max(float(np.mean(np.abs(received_k))) if len(received_k) else 0.0, 1e-9)
     return float(np.hypot(RECEIVED_DOUBT, min(beyond_k / mean_k, 1.0)))
-
-
-def _joint_doubt_k(fit: SourceFit, rises: PartRises) -> NDArray[np.float64]:
-    """
-    How far a body denies the heat that the board around it lets it have, in kelvin of its own heat.
-
-    A body that gives heat stands above the board by what its joint lets through. Where the board is warm
-    beneath and the body hardly above it, something else may warm the board (a hot trace beside it): whose
-    heat that is cannot be told. At most all that the part was held to make of the board is in doubt.
-    """
-    over = fit.responses.bodies - fit.responses.beneath
-    over_k = over @ fit.heat_kmm2
-    beneath_k = fit.responses.beneath @ fit.heat_kmm2 + fit.constant_k
-    seen = np.isfinite(rises.rise_k)
-    rise_k, u_k = np.nan_to_num(rises.rise_k), np.nan_to_num(rises.u_k)
-    short_k = np.where(seen, over_k - (rise_k - beneath_k), 0.0) * np.sign(fit.heat_kmm2)
-    usual_k = np.sqrt((fit.joint_spread * over_k) ** 2 + u_k**2 + (EMISSIVITY_SHARE * rise_k) ** 2)
-    beyond_k = np.sqrt(np.maximum(np.maximum(short_k, 0.0) ** 2 - (DOUBTED_DEVIATIONS * usual_k) ** 2, 0.0))
-    own_k = np.diag(fit.responses.beneath) * np.abs(fit.heat_kmm2)
-    per_k = np.diag(fit.responses.beneath) / np.maximum(np.diag(over), 1e-12)
-    doubt_k: NDArray[np.float64] = np.minimum(per_k * beyond_k, own_k)
-    return doubt_k
 
 
 def _residual_k(fit: SourceFit) -> float:
@@ -173,6 +149,9 @@ def _whole_heat(fit: SourceFit, rises: PartRises) -> tuple[NDArray[np.float64], 
     )
     covariance = by_found @ fit.covariance @ by_found.T
     covariance[np.diag_indices(n)] += (loss * np.nan_to_num(rises.u_k)) ** 2
+    # A height that is not known makes what the body loses by its sides uncertain.
+    rise_k = np.where(seen, np.nan_to_num(rises.rise_k) - fit.constant_k, fit.responses.bodies @ fit.heat_kmm2)
+    covariance[np.diag_indices(n)] += (fit.u_body_loss_mm2 * rise_k) ** 2
     return fit.heat_kmm2 + loss * missing_k, covariance
 
 
