@@ -121,7 +121,7 @@ def _heat_and_share(
     heat = heat if signed else np.maximum(heat, 0.0)
     # A body that denies its heat leaves as much of it in doubt: it may come from something beside it.
     own_k = np.diag(fit.responses.beneath) * np.abs(fit.heat_kmm2)
-    denied = _joint_doubt_k(fit, rises) / np.maximum(own_k, 1e-9)
+    denied = fit.denied_k / np.maximum(own_k, 1e-9)
     doubt = (HEAT_DOUBT**2 + (UNEVEN_DOUBT * _uneven(fit)) ** 2 + denied**2) * heat**2
     covariance[np.diag_indices_from(covariance)] += doubt
     total = float(heat.sum())
