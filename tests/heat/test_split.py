@@ -132,12 +132,12 @@ def test_the_loss_and_the_energy_balance_come_out(seed: int):
 def test_a_cameras_offset_goes_into_the_constant_and_not_into_own_heat():
     _, _, plain = _solved(3)
     _, _, moved = _solved(3, 2.0)
-    # Drawn towards 0 (the constant is held to be within 3 K beforehand): by well under its stated uncertainty.
-    assert moved.constant_k - plain.constant_k == pytest.approx(2.0, abs=0.3 * moved.u_constant_k)
+    # Drawn towards 0 (the constant is held to be within 2.3 K beforehand): by well under its stated uncertainty.
+    assert moved.constant_k - plain.constant_k == pytest.approx(2.0, abs=0.5 * moved.u_constant_k)
     for one, other in zip(plain.parts, moved.parts, strict=True):
         if one.own_k is not None:
-            # The eighth of a kelvin by which it is drawn is shared among all heat.
-            assert other.own_k == pytest.approx(one.own_k, abs=0.1)
+            # The fifth of a kelvin by which it is drawn is shared among all heat.
+            assert other.own_k == pytest.approx(one.own_k, abs=0.15)
 
 
 def test_too_little_bare_board_gives_no_split():
