@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.heat.heat_split import HeatSplit, PartHeat
-from thermscan.heat.least_squares import LOSS_SPREAD, USUAL_LOSS_W_PER_M2K
+from thermscan.heat.least_squares import CONSTANT_SPREAD_K, LOSS_SPREAD, USUAL_LOSS_W_PER_M2K
 from thermscan.judge.allowed import MOST_SPREAD, AllowedWatts, allowed_watts
 from thermscan.judge.posterior import SPLIT_SHARE
 from thermscan.judge.spread import shrunk_scale
@@ -161,7 +161,9 @@ def _watts_per_heat(
         return usual * float(np.exp(shift)), u_log
     from_usual = float(np.log(split.loss_w_per_m2k / USUAL_LOSS_W_PER_M2K))
     apart = from_usual - shift
-    if abs(from_usual) <= LARGEST_MISFIT * LOSS_SPREAD or abs(apart) <= LARGEST_MISFIT * u_log:
+    # Watts that are not the board's push both away from what is usual: its loss, and what all of it shares.
+    pushed = float(np.hypot(from_usual / LOSS_SPREAD, split.constant_k / CONSTANT_SPREAD_K))
+    if pushed <= LARGEST_MISFIT or abs(apart) <= LARGEST_MISFIT * u_log:
         return split.loss_w_per_m2k / MM2_PER_M2, 0.0
     return usual * float(np.exp(shift)), float(np.hypot(u_log, 0.5 * apart))
 
