@@ -20,11 +20,12 @@ def run() -> int:
     signal.signal(signal.SIGINT, lambda *_: os._exit(130))
     closed = _open_closed_streams()
 
-    from thermscan.cli.main import EXIT_BAD_INPUT, EXIT_CLOSED_PIPE, main, told  # noqa: PLC0415 - see above
+    from thermscan.cli.main import main, told  # noqa: PLC0415 - see above
+    from thermscan.exit_status import BAD_INPUT, CLOSED_PIPE  # noqa: PLC0415
 
     if 1 in closed:
         told("standard output is closed; send it to a file, or to /dev/null")
-        return EXIT_BAD_INPUT
+        return BAD_INPUT
     interrupts: list[int] = []
 
     def interrupt(number: int, _: object) -> None:
@@ -43,10 +44,10 @@ def run() -> int:
     try:
         sys.stdout.flush()
     except BrokenPipeError:
-        status = EXIT_CLOSED_PIPE
+        status = CLOSED_PIPE
     except OSError as error:
         told(f"standard output cannot be written to ({error.strerror or error}); send it elsewhere")
-        status = EXIT_BAD_INPUT
+        status = BAD_INPUT
     _forget_what_cannot_be_written()
     return status
 

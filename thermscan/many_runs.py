@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from thermscan.errors import InputError, ThermscanError
+from thermscan.exit_status import INTERNAL_FAULT, OF_OVERALL
 from thermscan.inspection import inspect_run
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.baseline_file import read_baseline
@@ -21,10 +22,6 @@ from thermscan.report.results import results_document
 from thermscan.report.shown import Shown
 from thermscan.runs.reading import read_run
 
-EXIT_STATUS = {"clear": 0, "watch": 0, "act": 1, "undecided": 3}
-EXIT_FAULT = 3
-# Of several statuses the one that must not be missed: bad input, could not judge, a finding, nothing.
-WORST_FIRST = (2, 3, 1, 0)
 # A worker that dies takes its run along; a cluster tries again elsewhere this often before it gives one up.
 RETRIES = 2
 # A scheduler that does not answer in this time is not there.
@@ -72,18 +69,6 @@ class Outcome:
         return {"run": self.run, "exit": self.exit_status, "result": self.result, "faults": list(self.faults)}
 
 
-def worst_status(statuses: Sequence[int]) -> int:
-    """
-    The one exit status of several runs.
-
-    Examples
-    --------
-    >>> worst_status([0, 1, 3]), worst_status([1, 2, 3]), worst_status([])
-    (3, 2, 0)
-    """
-    return next((status for status in WORST_FIRST if status in statuses), 0)
-
-
 def inspect_one(work: Work) -> Outcome:
     """Inspect one run; whatever goes wrong is its outcome."""
     try:
@@ -95,15 +80,15 @@ def inspect_one(work: Work) -> Outcome:
             from thermscan.report.report import write_report  # noqa: PLC0415 - matplotlib where a report is wanted
 
             write_report(inspection, Path(work.out), shown=work.shown)
-        return Outcome(work.run, EXIT_STATUS[inspection.judgement.overall], results_document(inspection))
+        return Outcome(work.run, OF_OVERALL[inspection.judgement.overall], results_document(inspection))
     except ThermscanError as error:
         return Outcome(work.run, error.exit_status, None, error.lines())
     except MemoryError:
-        return Outcome(work.run, EXIT_FAULT, None, (f"{work.run}: needs more memory than there is",))
+        return Outcome(work.run, INTERNAL_FAULT, None, (f"{work.run}: needs more memory than there is",))
     except Exception as error:  # the top of a worker: one run's fault is not the others'
         where = traceback.extract_tb(error.__traceback__)[-1]
         fault = f"internal fault ({type(error).__name__}: {error}, {Path(where.filename).name} line {where.lineno})"
-        return Outcome(work.run, EXIT_FAULT, None, (f"{work.run}: {fault}",))
+        return Outcome(work.run, INTERNAL_FAULT, None, (f"{work.run}: {fault}",))
 
 
 @lru_cache(maxsize=1)
@@ -180,7 +165,7 @@ class _Worker:
             self.stop()
             self._start()
             fault = f"{work.run}: the process that inspected it died (out of memory?); inspect it alone"
-            return number, Outcome(work.run, EXIT_FAULT, None, (fault,))
+            return number, Outcome(work.run, INTERNAL_FAULT, None, (fault,))
 
     def stop(self) -> None:
         """End the process, whatever it does."""
@@ -241,10 +226,10 @@ def inspect_on_cluster(works: Sequence[Work], address: str) -> Iterator[tuple[in
                 outcome = future.result()
             except KilledWorker:
                 fault = f"{works[number].run}: every worker that inspected it died (out of memory?)"
-                outcome = Outcome(works[number].run, EXIT_FAULT, None, (fault,))
+                outcome = Outcome(works[number].run, INTERNAL_FAULT, None, (fault,))
             except Exception as error:  # a fault of the cluster, not of the run
                 fault = f"{works[number].run}: the cluster failed ({type(error).__name__}: {error})"
-                outcome = Outcome(works[number].run, EXIT_FAULT, None, (fault,))
+                outcome = Outcome(works[number].run, INTERNAL_FAULT, None, (fault,))
             yield number, Outcome(works[number].run, outcome.exit_status, outcome.result, outcome.faults)
             future.release()
 

@@ -15,7 +15,8 @@ import pytest
 from tests.archive.conftest import write_job
 from thermscan import many_runs
 from thermscan.cli.main import main
-from thermscan.many_runs import Outcome, Work, worst_status
+from thermscan.exit_status import worst_status
+from thermscan.many_runs import Outcome, Work
 
 NAMES = ("clear", "missing", "act", "typo")
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.judge.board_wide import BIWEIGHT, FEWEST_FOR_SCALE, SCALE_EXPECTED, SHIFT_EXPECTED_K
+from thermscan.robust import MAD_TO_SIGMA, biweight
 
 # Three parts tell a shift from what one of them does by itself.
 FEWEST_SHARED = 3
@@ -74,8 +75,8 @@ def fit_shared_level(rise_k: Array, level_k: Array, sd_k: Array) -> SharedLevel:
     covariance = np.zeros((len(rise), 2, 2))
     for _ in range(_ROUNDS):
         residual = (rise - shift[:, None] - scale[:, None] * level) / sd
-        spread = np.maximum(1.4826 * _row_median(np.abs(residual), there), _LEAST_SPREAD)[:, None]
-        kept = np.clip(1 - (residual / (BIWEIGHT * spread)) ** 2, 0.0, None) ** 2
+        spread = np.maximum(MAD_TO_SIGMA * _row_median(np.abs(residual), there), _LEAST_SPREAD)[:, None]
+        kept = biweight(residual / (BIWEIGHT * spread))
         weight = np.where(there, kept / (spread * sd) ** 2, 0.0)
         covariance = _inverse(weight, level, prior_sd)
         right = np.stack([np.sum(weight * rise, axis=1), np.sum(weight * level * rise, axis=1)], axis=1)

@@ -14,10 +14,10 @@ from thermscan.archive.checking import SIGNATURE_FILE, check_bag
 from thermscan.archive.rederiving import Rederived, rederive
 from thermscan.archive.signing import SIGNED_FILE, SignatureState, check_signature
 from thermscan.archive.sources import READ_ERRORS, Damage, open_bag, read_whole
+from thermscan.exit_status import BAD_INPUT, CLEAR, FINDING
 from thermscan.report.results import software_versions
 
 SCHEMA = "thermscan.verification/1"
-EXIT_SAME, EXIT_DIFFERS, EXIT_DAMAGED = 0, 1, 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,8 +40,8 @@ class Verification:
     def exit_status(self) -> int:
         """0 intact and the same, 1 intact but numbers differ, 2 damaged."""
         if not self.intact:
-            return EXIT_DAMAGED
-        return EXIT_DIFFERS if self.rederived.state == "differs" else EXIT_SAME
+            return BAD_INPUT
+        return FINDING if self.rederived.state == "differs" else CLEAR
 
 
 def verify_record(

@@ -12,6 +12,7 @@ from thermscan.cli.inspect_many import inspect_many, not_for_several, several_wa
 from thermscan.cli.no_layout import check_together, inspect_without, no_layout_options, taken_out
 from thermscan.cli.options import bench_of, run_from, run_options, shown_from, shown_options, tell_backups
 from thermscan.cli.progress import stage_progress
+from thermscan.exit_status import OF_OVERALL
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -19,8 +20,6 @@ if TYPE_CHECKING:
     from thermscan.inspection import Inspection
     from thermscan.judge.baseline import Baseline
     from thermscan.runs.run import Run
-
-EXIT_STATUS = {"clear": 0, "watch": 0, "act": 1, "undecided": 3}
 
 
 @click.command("inspect")
@@ -142,7 +141,7 @@ def command(
         click.echo(_why_undecided(inspection), err=True)
     if out:
         click.echo(f"report written to {out}", err=True)
-    return EXIT_STATUS[inspection.judgement.overall]
+    return OF_OVERALL[inspection.judgement.overall]
 
 
 def _why_undecided(inspection: Any) -> str:

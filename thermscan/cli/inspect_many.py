@@ -64,8 +64,9 @@ def inspect_many(
     InputError
         What is wrong for all of them: the baseline, the folder, the cluster.
     """
+    from thermscan.exit_status import worst_status
     from thermscan.judge.baseline_file import read_baseline
-    from thermscan.many_runs import inspect_here, inspect_on_cluster, worst_status
+    from thermscan.many_runs import inspect_here, inspect_on_cluster
     from thermscan.writing import reserved_folder
 
     frames = [name for name in inputs if not name.lower().endswith(RUN_SUFFIX)]

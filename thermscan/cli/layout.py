@@ -10,11 +10,11 @@ import click
 
 from thermscan.cli.layout_targets import targets
 from thermscan.cli.options import paper_for, tell_backups
+from thermscan.exit_status import BAD_INPUT
 
 if TYPE_CHECKING:
     from thermscan.layout.picture import PagePicture
 
-EXIT_BAD_INPUT = 2
 
 Side = Literal["top", "bottom"]
 
@@ -53,7 +53,7 @@ def check(files: tuple[Path, ...], *, as_json: bool) -> int:
             for line in (*map(str, result.faults), *(f"{result.path}: {remark}" for remark in result.remarks)):
                 click.echo(line, err=True)
             click.echo(result.summary)
-    return EXIT_BAD_INPUT if any(result.faults for result in results) else 0
+    return BAD_INPUT if any(result.faults for result in results) else 0
 
 
 @command.command(name="import")
@@ -119,7 +119,7 @@ def import_(files: tuple[Path, ...], *, out: Path, side: Side, unit: str | None,
         click.echo(json.dumps(document, allow_nan=False, ensure_ascii=False, indent=2))
     else:
         click.echo(result.summary)
-    return EXIT_BAD_INPUT if result.faults else 0
+    return BAD_INPUT if result.faults else 0
 
 
 def _pair(option: str, text: str) -> tuple[str, str]:

@@ -10,8 +10,7 @@ import click
 
 from thermscan.cli.options import run_from, run_options
 from thermscan.errors import InputError
-
-EXIT_STATUS = {"clear": 0, "watch": 0, "act": 1, "undecided": 3}
+from thermscan.exit_status import OF_OVERALL
 
 # A microwatt would take years to find; a kilowatt is no leak.
 LEAST_FIND_MW, MOST_FIND_MW = 1e-3, 1e6
@@ -72,4 +71,4 @@ def command(
             click.echo(line)
     if out:
         click.echo(f"written to {out}", err=True)
-    return EXIT_STATUS[located.overall]
+    return OF_OVERALL[located.overall]

@@ -15,12 +15,9 @@ import click
 
 from thermscan.cli.terminal import visible_streams
 from thermscan.errors import ThermscanError
+from thermscan.exit_status import BAD_INPUT, CLOSED_PIPE, INTERNAL_FAULT, INTERRUPTED
 from thermscan.visible import visible
 
-EXIT_BAD_INPUT = 2
-EXIT_INTERNAL_FAULT = 3
-EXIT_INTERRUPTED = 130
-EXIT_CLOSED_PIPE = 141
 _STREAM_ERRORS = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EBADF)
 # So many faults are told one by one: a list beyond a screen or two is read by nobody.
 MOST_LINES = 100
@@ -78,7 +75,7 @@ class CommandTable(click.Group):
         try:
             return super().invoke(ctx)
         except BrokenPipeError:
-            return EXIT_CLOSED_PIPE
+            return CLOSED_PIPE
 
 
 def _name_statuses(command: click.Command) -> None:
@@ -131,30 +128,30 @@ def _run(given: list[str], *, debug: bool, interrupts: Sequence[int]) -> int:  #
     except click.UsageError as error:
         command = error.ctx.command_path if error.ctx else "thermscan"
         _say([f"{_plainer(error.format_message()).rstrip('.')}; see '{command} --help'"], debug=debug)
-        return EXIT_BAD_INPUT
+        return BAD_INPUT
     except click.Abort:
-        return EXIT_INTERRUPTED
+        return INTERRUPTED
     except click.ClickException as error:
         _say([error.format_message()], debug=debug)
-        return EXIT_BAD_INPUT
+        return BAD_INPUT
     except KeyboardInterrupt:
-        return EXIT_INTERRUPTED
+        return INTERRUPTED
     except BrokenPipeError:
-        return EXIT_CLOSED_PIPE
+        return CLOSED_PIPE
     except MemoryError:
         _say(["there is not enough memory for this; take smaller frames, or fewer"], debug=debug)
-        return EXIT_BAD_INPUT
+        return BAD_INPUT
     except Exception as error:
         if interrupts:
-            return EXIT_INTERRUPTED
+            return INTERRUPTED
         if isinstance(error, OSError) and error.filename is None and error.errno in _STREAM_ERRORS:
             # Files are written in one room, which tells such faults by the file's name: this is a standard stream.
             told(f"standard output cannot be written to ({error.strerror}); send it elsewhere")
-            return EXIT_BAD_INPUT
+            return BAD_INPUT
         # The one place where any fault is caught: a traceback helps nobody at the bench.
         fault = f"internal fault ({type(error).__name__}: {error})"
         _say([f"thermscan: {fault}; run again with --debug and send what it shows"], debug=debug)
-    return EXIT_INTERNAL_FAULT
+    return INTERNAL_FAULT
 
 
 def _plainer(message: str) -> str:

@@ -11,12 +11,12 @@ import click
 
 from thermscan.cli.options import tell_backups
 from thermscan.cli.progress import stage_progress
+from thermscan.exit_status import OF_OVERALL
 from thermscan.runs.run import Run
 
 if TYPE_CHECKING:
     from thermscan.report.shown import Shown
 
-EXIT_STATUS = {"clear": 0, "watch": 0, "undecided": 3}
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
 _SIZE = click.FloatRange(min=5.0, max=2000.0)
@@ -117,4 +117,4 @@ def inspect_without(run: Run, options: dict[str, Any], *, shown: Shown, out: str
             click.echo(line)
     if out:
         click.echo(f"report written to {out}", err=True)
-    return EXIT_STATUS[found.judgement.overall]
+    return OF_OVERALL[found.judgement.overall]

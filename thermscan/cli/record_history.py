@@ -11,11 +11,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from thermscan.exit_status import BAD_INPUT, CLEAR, FINDING
+
 if TYPE_CHECKING:
     from thermscan.archive.history import Listed
     from thermscan.archive.trend import Trend
 
-EXIT_CLEAR, EXIT_ACT, EXIT_FAULTY_RECORD = 0, 1, 2
 # More lines than a person reads; --json has them all.
 _MOST_POINTS = 60
 
@@ -53,7 +54,7 @@ def list_command(folder: str, *, rebuild: bool, as_json: bool, **wanted: str | N
     else:
         for line in _list_lines(records):
             click.echo(line)
-    return _told(faults, remarks, EXIT_CLEAR)
+    return _told(faults, remarks, CLEAR)
 
 
 @click.command("trend", short_help="How did a board's parts do from visit to visit?")
@@ -95,14 +96,14 @@ def trend_command(
     else:
         for line in trend_lines(trend):
             click.echo(line)
-    status = EXIT_ACT if any(change.level == "act" for change in trend.changes) else EXIT_CLEAR
+    status = FINDING if any(change.level == "act" for change in trend.changes) else CLEAR
     return _told(faults, remarks, status)
 
 
 def _told(faults: tuple[str, ...], remarks: tuple[str, ...], status: int) -> int:
     for line in (*remarks, *faults):
         click.echo(line, err=True)
-    return EXIT_FAULTY_RECORD if faults else status
+    return BAD_INPUT if faults else status
 
 
 @contextmanager

@@ -10,8 +10,7 @@ import click
 
 from thermscan.cli.options import bench_of, run_from, run_options
 from thermscan.errors import InputError
-
-EXIT_STATUS = {"clear": 0, "watch": 0, "act": 1, "undecided": 3}
+from thermscan.exit_status import OF_OVERALL
 
 
 @click.command("warmup")
@@ -72,4 +71,4 @@ def command(
             click.echo(line)
     if out:
         click.echo(f"written to {out}", err=True)
-    return EXIT_STATUS[warm_up.overall]
+    return OF_OVERALL[warm_up.overall]

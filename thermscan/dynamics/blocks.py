@@ -13,6 +13,7 @@ from thermscan.dynamics.lockin import aligned
 from thermscan.errors import CannotJudge
 from thermscan.frames.stream import StreamFrame
 from thermscan.registration import Drift
+from thermscan.registration.evidence import filled
 
 FloatArray = NDArray[np.float64]
 Float32 = NDArray[np.float32]
@@ -100,17 +101,12 @@ class BlockReader:
 
 def read_blocks(frames: Iterable[tuple[StreamFrame, Drift | None]], picture_c: FloatArray, count: int) -> Blocks:
     """Block means of every frame that shows the view; one pass."""
-    filled = filled_picture(picture_c)
-    reader = BlockReader(filled, count)
+    whole = filled(picture_c.astype(np.float32))
+    reader = BlockReader(whole, count)
     for frame, drift in frames:
         if drift is not None:
-            reader.add(frame.time_s, aligned(frame.values, drift) - filled)
+            reader.add(frame.time_s, aligned(frame.values, drift) - whole)
     return reader.blocks()
-
-
-def filled_picture(picture_c: FloatArray) -> Float32:
-    """A picture whose missing pixels hold its median."""
-    return np.nan_to_num(picture_c, nan=float(np.nanmedian(picture_c))).astype(np.float32)
 
 
 def _means(picture: Float32, shape: tuple[int, int], side_px: int) -> Float32:

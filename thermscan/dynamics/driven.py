@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 
 from thermscan.dynamics.apparent import ApparentStream
-from thermscan.dynamics.blocks import BlockReader, Blocks, filled_picture, read_blocks
+from thermscan.dynamics.blocks import BlockReader, Blocks, read_blocks
 from thermscan.dynamics.board_maps import BoardGrid
 from thermscan.dynamics.fin_kernel import SHEETS_W_PER_K, quick_kernel
 from thermscan.dynamics.heat_patterns import HeatPatterns, heat_patterns
@@ -18,6 +18,7 @@ from thermscan.dynamics.part_series import followed
 from thermscan.dynamics.period import FEWEST_CYCLES, PeriodSearch, search_period
 from thermscan.dynamics.reference import Reference
 from thermscan.errors import CannotJudge, InputError
+from thermscan.registration.evidence import filled
 from thermscan.runs.run import Run
 
 FEWEST_FRAMES_A_PERIOD = 4
@@ -93,7 +94,7 @@ def _locked_in(
     """One pass over the recording: every pixel's answer, and the picture's blocks."""
     clock, picture = stream.stream.clock, np.asarray(reference.image.apparent_c)
     assert clock is not None
-    reader = BlockReader(filled_picture(picture), stream.stream.count)
+    reader = BlockReader(filled(picture.astype(np.float32)), stream.stream.count)
     frames = followed(stream, reference, clock=clock)
     result = lock_in(frames, pixels, basis_for(period_s, clock.times_s), before_c=picture, also=reader.add)
     return result, reader.blocks()

@@ -26,6 +26,7 @@ from thermscan.judge.finding import Finding, Overall
 from thermscan.layout.board import Board
 from thermscan.layout.reading import read_board
 from thermscan.radiometry.camera import Camera, read_camera
+from thermscan.robust import MAD_TO_SIGMA
 from thermscan.runs.run import Run
 
 FloatArray = NDArray[np.float64]
@@ -222,7 +223,7 @@ def _by_difference(stream: ApparentStream, reference: Reference, pixels: PartPix
           for each in search.sources),
         *(body_source(each, reference, factor=1.0, drive=None) for each in bodies),
     ]  # fmt: skip
-    noise = float(np.nanmedian(np.abs(beside[0])) * 1.4826)
+    noise = float(MAD_TO_SIGMA * np.nanmedian(np.abs(beside[0])))
     return _located(
         reference, grid, sources, search, difference.astype(complex), mean_c=on[0], method="difference",
         period_s=None, period_source=None, cycles=None, noise_k=noise, factor=1.0,

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from thermscan.dynamics.part_pixels import PartPixels
 from thermscan.frames.stream import StreamFrame
 from thermscan.registration import Drift
+from thermscan.registration.evidence import filled
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -123,14 +124,14 @@ def lock_in(
     .. [1] O. Breitenstein, W. Warta, M. Langenkamp, Lock-in Thermography, 2nd ed. (Springer 2010), chapter 2.
     """
     shape = before_c.shape
-    filled = np.nan_to_num(before_c, nan=float(np.nanmedian(before_c))).astype(np.float32)
+    whole = filled(before_c.astype(np.float32))
     sums = _Sums(shape)
     middle_px = np.array([[shape[1] / 2, shape[0] / 2]])
     for frame, drift in frames:
         if drift is None:
             continue
         bench_c = pixels.read_bench(frame.values, drift.other_from_first)
-        moved = aligned(frame.values, drift) - filled
+        moved = aligned(frame.values, drift) - whole
         shift = _shift(drift, middle_px)
         if also is not None:
             also(frame.time_s, moved)
@@ -138,7 +139,7 @@ def lock_in(
         time = np.array([frame.time_s])
         row = np.concatenate([basis.slow_terms(time)[0], basis.waves(time)[0], own])
         sums.add(row, moved)
-    return sums.solved(basis, filled)
+    return sums.solved(basis, whole)
 
 
 class _Sums:

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.robust import MAD_TO_SIGMA
+
 FloatArray = NDArray[np.float64]
 
 # Between a leaf-thin part's time constant and a heavy transformer's.
@@ -157,7 +159,7 @@ def _pieces(y: FloatArray) -> FloatArray:
 def _rough_noise(y: FloatArray, weight: FloatArray) -> FloatArray:
     """Standard deviation of a point of weight 1, from second differences, which no smooth curve has."""
     bent = np.diff(y * np.sqrt(weight)[:, None], n=2, axis=0)
-    result: FloatArray = 1.4826 * np.median(np.abs(bent), axis=0) / np.sqrt(6.0)
+    result: FloatArray = MAD_TO_SIGMA * np.median(np.abs(bent), axis=0) / np.sqrt(6.0)
     return result
 
 

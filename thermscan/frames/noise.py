@@ -8,8 +8,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-# Standard deviation of a normal distribution over its median absolute deviation (NIST e-Handbook 1.3.5.17: 0.6745).
-STD_OVER_MAD = 1.482602218506
+from thermscan.robust import robust_sd
+
 # Fewer differences than this give no trustworthy spread.
 _MIN_SAMPLES = 30
 
@@ -90,4 +90,4 @@ def _robust_std(sample: NDArray[np.float64]) -> float | None:
     finite = sample[np.isfinite(sample)]
     if finite.size < _MIN_SAMPLES:
         return None
-    return float(STD_OVER_MAD * np.median(np.abs(finite - np.median(finite))))
+    return robust_sd(finite)

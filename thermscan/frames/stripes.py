@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from thermscan.frames.noise import STD_OVER_MAD, spatial_noise
+from thermscan.frames.noise import spatial_noise
+from thermscan.robust import robust_sd
 
 # Variance of x0 - (x-1 + x+1) / 2 over that of x, for independent x.
 _MIDDLE_LESS_SIDES = 1.5
@@ -103,7 +104,7 @@ def _column_pattern(array: NDArray[np.float64], noise: float) -> float | None:
     profile = profile[np.isfinite(profile)]
     if profile.size < _MIN_LINES:
         return None
-    scatter = STD_OVER_MAD * float(np.median(np.abs(profile - np.median(profile))))
+    scatter = robust_sd(profile)
     by_noise = noise * np.sqrt(_MIDDLE_LESS_SIDES / rows) * _MEDIAN_ERROR
     if scatter <= _CLEAR_OF_NOISE * by_noise:
         return 0.0

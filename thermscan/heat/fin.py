@@ -10,6 +10,7 @@ from scipy import sparse
 
 from thermscan.frozen import reduce_frozen
 from thermscan.layout.board import Board, Part
+from thermscan.layout.outline import inside_polygon
 from thermscan.scales import read_only
 
 # Cells of the grid: fine enough for a small package, coarse enough that a board solves in a blink.
@@ -117,7 +118,8 @@ def fin_grid(board: Board, *, cell_mm: float | None = None, coarser: float = 1.0
     dx, dy = width / cols, height / rows
     corners = np.column_stack([board.outline_mm[:, 0] / dx - 0.5, board.outline_mm[:, 1] / dy - 0.5])
     x, y = np.meshgrid(np.arange(cols, dtype=np.float64), np.arange(rows, dtype=np.float64))
-    return FinGrid(_inside_polygon(corners, x, y), dx, dy)
+    inside = inside_polygon(np.column_stack([x.ravel(), y.ravel()]), corners).reshape(x.shape)
+    return FinGrid(inside, dx, dy)
 
 
 def footprints(board: Board, grid: FinGrid, parts: tuple[Part, ...] | None = None) -> sparse.csc_matrix:
@@ -152,14 +154,3 @@ def footprints(board: Board, grid: FinGrid, parts: tuple[Part, ...] | None = Non
     return sparse.csc_matrix(
         (np.concatenate(weights), (np.concatenate(lines), np.concatenate(columns))), shape=(grid.cells, len(chosen))
     )
-
-
-def _inside_polygon(corners: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Even-odd rule for many points at once."""
-    inside = np.zeros(x.shape, dtype=bool)
-    for (x0, y0), (x1, y1) in zip(corners, np.roll(corners, -1, axis=0), strict=True):
-        if y0 == y1:
-            continue
-        crosses = (y >= min(y0, y1)) & (y < max(y0, y1))
-        inside ^= crosses & (x < x0 + (y - y0) * (x1 - x0) / (y1 - y0))
-    return inside

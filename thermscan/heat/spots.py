@@ -14,6 +14,7 @@ from thermscan.heat.fin import fin_grid
 from thermscan.heat.heat_split import HeatSplit
 from thermscan.heat.spot_shape import SpotShape, spot_shape
 from thermscan.layout.board import Board, Part
+from thermscan.robust import robust_sd
 
 # What is left over varies slowly where the model is at fault, and over millimetres where a source is:
 # the slow part, over this distance, is taken away.
@@ -22,7 +23,6 @@ SLOW_MM = 14.0
 HALF = 0.5
 # Where more places than this stand out, the picture is not of this board; the highest are enough to say so.
 MOST_SPOTS = 20
-MAD_TO_SIGMA = 1.4826
 # With fewer pixels of bare board nothing can be said of it.
 FEWEST_PIXELS = 30
 LEAST_WEIGHT = 1e-6
@@ -115,14 +115,14 @@ def find_warm_spots(
     explained = _explained(board, split, looked, mm_per_px, margin=margin, unread=unread)
     left = np.where(looked, rise_k - explained, np.nan)
     seen = _blur(left, looked, looked, 0.7)
-    spread = max(MAD_TO_SIGMA * _mad(left[bare]), 1e-3)
+    spread = max(robust_sd(left[bare]), 1e-3)
     centre = float(np.median(left[bare]))
     calm = np.clip(left, centre - 3 * spread, centre + 3 * spread)
     excess = seen - _blur(calm, bare, looked, SLOW_MM / mm_per_px)
     steep = np.hypot(*np.gradient(np.where(looked, explained, 0.0), mm_per_px)) * 2.0 * placement_mm
     strong = looked & (excess - np.where(np.isfinite(steep), steep, 0.0) >= least_k)
     labels, count = ndimage.label(strong, structure=np.ones((3, 3)))
-    spread_of_excess = max(MAD_TO_SIGMA * _mad(excess[bare]), 1e-3)
+    spread_of_excess = max(robust_sd(excess[bare]), 1e-3)
     spots = []
     for row, col in _peaks(excess, labels, count):
         peak = float(excess[row, col])
@@ -216,7 +216,3 @@ def _blur(
         total, weight, out=np.full(values.shape, np.nan), where=where & (weight > LEAST_WEIGHT)
     )
     return mean
-
-
-def _mad(values: NDArray[np.float64]) -> float:
-    return float(np.median(np.abs(values - np.median(values))))

@@ -9,6 +9,7 @@ from thermscan.heat.heat_split import RECEIVED_DOUBT, HeatFrom, HeatSplit, PartH
 from thermscan.heat.least_squares import CONSTANT_SPREAD_K, PartRises
 from thermscan.heat.sources import SourceFit
 from thermscan.layout.board import Board
+from thermscan.robust import robust_sd
 
 # A neighbour is named as a source where it gives at least this much, and this share of what is received.
 NAMED_SOURCE_K = 0.5
@@ -100,7 +101,7 @@ def _received_doubt(constant_k: float, received_k: NDArray[np.float64]) -> float
 def _residual_k(fit: SourceFit) -> float:
     """Root mean square of what is left over on the bare board, single hot spots cut down."""
     left_k = fit.cell_residual_k
-    limit = HOT_SPOT_DEVIATIONS * 1.4826 * float(np.median(np.abs(left_k)))
+    limit = HOT_SPOT_DEVIATIONS * robust_sd(left_k, centre=0.0)
     return float(np.sqrt(np.mean(np.clip(left_k, -limit, limit) ** 2)))
 
 

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from thermscan.judge import thresholds
 from thermscan.judge.finding import Finding
+from thermscan.robust import biweight, robust_sd
 
 # A scale needs this many parts in common; with fewer only the shift is fitted.
 FEWEST_FOR_SCALE = 6
@@ -84,8 +85,8 @@ def fit_board_wide(rise_k: NDArray[np.float64], mean_k: NDArray[np.float64], sd_
     covariance = np.diag(prior_sd**2)
     for _ in range(30):
         residual = (rise_k - design @ solution) / sd_k
-        scale = max(1.4826 * float(np.median(np.abs(residual))), 0.3)
-        weight = np.clip(1 - (residual / (BIWEIGHT * scale)) ** 2, 0, None) ** 2 / (scale * sd_k) ** 2
+        scale = max(robust_sd(residual, centre=0.0), 0.3)
+        weight = biweight(residual / (BIWEIGHT * scale)) / (scale * sd_k) ** 2
         normal = design.T @ (weight[:, None] * design) + np.diag(1 / prior_sd**2)
         covariance = np.linalg.inv(normal)
         moved = covariance @ (design.T @ (weight * rise_k) + prior / prior_sd**2)

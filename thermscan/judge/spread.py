@@ -6,12 +6,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 
+from thermscan.robust import MAD_TO_SIGMA
+
 # Makes the median absolute deviation of few normal values right on average; C. Croux and P. J. Rousseeuw,
 # Time-efficient algorithms for two highly robust estimators of scale, Computational Statistics 1 (1992)
 # 411-428; beyond nine n / (n - 0.8).
 _SMALL_SAMPLE = {2: 1.196, 3: 1.495, 4: 1.363, 5: 1.206, 6: 1.200, 7: 1.140, 8: 1.129, 9: 1.107}
-# 1 / Phi^-1(3/4)
-MAD_TO_SIGMA = 1.482602218506
 # The median absolute deviation uses 37 % of what normal data know about their scale (Hampel 1974).
 MAD_EFFICIENCY = 0.37
 

@@ -22,8 +22,22 @@ def polygon_area(points_mm: ArrayLike) -> float:
     >>> polygon_area([[0, 0], [2, 0], [2, 1], [0, 1]])
     2.0
     """
-    x, y = np.asarray(points_mm, dtype=np.float64).T
-    return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) / 2)
+    return float(polygon_areas(points_mm))
+
+
+def polygon_areas(points_mm: ArrayLike) -> NDArray[np.float64]:
+    """
+    Signed areas of many polygons of as many points each, of shape (..., n, 2).
+
+    Examples
+    --------
+    >>> polygon_areas([[[0, 0], [2, 0], [2, 1]], [[0, 0], [0, 1], [1, 0]]]).tolist()
+    [1.0, -0.5]
+    """
+    points = np.asarray(points_mm, dtype=np.float64)
+    x, y = points[..., 0], points[..., 1]
+    areas: NDArray[np.float64] = (x * np.roll(y, -1, axis=-1) - y * np.roll(x, -1, axis=-1)).sum(axis=-1) / 2
+    return areas
 
 
 def tidy_polygon(points_mm: ArrayLike) -> NDArray[np.float64]:

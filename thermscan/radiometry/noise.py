@@ -6,11 +6,12 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike, NDArray
 
+from thermscan.robust import MAD_TO_SIGMA
+
 # Takes out any plane and any ridge along rows or columns; its weights' squares sum to 36. Immerkaer [1].
 _HIGH_PASS = np.array([[1.0, -2.0, 1.0], [-2.0, 4.0, -2.0], [1.0, -2.0, 1.0]])
 _HIGH_PASS_GAIN = 6.0
 # Of a normal law, half lies within this many standard deviations.
-_MAD_TO_SIGMA = 1.482602218506
 # Structure (edges of parts) only adds, so the quietest tenth of the frame's blocks tells the noise …
 _BLOCK_PX, _QUIET_QUANTILE = 12, 0.10
 # … and of pure noise the quietest tenth shows this share: simulated, from 160 x 120 to 640 x 480 alike to 0.002;
@@ -61,7 +62,7 @@ def frame_noise(values: ArrayLike) -> float | None:
     blocks = _block_sigmas(residual)
     if blocks.size >= _LEAST_BLOCKS:
         return float(np.quantile(blocks, _QUIET_QUANTILE) / _QUIET_SHARE)
-    return float(np.nanmedian(np.abs(residual)) * _MAD_TO_SIGMA)
+    return float(np.nanmedian(np.abs(residual)) * MAD_TO_SIGMA)
 
 
 def _block_sigmas(residual: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -71,5 +72,5 @@ def _block_sigmas(residual: NDArray[np.float64]) -> NDArray[np.float64]:
     blocks = residual[: rows * size, : cols * size].reshape(rows, size, cols, size).transpose(0, 2, 1, 3)
     flat = np.abs(blocks).reshape(rows * cols, size * size)
     flat = flat[np.isfinite(flat).mean(axis=1) >= 0.5]
-    sigmas: NDArray[np.float64] = np.nanmedian(flat, axis=1) * _MAD_TO_SIGMA
+    sigmas: NDArray[np.float64] = np.nanmedian(flat, axis=1) * MAD_TO_SIGMA
     return sigmas

@@ -11,6 +11,7 @@ from scipy.ndimage import median_filter
 
 from thermscan.errors import InputError
 from thermscan.frozen import reduce_frozen
+from thermscan.robust import MAD_TO_SIGMA
 from thermscan.scales import read_only
 
 # Fewer frames tell a pixel's own spread too badly to call it stuck or flickering.
@@ -20,7 +21,6 @@ _STRAY_DEVIATIONS = 6.2
 # A pixel this much noisier than the usual one flickers: with 8 frames a good one exceeds 3 times by less than 1e-9.
 _FLICKER_FACTOR = 3.0
 _CLEARLY = 4.0
-_MAD_TO_SIGMA = 1.482602218506
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -165,7 +165,7 @@ def _dead_pixels(cube: NDArray[np.float64]) -> NDArray[np.bool_]:
     still = cube.mean(axis=0)
     still[missing] = np.median(still[~missing])
     beside = still - median_filter(still, size=5, mode="nearest")
-    sigma = _MAD_TO_SIGMA * float(np.median(np.abs(beside[~missing])))
+    sigma = MAD_TO_SIGMA * float(np.median(np.abs(beside[~missing])))
     straying = np.abs(beside) > _STRAY_DEVIATIONS * max(sigma, usual / np.sqrt(len(cube)))
     dead: NDArray[np.bool_] = missing | stuck | flickering | straying
     return dead

@@ -12,6 +12,7 @@ from thermscan.errors import InputError
 from thermscan.frames.stripes import line_profile
 from thermscan.frozen import reduce_frozen
 from thermscan.radiometry.planck import Band, band_radiance_slope
+from thermscan.robust import robust_sd
 from thermscan.scales import read_only
 
 # The smooth part: products of Legendre polynomials of x and y up to this degree together. A bowl, its steeper corners
@@ -168,7 +169,7 @@ def _share(values: NDArray[np.float64], pattern: NDArray[np.float64]) -> float:
     for _ in range(5):
         left = seen - share * stored
         middle = float(np.median(left[known]))
-        spread = 1.482602218506 * float(np.median(np.abs(left[known] - middle)))
+        spread = robust_sd(left[known], centre=middle)
         good = known & (np.abs(left - middle) <= _STRAY_DEVIATIONS * max(spread, 1e-9))
         power = float(np.sum(stored[good] ** 2))
         if power == 0.0:

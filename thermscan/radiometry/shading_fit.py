@@ -11,6 +11,7 @@ from thermscan.errors import InputError
 from thermscan.frames.noise import spatial_noise
 from thermscan.frames.repair import repair_values
 from thermscan.radiometry.shading import Shading, smooth_terms
+from thermscan.robust import robust_sd
 
 # Between neighbouring means over 8 x 8 pixels a scene's edges show. Noise that neighbours share leaves about a pixel's
 # noise there on one uncooled camera, three times that on a poor one; the largest of some hundred is thrice that again.
@@ -100,7 +101,7 @@ def _smooth(mean: NDArray[np.float64], noise_k: float) -> tuple[NDArray[np.float
         gram = flat[good].T @ flat[good]
         coefficients = np.asarray(np.linalg.lstsq(gram, flat[good].T @ values[good], rcond=None)[0], np.float64)
         left = values - flat @ coefficients
-        spread = 1.482602218506 * float(np.nanmedian(np.abs(left)))
+        spread = robust_sd(left, centre=0.0)
         with np.errstate(invalid="ignore"):
             good = np.isfinite(values) & (np.abs(left) <= 4 * max(spread, noise_k))
     coefficients[0] = 0.0

@@ -14,6 +14,7 @@ from thermscan.layout.board import Board
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions.inner_body import PIXEL_VARIANCE_PX2
 from thermscan.registration.registration import Registration
+from thermscan.robust import robust_sd
 
 # Pixels this far from an edge still belong to its profile; nearer than that other things begin.
 REACH_PX = 4.0
@@ -69,7 +70,7 @@ def estimate_blur(image: ThermalImage, registration: Registration, board: Board)
         return None
     spread = np.sqrt(np.maximum(np.square(widths) - PIXEL_VARIANCE_PX2, BLUR_RANGE_PX[0] ** 2))
     middle = float(np.median(spread))
-    scatter = 1.4826 * float(np.median(np.abs(spread - middle)))
+    scatter = robust_sd(spread, centre=middle)
     # The median's efficiency is 64 % of the mean's for normal scatter.
     return Blur(middle, 1.25 * scatter / np.sqrt(len(spread)), len(spread))
 

@@ -18,6 +18,7 @@ from thermscan.registration.geometry.homography import local_scale
 from thermscan.registration.geometry.parallax import pose_seen, seen_height_mm
 from thermscan.registration.geometry.pose import Pose, body_corners_px
 from thermscan.registration.registration import Registration
+from thermscan.robust import robust_sd
 from thermscan.scales import read_only
 
 FloatArray = NDArray[np.float64]
@@ -167,7 +168,7 @@ def _over_bench(values_c: FloatArray, beside: Mask) -> tuple[FloatArray, float]:
     design, seen = plane[beside], values_c[beside]
     left, uneven_k = seen - np.median(seen), 0.0
     for _ in range(4):
-        uneven_k = 1.4826 * float(np.median(np.abs(left - np.median(left))))
+        uneven_k = robust_sd(left)
         kept = np.abs(left - np.median(left)) <= 3 * uneven_k
         solution = np.linalg.lstsq(design[kept], seen[kept], rcond=None)[0]
         left = seen - design @ solution
@@ -180,7 +181,7 @@ def _spread_over(image: ThermalImage, core: Mask, *, depth_px: FloatArray, outsi
     if len(values) < LEAST_PIXELS // 2:
         return None
     temp_c = float(np.median(values))
-    spread_k = 1.4826 * float(np.median(np.abs(values - temp_c)))
+    spread_k = robust_sd(values, centre=temp_c)
     if spread_k > LARGEST_SPREAD_K:
         return None
     against_k = abs(float(np.nanmedian(image.apparent_c[depth_px > 0])) - temp_c)

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points
+from thermscan.layout.outline import polygon_area
 from thermscan.registration.geometry.homography import homography_from_corners
 from thermscan.registration.geometry.pose import FOV_ASSUMED_DEG, focal_from_fov
 
@@ -128,8 +129,7 @@ def board_mask(corners_px: FloatArray, shape: tuple[int, int]) -> Mask:
 
 
 def _clockwise_from_top_left(quad: FloatArray) -> FloatArray:
-    x, y = quad.T
-    if (x * np.roll(y, -1) - np.roll(x, -1) * y).sum() < 0:
+    if polygon_area(quad) < 0:
         quad = quad[::-1]
     return np.roll(quad, -int(np.argmin(quad.sum(axis=1))), axis=0)
 

@@ -14,11 +14,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_fill_holes, distance_transform_edt, find_objects
+from scipy.ndimage import binary_fill_holes, find_objects
 
 from thermscan.frozen import reduce_frozen
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions.found_pieces import CENTRES, FINER, Labels, Pieces, Region, boundary, connected, cut_frame
+from thermscan.registration.evidence import filled
 from thermscan.scales import read_only
 
 FloatArray = NDArray[np.float64]
@@ -125,7 +126,7 @@ def find_bodies(image: ThermalImage, *, reflected_c: float, within: Mask | None 
     >>> [(body.centre_px, int(body.mask.sum())) for body in found.bodies]
     [((34.5, 24.5), 300)]
     """
-    apparent = filled(image.apparent_c)
+    apparent = filled(image.apparent_c.astype(np.float32)).astype(np.float64)
     pieces = cut_frame(apparent, image.noise_k, is_body=lambda region, cut: _body(region, cut) is not None)
     board = _board(pieces.labels) if within is None else _finer(within)
     found: dict[int, FoundBody] = {}
@@ -142,23 +143,6 @@ def find_bodies(image: ThermalImage, *, reflected_c: float, within: Mask | None 
         glints=len(alone) - len(cold),
         board=None if board is None else board[CENTRES],
     )
-
-
-def filled(apparent_c: FloatArray) -> FloatArray:
-    """
-    NaN pixels replaced by their nearest neighbour.
-
-    Examples
-    --------
-    >>> filled(np.array([[1.0, np.nan]])).tolist()
-    [[1.0, 1.0]]
-    """
-    missing = ~np.isfinite(apparent_c)
-    if not missing.any() or missing.all():
-        return np.where(missing, 0.0, apparent_c)
-    nearest = distance_transform_edt(missing, return_distances=False, return_indices=True)
-    result: FloatArray = apparent_c[tuple(nearest)]
-    return result
 
 
 def _finer(mask: Mask) -> Mask:

@@ -24,6 +24,7 @@ from thermscan.regions.sensor_lines import sensor_lines
 from thermscan.registration.geometry.homography import local_scale, part_uncertainty_mm
 from thermscan.registration.geometry.parallax import pose_seen, seen_part, tops_possible
 from thermscan.registration.registration import Registration
+from thermscan.robust import robust_sd
 
 # Below this a reading is mostly a reflection of the room (ISO 18434-1 asks for high emissivity and warns
 # of reflective surfaces; the figure itself is common practice).
@@ -309,7 +310,7 @@ def _read_body(image: ThermalImage, body: InnerBody) -> _Reading | None:
     if not counts.any():
         return None
     centre = float(np.median(values[counts]))
-    spread = 1.4826 * float(np.median(np.abs(values[counts] - centre)))
+    spread = robust_sd(values[counts], centre=centre)
     counts &= np.abs(np.where(counts, values, centre) - centre) <= OUTLIER_DEVIATIONS * max(spread, image.noise_k)
     mean_c = float(values[counts].mean())
     blend_k = _blend_k(image, body, mean_c, coverage=body.coverage)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points
 from thermscan.radiometry.thermal_image import ThermalImage
+from thermscan.robust import MAD_TO_SIGMA
 
 # The blur that is assumed where none is stated: a pixel's own width as a standard deviation.
 PIXEL_BLUR_PX = 0.29
@@ -93,7 +94,7 @@ def measured_noise_k(apparent: NDArray[np.float32]) -> float:
     kernel = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], dtype=np.float32)
     detail = cv2.filter2D(apparent, cv2.CV_32F, kernel)[1:-1, 1:-1]
     finite = np.abs(detail[np.isfinite(detail)])
-    return max(float(1.4826 * np.median(finite)) / NOISE_GAIN, LEAST_NOISE_K) if finite.size else LEAST_NOISE_K
+    return max(float(MAD_TO_SIGMA * np.median(finite)) / NOISE_GAIN, LEAST_NOISE_K) if finite.size else LEAST_NOISE_K
 
 
 def filled(apparent: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.judge.finding import UnmappedHeat
+from thermscan.layout.outline import polygon_area
 from thermscan.report.gathering import FLAGGED_VERDICTS, Looked, flagged_verdicts, main_finding_by_ref
 from thermscan.report.labels import LabelField, Placed
 from thermscan.report.lettering import fitted_text, text_width_pt
@@ -152,7 +153,7 @@ def _names(field: LabelField, bodies: Mapping[str, Points], scale: float) -> lis
     # The largest first: a small part's name goes beside it, on ground that no larger one needs.
     labels, homeless = [], []
     inside = [scale * size for size in _INSIDE_SIZES_PT]
-    for index, (ref, body) in enumerate(sorted(bodies.items(), key=lambda item: -_area(item[1]))):
+    for index, (ref, body) in enumerate(sorted(bodies.items(), key=lambda item: -abs(polygon_area(item[1])))):
         text = fitted_text(ref, _LABEL_REF_PT, inside[0])
         placed = field.inside(index, body, _extents(text, inside))
         if placed is None:
@@ -183,8 +184,3 @@ def _inside_box(ref: str, body: Points, bounds: Sequence[float], scale: float) -
 
 def _extents(text: str, sizes_pt: Sequence[float]) -> list[tuple[float, float]]:
     return [(text_width_pt(text, size) + 1.0, size * _LINE_HEIGHT) for size in sizes_pt]
-
-
-def _area(corners: Points) -> float:
-    x, y = corners.T
-    return float(abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2)

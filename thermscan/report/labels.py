@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.layout.outline import inside_polygon
+
 Box = NDArray[np.float64]  # x0, y0, x1, y1
 
 # Room left around each label, in points; it also takes up what renderers measure differently.
@@ -120,7 +122,7 @@ class LabelField:
             for rotation, extent in ((0.0, (width, height)), (90.0, (height, width))):
                 box = _box_at(centre[None], extent)
                 corners = box[0][[[0, 1], [2, 1], [2, 3], [0, 3]]]
-                if not _inside_convex(corners, body) or not self._is_free(box):
+                if not inside_polygon(corners, body).all() or not self._is_free(box):
                     continue
                 self.take(box[0])
                 return Placed(index, float(centre[0]), float(centre[1]), rotation, size)
@@ -257,10 +259,3 @@ def _crossings(lines: Box, others: Box) -> NDArray[np.float64]:
     cross = (side(p, q, r) != side(p, q, s)) & (side(r, s, p) != side(r, s, q))
     count: NDArray[np.float64] = cross.sum(axis=1).astype(np.float64)
     return count
-
-
-def _inside_convex(points: NDArray[np.float64], polygon: NDArray[np.float64]) -> bool:
-    edges = np.roll(polygon, -1, axis=0) - polygon
-    away = points[:, None, :] - polygon[None]
-    turn = edges[None, :, 0] * away[..., 1] - edges[None, :, 1] * away[..., 0]
-    return bool((turn >= 0).all() or (turn <= 0).all())

@@ -24,6 +24,7 @@ from thermscan.layout.fields import (
     shown_number,
 )
 from thermscan.runs.corners import corner_fault
+from thermscan.scales import c_from_abs_k
 
 # Nobody works at a bench outside this (the highest air temperature on record is 57 °C, from memory); a reading beyond
 # it is in another unit.
@@ -51,7 +52,7 @@ def within(lowest: float, highest: float) -> BeforeValidator:
 
 def _unit_slip(value: float) -> str:
     """What a temperature that cannot be degrees Celsius most likely is."""
-    readings = {"kelvin": value - 273.15, "degrees Fahrenheit": (value - 32.0) / 1.8}
+    readings = {"kelvin": float(c_from_abs_k(value)), "degrees Fahrenheit": (value - 32.0) / 1.8}
     likely = [f"{value:g} {unit} is {celsius:.1f} C" for unit, celsius in readings.items() if 5.0 <= celsius <= 45.0]
     return f"write degrees Celsius: {' or '.join(likely)}" if likely else "write degrees Celsius, such as 22.5"
 

@@ -13,6 +13,7 @@ from thermscan.frozen import reduce_frozen
 from thermscan.regions import reasons
 from thermscan.regions.measurement import BudgetLine, PartMeasurement
 from thermscan.regions.sensor_lines import is_sensors
+from thermscan.robust import robust_sd
 from thermscan.scales import read_only
 
 FloatArray = NDArray[np.float64]
@@ -209,7 +210,7 @@ def _drift_and_ratio(readings: FloatArray, own_k: FloatArray) -> tuple[FloatArra
         middle = (weights * (values - drift)).sum(axis=0) / weights.sum(axis=0)
         rest = np.where(seen, values - drift - middle, 0.0)
         # Told from the middle of the scatter: one part that mirrors something does not widen all others.
-        ratio = max(1.0, 1.4826 * float(np.median(np.abs(rest * freed / np.hypot(own, LEAST_VIEW_K))[seen])))
+        ratio = max(1.0, robust_sd((rest * freed / np.hypot(own, LEAST_VIEW_K))[seen], centre=0.0))
         spread = np.hypot(own * ratio, LEAST_VIEW_K)
         weights = seen / (spread**2 * (1 + (rest / spread) ** 2 / STUDENT_DEGREES))
         # The prior pulls each offset towards none.

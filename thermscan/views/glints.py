@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.frozen import reduce_frozen
+from thermscan.robust import robust_sd
 from thermscan.scales import read_only
 from thermscan.views.board_samples import BoardSamples
 
@@ -170,7 +171,7 @@ def _above(values: FloatArray, others: FloatArray) -> Mask:
     difference = (values - others)[known & np.isfinite(values)]
     if not difference.size:
         return np.zeros(values.shape, dtype=bool)
-    spread = 1.4826 * float(np.median(np.abs(difference - np.median(difference))))
+    spread = robust_sd(difference)
     result: Mask = known & (values > nearby + max(DEVIATIONS * spread, LEAST_K))
     return result
 

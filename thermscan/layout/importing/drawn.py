@@ -6,6 +6,8 @@ import math
 from dataclasses import dataclass, field
 from typing import Literal
 
+from thermscan.layout.outline import polygon_area
+
 Side = Literal["top", "bottom"]
 Point = tuple[float, float]
 
@@ -116,14 +118,14 @@ def largest_contour(lines: list[list[Point]]) -> list[Point]:
                 break
             line = left.pop(found)
             chain += (line if _same(chain[-1], line[0]) else line[::-1])[1:]
-        if len(chain) > 3 and _same(chain[0], chain[-1]) and abs(_area(chain)) > abs(_area(best)):
+        if (
+            len(chain) > 3
+            and _same(chain[0], chain[-1])
+            and abs(polygon_area(chain)) > (abs(polygon_area(best)) if best else 0.0)
+        ):
             best = chain[:-1]
     return best
 
 
 def _same(one: Point, other: Point) -> bool:
     return math.hypot(one[0] - other[0], one[1] - other[1]) <= SAME_END_MM
-
-
-def _area(points: list[Point]) -> float:
-    return sum(x0 * y1 - x1 * y0 for (x0, y0), (x1, y1) in zip(points, points[1:] + points[:1], strict=True)) / 2

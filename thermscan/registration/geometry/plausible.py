@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.layout.outline import polygon_area
 from thermscan.registration.geometry.homography import homography_from_corners
 
 FloatArray = NDArray[np.float64]
@@ -40,9 +41,4 @@ def plausible(corners: FloatArray, corners_mm: FloatArray, before: FloatArray) -
 
 
 def _size(corners: FloatArray) -> float:
-    return float(np.sqrt(abs(_area(corners))))
-
-
-def _area(corners: FloatArray) -> float:
-    x, y = corners.T
-    return float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum() / 2)
+    return float(np.sqrt(abs(polygon_area(corners))))

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.layout.outline import polygon_area
 from thermscan.registration.evidence import filled
 from thermscan.registration.geometry.homography import homography_from_corners
 from thermscan.registration.geometry.pose import FOV_ASSUMED_DEG, focal_from_fov
@@ -109,8 +110,7 @@ def quad_area(corners: FloatArray) -> float:
     >>> quad_area(np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 2.0], [0.0, 2.0]]))
     8.0
     """
-    x, y = corners.T
-    return abs(float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum() / 2))
+    return abs(polygon_area(corners))
 
 
 def _poses(corners_mm: FloatArray, size: tuple[int, int], fov_deg: float) -> Iterator[FloatArray]:

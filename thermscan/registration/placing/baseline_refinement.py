@@ -9,10 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points
+from thermscan.layout.outline import polygon_area
 from thermscan.registration.evidence import Evidence
 from thermscan.registration.geometry.homography import corner_jacobian, homography_from_corners
 from thermscan.registration.placing.baseline_raster import BaselineRaster
 from thermscan.registration.placing.refined import Refined
+from thermscan.robust import biweight, robust_sd
 
 FloatArray = NDArray[np.float64]
 
@@ -136,7 +138,7 @@ def _predicted(
 def _not_finer_than_pixels(baseline: BaselineRaster, matrix: FloatArray, corners_mm: FloatArray) -> NDArray[np.float32]:
     """The raster blurred so that a camera pixel does not skip over its detail."""
     corners = map_points(matrix, corners_mm)
-    mm_per_px = float(np.sqrt(corners_mm[2].prod() / _area(corners)))
+    mm_per_px = float(np.sqrt(corners_mm[2].prod() / abs(polygon_area(corners))))
     ratio = mm_per_px / baseline.mm_per_px
     raster = baseline.rise_k.astype(np.float32)
     if ratio <= 1.5:
@@ -149,11 +151,6 @@ def _not_finer_than_pixels(baseline: BaselineRaster, matrix: FloatArray, corners
     return result
 
 
-def _area(corners: FloatArray) -> float:
-    x, y = corners.T
-    return abs(float((x * np.roll(y, -1) - y * np.roll(x, -1)).sum() / 2))
-
-
 def _one_shift(seen: FloatArray, design: FloatArray, noise_k: float) -> tuple[FloatArray, FloatArray] | None:
     """Shift of a piece and its information matrix, by robust regression; None where it tells nothing."""
     if np.ptp(design[:, 0]) < 4 * noise_k:
@@ -164,7 +161,7 @@ def _one_shift(seen: FloatArray, design: FloatArray, noise_k: float) -> tuple[Fl
     for _ in range(5):
         coefficients = np.linalg.lstsq(design * weights[:, None], seen * weights, rcond=None)[0].astype(np.float64)
         rest = seen - design @ coefficients
-        spread = max(1.4826 * float(np.median(np.abs(rest))), noise_k)
+        spread = max(robust_sd(rest, centre=0.0), noise_k)
         weights = np.clip(1 - (rest / (TUKEY * spread)) ** 2, 0.0, None)
     normal = design.T @ (design * (weights**2)[:, None])
     factor = coefficients[0]
@@ -190,7 +187,7 @@ def _solve(pieces: Pieces, matrix: FloatArray, corners_mm: FloatArray) -> tuple[
         rest = shifts - design @ step
         distance = np.sqrt(np.einsum("ni,nij,nj->n", rest, informations, rest))
         spread = max(float(np.median(distance)) / 1.1774, 1.0)
-        weights = np.clip(1 - (distance / (TUKEY * spread)) ** 2, 0.0, None) ** 2
+        weights = biweight(distance / (TUKEY * spread))
         weighted = informations * weights[:, None, None]
         normal = np.einsum("nia,nij,njb->ab", design, weighted, design)
         normal += np.eye(8) * 1e-4

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from thermscan.coordinates import map_points
 from thermscan.layout.board import Board
 from thermscan.registration.geometry.homography import homography_from_corners
+from thermscan.robust import robust_sd
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -145,7 +146,7 @@ def standing(picture: Float32Array, pattern: DetailPattern, matrix: FloatArray) 
     all its detail and no truth in it.
     """
     detail, _ = _seen(picture, pattern, matrix, inside=True)
-    spread = 1.4826 * float(np.median(np.abs(detail[pattern.inside]))) if pattern.inside.any() else 0.0
+    spread = robust_sd(detail[pattern.inside], centre=0.0) if pattern.inside.any() else 0.0
     detail = np.clip(detail, -CLIP * spread, CLIP * spread)
     power = float(detail @ detail)
     if power <= 0:

@@ -9,7 +9,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.layout.outline import polygon_areas
 from thermscan.registration.evidence import Evidence, filled
+from thermscan.robust import robust_sd
 
 FloatArray = NDArray[np.float64]
 
@@ -211,7 +213,7 @@ def _plausible_quads(corners: FloatArray, shape: tuple[int, ...]) -> FloatArray:
     limit = np.array([cols, rows])
     inside = ((corners > -over * limit) & (corners < (1 + over) * limit)).all(axis=(1, 2))
     corners = corners[inside]
-    area = _areas(corners)
+    area = polygon_areas(corners)
     corners = np.where((area < 0)[:, None, None], corners[:, ::-1], corners)
     area = np.abs(area)
     ahead = np.roll(corners, -1, axis=1) - corners
@@ -224,17 +226,11 @@ def _plausible_quads(corners: FloatArray, shape: tuple[int, ...]) -> FloatArray:
     return result
 
 
-def _areas(corners: FloatArray) -> FloatArray:
-    x, y = corners[..., 0], corners[..., 1]
-    result: FloatArray = (x * np.roll(y, -1, axis=-1) - y * np.roll(x, -1, axis=-1)).sum(axis=-1) / 2
-    return result
-
-
 def _from_regions(picture: NDArray[np.float32], noise_k: float) -> FloatArray:
     """Quadrilaterals around regions that differ from the bench, at several thresholds."""
     bench = _bench(picture)
     differs = np.abs(cv2.GaussianBlur(picture, (0, 0), 1.0) - bench)
-    scatter = 1.4826 * float(np.median(np.abs(_border(differs))))
+    scatter = robust_sd(_border(differs), centre=0.0)
     most = float(np.percentile(differs, 90))
     found = []
     for level in (max(5 * scatter, 3 * noise_k), 0.15 * most, 0.3 * most, 0.5 * most):
@@ -267,7 +263,7 @@ def _bench(picture: NDArray[np.float32]) -> FloatArray:
     plane = np.array([np.median(b), 0.0, 0.0])
     for _ in range(10):
         rest = b - a @ plane
-        spread = max(1.4826 * float(np.median(np.abs(rest))), 1e-3)
+        spread = max(robust_sd(rest, centre=0.0), 1e-3)
         weights = 1 / (1 + (rest / (2 * spread)) ** 2)
         plane = np.linalg.lstsq(a * weights[:, None], b * weights, rcond=None)[0]
     result: FloatArray = design @ plane
@@ -285,7 +281,7 @@ def _support(quads: FloatArray, edges: FrameEdges) -> FloatArray:
     way = np.roll(quads, -1, axis=1) - quads
     points = quads[:, :, None] + share[None, None, :, None] * way[:, :, None]
     sides = on_edges(direction_maps(edges), points, np.broadcast_to(way[:, :, None], points.shape)).mean(axis=2)
-    size = np.sqrt(np.abs(_areas(quads)) / (rows * cols))
+    size = np.sqrt(np.abs(polygon_areas(quads)) / (rows * cols))
     result: FloatArray = sides.mean(axis=1) + sides.min(axis=1) + 0.3 * size
     return result
 

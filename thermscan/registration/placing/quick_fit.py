@@ -12,6 +12,7 @@ from thermscan.registration.geometry.homography import corner_jacobian, homograp
 from thermscan.registration.geometry.plausible import plausible
 from thermscan.registration.placing.edges import LayoutEdges
 from thermscan.registration.placing.own_heights import STRONG, GradientField
+from thermscan.robust import MAD_TO_SIGMA, biweight
 
 FloatArray = NDArray[np.float64]
 
@@ -138,8 +139,8 @@ def _step(
     hold = np.eye(8) / HOLD_PX**2
     for _ in range(6):
         rest = offset - design @ step
-        spread = max(1.4826 * float(np.median(np.abs(rest))), FLOOR_PX)
-        weights = prior * np.clip(1 - (rest / (TUKEY * np.hypot(spread, u))) ** 2, 0.0, None) ** 2
+        spread = max(MAD_TO_SIGMA * float(np.median(np.abs(rest))), FLOOR_PX)
+        weights = prior * biweight(rest / (TUKEY * np.hypot(spread, u)))
         step = np.linalg.solve(design.T @ (design * weights[:, None]) + hold, design.T @ (weights * offset))
     if (weights > 0.05 * prior).sum() < FEWEST_SITES:
         return None

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.registration.placing.mixed_model import Observed, Solved, Weighed, covariance_of, solve, weighted_median
+from thermscan.robust import MAD_TO_SIGMA
 
 FloatArray = NDArray[np.float64]
 
@@ -130,7 +131,7 @@ def estimate(seen: Observed, scatter: Scatter, believed: Scatter | None = None) 
     solved = solve(seen, weighed)
     for _ in range(MOST_STEPS):
         off = solved.rest(seen) / unit
-        off /= TUKEY * max(1.4826 * weighted_median(np.abs(off), plain), 1.0)
+        off /= TUKEY * max(MAD_TO_SIGMA * weighted_median(np.abs(off), plain), 1.0)
         share = np.clip(1 - off**2, 0.0, None)
         weights = plain * share**2
         # How much less an outlying site pulls than its weight says.

@@ -14,6 +14,7 @@ from thermscan.errors import InputError
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.registration.recordings.drift import Drift
 from thermscan.registration.recordings.recording_motion import recording_motion
+from thermscan.robust import MAD_TO_SIGMA
 
 # Motion below this is left alone: interpolating would only blur.
 STILL_PX = 0.05
@@ -279,7 +280,7 @@ def _usual(pictures: list[NDArray[np.float32]], *, noise_k: float) -> tuple[NDAr
     told = np.isfinite(stack).sum(axis=0) >= FEWEST_TO_TELL
     stack[:, ~told] = 0.0
     middle = np.nanmedian(stack, axis=0)
-    spread = 1.4826 * np.nanmedian(np.abs(stack - middle), axis=0)
+    spread = MAD_TO_SIGMA * np.nanmedian(np.abs(stack - middle), axis=0)
     slope = np.hypot(*np.gradient(middle))
     allowed = OUTLIER_DEVIATIONS * np.maximum(spread, noise_k) + ALIGNED_PX * slope
     return np.where(told, middle, nothing), np.where(told, allowed, nothing)

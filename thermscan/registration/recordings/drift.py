@@ -19,6 +19,7 @@ from thermscan.registration.recordings.informative_pixels import (
     informative_pixels,
     smoothed,
 )
+from thermscan.robust import MAD_TO_SIGMA
 
 FloatArray = NDArray[np.float64]
 Float32 = NDArray[np.float32]
@@ -186,7 +187,7 @@ class Tracker:
                 return start, 0.0
             rest = (seen - level.values) * good
             left = _without_nuisance(level, rest)
-            spread = 1.4826 * float(np.median(np.abs(left[good]))) + 1e-6
+            spread = MAD_TO_SIGMA * float(np.median(np.abs(left[good]))) + 1e-6
             weights = _weights(left, np.float32(TUKEY * spread) + np.float32(slack_px) * steepness) * good
             slack_px = max(slack_px / 2, LEAST_SLACK_PX) if fine else slack_px
             told[:, 8] = left.ravel()

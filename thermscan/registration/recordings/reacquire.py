@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.registration.evidence import filled
+from thermscan.robust import robust_sd
 
 FloatArray = NDArray[np.float64]
 Float32 = NDArray[np.float32]
@@ -91,6 +92,6 @@ def _detail(picture: Float32, reduction: int) -> Float32:
     size = (picture.shape[1] // reduction, picture.shape[0] // reduction)
     smaller = cv2.GaussianBlur(cv2.resize(filled(picture), size, interpolation=cv2.INTER_AREA), (0, 0), 1.0)
     rest = smaller - cv2.GaussianBlur(smaller, (0, 0), SLOW_PX)
-    spread = 1.4826 * float(np.median(np.abs(rest - np.median(rest)))) + 1e-6
+    spread = robust_sd(rest) + 1e-6
     result: Float32 = np.arcsinh(rest / (2 * spread)).astype(np.float32)
     return result
