@@ -265,6 +265,7 @@ def test_sixty_parts_are_placed_kept_over_a_reload_and_saved(browser, downloads,
     page.fill("f-group", "dram")
     page.fill("f-value", "64K x 1")
     page.choose("f-polarity", "left")
+    page.press("snap")  # off until asked for
     page.keys("a")
     page.click(20, 20)
     page.keys("a", "r")
@@ -370,6 +371,10 @@ def test_dragging_snaps_undoes_and_shows_what_overlaps(browser, tmp_path, photo)
     page.click(120, 50)
     page.keys("a")
     before = page.state()["parts"]
+    # Off until asked for: a part lies where it was clicked, to a picture pixel.
+    assert before[0]["x_mm"] == pytest.approx(50, abs=0.5)
+    assert before[0]["x_mm"] / 2.54 != pytest.approx(round(before[0]["x_mm"] / 2.54), abs=1e-3)
+    page.press("snap")
     page.drag((before[1]["x_mm"], before[1]["y_mm"]), (60, 50))
     moved = page.state()["parts"][1]
     assert moved["x_mm"] == pytest.approx(round(60 / 2.54) * 2.54, abs=2.55)
@@ -529,3 +534,16 @@ def test_all_of_the_page_is_in_reach_at_usual_sizes(browser, tmp_path, photo, si
         page.browser.set_window_size(1280, 860)
     assert wide[0] <= wide[1]
     assert wide[2] >= 450
+
+
+def test_on_a_phone_the_picture_has_the_whole_width_and_the_fields_stand_below(browser, tmp_path, photo):
+    page = page_for(browser, tmp_path, photo, "--width-mm", "240", "--height-mm", "120")
+    size = {"width": 375, "height": 800, "deviceScaleFactor": 1, "mobile": True}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    try:
+        stage, panel = page.find("stage").rect, page.find("panel").rect
+        assert browser.execute_script("return document.documentElement.scrollWidth") <= 375
+    finally:
+        browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+    assert stage["width"] >= 360
+    assert panel["y"] >= stage["y"] + stage["height"] - 1

@@ -20,7 +20,7 @@ export const history = new History(emptyState(given.board));
 if (given.parts.length) history.state = addParts(history.state, given.parts);
 export const view = new View();
 export const ui = {
-  step: "corners", chosen: new Set(), corner: null, cursor: null, adding: false, grid: GRID_MM, drag: null,
+  step: "corners", chosen: new Set(), corner: null, cursor: null, adding: false, grid: 0, drag: null,
   marked: new Set(), template: null, picture: null, upright: null, touches: new Map(), dirty: true,
 };
 ui.template = newTemplate("DIP-16");

@@ -1,6 +1,6 @@
 // Keys on the picture.
 
-import { tidy } from "./model.mjs";
+import { GRID_MM, tidy } from "./model.mjs";
 import { byId, canvas, choose, chosenParts, commit, say, state, ui, view } from "./app.mjs";
 import { addAt, copyGrid, moveChosen, removeChosen, rotateChosen, setCorner, setMark, step, toggleAdding, toggleGrid, travel, zoomBy } from "./actions.mjs";
 import { fit, redraw } from "./showing.mjs";
@@ -9,7 +9,7 @@ const ARROWS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], Arrow
 
 function arrow([dx, dy], fine) {
   if (ui.step === "parts") {
-    const size = fine || !ui.grid ? 0.1 : ui.grid;
+    const size = fine ? 0.1 : GRID_MM;
     if (ui.chosen.size) return moveChosen(dx * size, dy * size);
     ui.cursor = [tidy(ui.cursor[0] + dx * size), tidy(ui.cursor[1] + dy * size)];
     say(`Crosshair at ${ui.cursor[0]}, ${ui.cursor[1]} mm`);
