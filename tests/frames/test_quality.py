@@ -214,3 +214,16 @@ def test_eight_bit_data_are_not_judged(stored_as):
         CannotJudge, match=r"levels of eight-bit data, .* which is not judged; save the camera's full-res"
     ):
         quality_remarks([stored(scene, stored_as)])
+
+
+def test_what_many_files_have_alike_is_told_once_with_their_number():
+    rng = np.random.default_rng(10)
+    frames = []
+    for name in ("a.tiff", "b.tiff", "c.tiff"):
+        scene = 22.0 + 9.0 * bench(np.random.default_rng(3)) / 60.0 + rng.normal(0.0, 0.9, bench(rng).shape)
+        frames.append(Frame(scene, "C", "given", FrameSource(Path(name), 0, name, "TIFF", "float32")))
+    said = quality_remarks(frames)
+    noisy = [remark for remark in said if "a pixel's noise is" in remark]
+    assert len(noisy) == 1
+    assert noisy[0].startswith("a.tiff and 2 more: a pixel's noise is")
+    assert quality_remarks(frames[:1])[0].startswith("a.tiff: ")

@@ -91,12 +91,14 @@ def test_a_page_is_written_from_a_photo_a_colour_tiff_or_a_frame(tmp_path, capsy
     for name in ("board.jpg", "board.png", "board.tif"):
         cv2.imwrite(str(tmp_path / name), photo)
         assert main(["layout", "place", str(tmp_path / name), "--out", str(tmp_path / "p.html")]) == 0
-        assert capsys.readouterr().out.endswith("to place parts on the photo\n")
+        assert capsys.readouterr().out.endswith(
+            "on the photo; keep the board.toml and parts.csv that it saves together\n"
+        )
     cv2.imwrite(str(tmp_path / "frame.tiff"), np.full((40, 60), 29515, np.uint16) + np.arange(60, dtype=np.uint16))
     assert (
         main(["layout", "place", str(tmp_path / "frame.tiff"), "--unit", "cK", "--out", str(tmp_path / "p.html")]) == 0
     )
-    assert capsys.readouterr().out.endswith("to place parts on the frame\n")
+    assert capsys.readouterr().out.endswith("on the frame; keep the board.toml and parts.csv that it saves together\n")
     text = (tmp_path / "p.html").read_text(encoding="utf-8")
     assert not re.search(r"https?://", text)
 

@@ -250,7 +250,8 @@ def place(file: Path, *, width_mm: float | None, height_mm: float | None, layout
     read = (file, *(board.files if board else ()))
     page = page_text(picture, board=board, size_mm=size_mm).encode("utf-8")
     tell_backups([put_file(out, page, inputs=read, drawn=True)])
-    click.echo(f"{out}: open it in a browser to place parts on the {picture.kind}")
+    kept = "keep the board.toml and parts.csv that it saves together"
+    click.echo(f"{out}: open it in a browser to place parts on the {picture.kind}; {kept}")
     return 0
 
 

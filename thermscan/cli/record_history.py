@@ -148,11 +148,14 @@ def _list_lines(records: list[Listed]) -> list[str]:
 
 def trend_lines(trend: Trend) -> list[str]:
     """A board's history for a person: what changed first, then the points."""
-    lines = [f"{trend.board}: {len({point.look.bag for point in trend.points})} visits"]
+    visits = len({point.look.bag for point in trend.points})
+    lines = [f"{trend.board}: {visits} visit{'' if visits == 1 else 's'}"]
     acts = [change.text for change in trend.changes if change.level == "act"]
     lines += [f"  {text}" for text in acts]
     lines += [f"  to watch: {change.text}" for change in trend.changes if change.level == "watch"]
-    if not trend.changes:
+    if visits == 1:
+        lines.append("  one visit only: whether anything changed cannot be told yet")
+    elif not trend.changes:
         lines.append("  no part changed by more than looks at the same board differ")
     lines.append("")
     told = {(change.ref, change.after.serial) for change in trend.changes}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -269,11 +270,15 @@ def quality_remarks(frames: Sequence[Frame], *, ambient_c: float | None = None) 
     files: dict[Path, list[Frame]] = {}
     for frame in frames:
         files.setdefault(frame.source.path, []).append(frame)
-    said = []
+    said: dict[str, list[tuple[str, str]]] = {}
     for path, group in files.items():
         for remark in assess_frames(group, ambient_c=ambient_c).remarks:
             if remark.code == say.EIGHT_BIT.code:
                 raise CannotJudge(f"{remark.sentence}, which is not judged", where=str(path), fix=remark.remedy)
             if remark.code != say.DEAD_PIXELS.code:  # told already by the frame that was repaired
-                said.append(f"{path.name}: {remark}")
-    return tuple(said)
+                # The same of many files is told once, with the first one's figures.
+                alike = re.sub(r"[-+]?\d[\d.]*", "", str(remark))
+                said.setdefault(alike, []).append((path.name, str(remark)))
+    return tuple(
+        f"{each[0][0]}{f' and {len(each) - 1} more' if len(each) > 1 else ''}: {each[0][1]}" for each in said.values()
+    )

@@ -183,7 +183,9 @@ def change_lines(before_after: BeforeAfter) -> list[str]:
     lines = [f"Against the look before: {_counted(before_after)}."]
     if before_after.scale is not None and before_after.shift_k is not None:
         lines[0] += (
-            f" All rises are {before_after.scale:.2f} times as large and shifted by {before_after.shift_k:+.1f} K."
+            f" All rises are {before_after.scale:.2f} times as large and shifted by"
+            # Plus nothing, so that a shift that rounds to nothing bears no minus.
+            f" {round(before_after.shift_k, 1) + 0.0:+.1f} K."
         )
     for each in sorted(told, key=lambda change: -abs(change.change_k or 0.0)):
         change_k, u_k = each.change_k or 0.0, each.u_k or 0.0

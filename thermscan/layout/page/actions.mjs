@@ -14,7 +14,9 @@ export function addAt([x, y]) {
   const id = state().nextId;
   commit(addParts(state(), [part]));
   ui.template = { ...ui.template, ref: nextRef(taken.add(ref), ref) };
-  choose([id]);
+  // While one click after the other adds, the fields and R are for the next part, and not for the one just added.
+  ui.lastAdded = id;
+  choose(ui.adding ? [] : [id]);
   say(`${ref} added at ${part.x_mm}, ${part.y_mm} mm`);
 }
 
@@ -89,7 +91,7 @@ export function setCorner([x, y]) {
   ui.corner = null;
   commit({ ...state(), corners });
   const fault = corners.length === 4 ? cornerFault(corners) : null;
-  say(fault ? `Check the corners: ${fault}.` : corners.length < 4 ? `Corner ${index + 1} set; now ${CORNER_NAMES[corners.length]}.` : "All four corners are set.");
+  say(fault ? `Check the corners: ${fault}.` : corners.length < 4 ? `Corner ${index + 1} set; now ${CORNER_NAMES[corners.length]}.` : `All four corners are set: --corners '${corners.map(([u, v]) => `${u.toFixed(1)},${v.toFixed(1)}`).join(" ")}'`);
 }
 
 export function setMark([x, y]) {
@@ -111,6 +113,8 @@ export function toggleAdding() {
   if (ui.step !== "parts") return;
   ui.adding = !ui.adding;
   byId("add-tool").setAttribute("aria-pressed", String(ui.adding));
+  if (ui.adding) choose([]);
+  else if (state().parts.some((part) => part.id === ui.lastAdded)) choose([ui.lastAdded]);
   showHelp();
 }
 

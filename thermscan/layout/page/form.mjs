@@ -45,7 +45,9 @@ for (const name of FIELDS) {
       const [part] = chosenParts();
       ui.template = { ...ui.template, ...part, id: undefined, ref: followingRef(part.ref) };
     } else {
-      ui.template = { ...ui.template, ...patch(ui.template) };
+      // Another package is another sort of part.
+      const other = name === "package" && value !== ui.template.package ? { kind: "", value: "", group: "", max_c: null, note: "" } : {};
+      ui.template = { ...ui.template, ...patch(ui.template), ...other };
       showForm();
     }
   });

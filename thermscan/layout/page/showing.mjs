@@ -60,7 +60,7 @@ export function goTo(name) {
 export function showHelp() {
   const { corners, landmarks } = state();
   byId("help").textContent = {
-    corners: corners.length < 4 ? `Click ${CORNER_NAMES[corners.length]} of the board.` : "Drag a corner to correct it; then go to Parts.",
+    corners: corners.length < 4 ? `Click ${CORNER_NAMES[corners.length]} of the board.` : "Drag a corner to correct it; give the board's width and height, then go to Parts.",
     parts: ui.adding ? "Click where the next part's centre is. A ends adding." : "N or A adds parts; drag to move; wheel zooms; drag beside parts to pan.",
     marks: `Select a part in the list, then click its body centre in the frame: ${Object.keys(landmarks).length} marked, four or more are needed.`,
   }[ui.step];
