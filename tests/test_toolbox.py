@@ -39,6 +39,16 @@ ONCE = {
     "points in a polygon": (
         r"def _?(?:points_)?in(?:side)?_(?:polygon|convex|quad)\b", {"layout/outline.py"}, "def _inside_polygon(x):"
     ),
+    # In the others rows and columns are wanted by themselves as well.
+    "the step between array order and point order": (
+        r"column_stack\(\[\(?cols?\b|argwhere\([^)]*\)\[:, ::-1\]|outline_mm\[:, ::-1\]",
+        {
+            "coordinates.py", "registration/placing/outline_candidates.py", "registration/placing/baseline_refinement.py",
+            "registration/placing/detail.py", "registration/targets/target_patches.py", "dynamics/heat_patterns.py",
+            "regions/found_board.py", "regions/inner_body.py",
+        },
+        "np.column_stack([cols, rows])",
+    ),
     "a difference's uncertainty": (r"def _?difference_u", {"judge/comparison.py"}, "def difference_u_k(a, b):"),
     "filling of missing pixels": (
         r"def _?fill(?:ed)?(?:_\w+)?\((?:picture|apparent|values|image)\w*:", {"registration/evidence.py"},

@@ -29,6 +29,31 @@ def pixel_centres(shape: tuple[int, int]) -> NDArray[np.float64]:
     return np.column_stack([cols.ravel(), rows.ravel()])
 
 
+def points_where(mask: ArrayLike) -> NDArray[np.float64]:
+    """
+    The centres of the pixels that a mask holds, in reading order; shape (n, 2).
+
+    Examples
+    --------
+    >>> points_where([[False, True, True]]).tolist()
+    [[1.0, 0.0], [2.0, 0.0]]
+    """
+    rows, cols = np.nonzero(np.asarray(mask, dtype=bool))
+    return np.column_stack([cols, rows]).astype(np.float64)
+
+
+def array_order(points: ArrayLike) -> NDArray[np.float64]:
+    """
+    Points as array places: rows, then columns; shape (n, 2).
+
+    Examples
+    --------
+    >>> array_order([[3.0, 1.0]]).tolist()
+    [[1.0, 3.0]]
+    """
+    return np.asarray(points, dtype=np.float64)[:, ::-1]
+
+
 def map_points(homography: ArrayLike, points: ArrayLike) -> NDArray[np.float64]:
     """
     Points carried through a plane homography; a point on its horizon gives inf or NaN.

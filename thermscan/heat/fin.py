@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from thermscan.coordinates import points_where
 from thermscan.frozen import reduce_frozen
 from thermscan.layout.board import Board, Part
 from thermscan.layout.outline import inside_polygon
@@ -86,8 +87,7 @@ class FinGrid:
 
     def from_other(self, other: FinGrid, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """What another grid of the same board says of each cell of this one."""
-        row, col = np.nonzero(self.inside)
-        centres = np.column_stack([(col + 0.5) * self.dx_mm, (row + 0.5) * self.dy_mm])
+        centres = (points_where(self.inside) + 0.5) * [self.dx_mm, self.dy_mm]
         return np.asarray(other.interpolation(centres) @ values, dtype=np.float64)
 
 

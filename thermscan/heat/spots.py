@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from thermscan.coordinates import points_where
 from thermscan.heat.bare import SPREAD_PX, bare_pixels
 from thermscan.heat.fin import fin_grid
 from thermscan.heat.heat_split import HeatSplit
@@ -192,8 +193,7 @@ def _explained(
     if split is None:
         return explained
     best = split.fit
-    rows, cols = np.nonzero(looked)
-    points = np.column_stack([(cols + 0.5) * mm_per_px, (rows + 0.5) * mm_per_px])
+    points = (points_where(looked) + 0.5) * mm_per_px
     heat = np.where(np.arange(len(best.heat_kmm2)) < len(board.parts), best.heat_kmm2, 0.0)
     at = fin_grid(board).interpolation(points)
     values = at @ (best.responses.cells(heat) + best.constant_k)

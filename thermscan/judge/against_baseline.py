@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.coordinates import points_where
 from thermscan.heat.change import split_change
 from thermscan.heat.fin import fin_grid
 from thermscan.heat.heat_split import HeatSplit
@@ -162,8 +163,7 @@ def _given(change: HeatSplit, culprits: list[int], heat: HeatSeen) -> NDArray[np
     """What culprits give each pixel of bare board; shape (rows, cols), 0 elsewhere."""
     best = change.fit
     bare = heat.bare()
-    rows, cols = np.nonzero(bare)
-    points = np.asarray((np.column_stack([cols, rows]) + 0.5) * heat.view.mm_per_px, dtype=np.float64)
+    points = (points_where(bare) + 0.5) * heat.view.mm_per_px
     theirs = np.zeros_like(best.heat_kmm2)
     theirs[culprits] = best.heat_kmm2[culprits]
     cells = best.responses.cells(theirs)

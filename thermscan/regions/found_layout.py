@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.coordinates import points_where
 from thermscan.errors import CannotJudge, InputError
 from thermscan.layout.board import Board, Part, Surface
 from thermscan.layout.surfaces import surface_named
@@ -200,7 +201,7 @@ def number_regions(
     registration : Registration or None
         Where the board lies, if its size is known: then rectangles and sizes are of the board.
     """
-    points = [np.argwhere(body.mask)[:, ::-1].astype(np.float64) for body in bodies]
+    points = [points_where(body.mask) for body in bodies]
     flat = [fit_rectangle(each) for each in points]
     order = _reading_order(flat)
     points, flat = [points[i] for i in order], [flat[i] for i in order]

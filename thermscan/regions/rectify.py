@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage.draw import polygon2mask
 
-from thermscan.coordinates import map_points, sample_bilinear
+from thermscan.coordinates import array_order, map_points, pixel_centres, sample_bilinear
 from thermscan.layout.board import Board
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions.hiding import silhouettes
@@ -52,15 +52,14 @@ def rectify_frame(
     coarsest_mm = float(np.sqrt(board.width_mm * board.height_mm / LARGEST_RASTER))
     mm_per_px = max(1.0 / px_per_mm, coarsest_mm)
     rows, cols = (max(1, round(side / mm_per_px)) for side in (board.height_mm, board.width_mm))
-    row, col = np.indices((rows, cols), dtype=np.float64)
-    points_mm = np.column_stack([(col.ravel() + 0.5) * mm_per_px, (row.ravel() + 0.5) * mm_per_px])
+    points_mm = (pixel_centres((rows, cols)) + 0.5) * mm_per_px
     points_px = map_points(registration.px_from_mm, points_mm)
     values = sample_bilinear(image.apparent_c, points_px)
     standing = _standing_pixels(image.shape, registration, board, fov_deg=fov_deg)
     if covered is not None:
         standing |= covered
     overhung = sample_bilinear(standing.astype(np.float64), points_px)
-    outline_rc = board.outline_mm[:, ::-1] / mm_per_px - 0.5
+    outline_rc = array_order(board.outline_mm) / mm_per_px - 0.5
     return Rectified(
         apparent_c=values.reshape(rows, cols),
         mm_per_px=mm_per_px,
