@@ -7,7 +7,6 @@ from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 FloatArray = NDArray[np.float64]
 
@@ -75,6 +74,8 @@ def fit_exponentials(
 
 
 def _best(t: FloatArray, y: FloatArray, weight: FloatArray, starts: list[tuple[float, ...]]) -> Exponentials:
+    from scipy.optimize import least_squares  # noqa: PLC0415 - a quarter of a second, for recordings alone
+
     root = np.sqrt(weight)
     squares = [float((_left(t, y, root, np.log(np.array(start))) ** 2).sum()) for start in starts]
     start = np.log(np.array(starts[int(np.argmin(squares))]))

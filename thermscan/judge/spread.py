@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.optimize import brentq
 
 from thermscan.robust import MAD_TO_SIGMA
 
@@ -84,7 +83,11 @@ def shrunk_scale(
     elif beyond(high) >= 0:
         seen = high
     else:
-        seen = float(brentq(beyond, low, high, xtol=1e-4))
+        # Monotonic between its bounds: halved until nothing that is told can change.
+        while high - low > 1e-4:
+            seen = 0.5 * (low + high)
+            low, high = (seen, high) if beyond(seen) > 0 else (low, seen)
+        seen = 0.5 * (low + high)
     of_nature = float(np.median((seen * nature) ** 2 / ((seen * nature) ** 2 + known**2)))
     worth = MAD_EFFICIENCY * len(data) * of_nature
     variance = (degrees + worth * seen**2) / (degrees + worth)

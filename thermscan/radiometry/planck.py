@@ -12,11 +12,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import CubicHermiteSpline
 
 from thermscan.errors import InputError
 from thermscan.scales import abs_k_from_c, c_from_abs_k
@@ -188,7 +186,7 @@ def band_radiance(temp_c: ArrayLike, *, band_um: Band = DEFAULT_BAND_UM) -> NDAr
     temp_abs_k = abs_k_from_c(temp_c)
     curve = _band_curve(band_um)
     inside = (temp_abs_k >= LOWEST_ABS_K) & (temp_abs_k <= HIGHEST_ABS_K)
-    radiance: NDArray[np.float64] = np.exp(curve.log_radiance(1.0 / np.where(inside, temp_abs_k, np.nan)))
+    radiance: NDArray[np.float64] = np.exp(curve.log_radiance.at(1.0 / np.where(inside, temp_abs_k, np.nan)))
     return radiance
 
 
@@ -216,7 +214,9 @@ def band_radiance_slope(temp_c: ArrayLike, *, band_um: Band = DEFAULT_BAND_UM) -
     curve = _band_curve(band_um)
     inside = (temp_abs_k >= LOWEST_ABS_K) & (temp_abs_k <= HIGHEST_ABS_K)
     inverse = 1.0 / np.where(inside, temp_abs_k, np.nan)
-    slope: NDArray[np.float64] = -(inverse**2) * curve.slope(inverse) * np.exp(curve.log_radiance(inverse))
+    slope: NDArray[np.float64] = (
+        -(inverse**2) * curve.log_radiance.slope_at(inverse) * np.exp(curve.log_radiance.at(inverse))
+    )
     return slope
 
 
@@ -244,16 +244,62 @@ def band_temperature_c(radiance: ArrayLike, *, band_um: Band = DEFAULT_BAND_UM) 
     value = np.asarray(radiance, dtype=np.float64)
     curve = _band_curve(band_um)
     logarithm = np.log(np.where(value > 0, value, np.nan))
-    return c_from_abs_k(1.0 / curve.inverse_temperature(logarithm))
+    return c_from_abs_k(1.0 / curve.inverse_temperature.at(logarithm))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _BandCurve:
     """Logarithm of a band's radiance against inverse absolute temperature, its slope and its inverse."""
 
-    log_radiance: Any
-    slope: Any
-    inverse_temperature: Any
+    log_radiance: _Hermite
+    inverse_temperature: _Hermite
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Hermite:
+    """
+    A curve through knots with their slopes: a cubic between two of them; NaN outside.
+
+    Attributes
+    ----------
+    knots : ndarray of shape (n,)
+        Rising.
+    values, slopes : ndarray of shape (n,)
+
+    References
+    ----------
+    .. [1] F. N. Fritsch and R. E. Carlson, SIAM J. Numer. Anal. 17 (1980) 238-246, equations 2 and 3 (Hermite's form).
+    """
+
+    knots: NDArray[np.float64]
+    values: NDArray[np.float64]
+    slopes: NDArray[np.float64]
+
+    def at(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Values of the curve."""
+        k, width, share = self._where(x)
+        left, right = self.values[k], self.values[k + 1]
+        rest = 1.0 - share
+        bent = (self.slopes[k] * width - (right - left)) * rest - (self.slopes[k + 1] * width - (right - left)) * share
+        result: NDArray[np.float64] = rest * left + share * right + share * rest * bent
+        return result
+
+    def slope_at(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Slopes of the curve."""
+        k, width, share = self._where(x)
+        rise = (self.values[k + 1] - self.values[k]) / width
+        start, end = self.slopes[k], self.slopes[k + 1]
+        result: NDArray[np.float64] = (
+            start + share * (6.0 * rise - 4.0 * start - 2.0 * end) + share**2 * 3.0 * (start + end - 2.0 * rise)
+        )
+        return result
+
+    def _where(self, x: NDArray[np.float64]) -> tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]]:
+        """The piece each x lies in, its width, and how far along it x lies; NaN outside."""
+        k = np.clip(np.searchsorted(self.knots, x, side="right") - 1, 0, len(self.knots) - 2)
+        width = self.knots[k + 1] - self.knots[k]
+        inside = (x >= self.knots[0]) & (x <= self.knots[-1])
+        return k, width, np.where(inside, (x - self.knots[k]) / width, np.nan)
 
 
 @lru_cache(maxsize=16)
@@ -268,9 +314,10 @@ def _band_curve(band_um: Band) -> _BandCurve:
     log_radiance = np.log(radiance) - least[:, 0]
     by_inverse = -SECOND_RADIATION_CONSTANT_UM_K / lengths / -np.expm1(-x)
     slope = (spectrum * by_inverse).sum(axis=1) / radiance
-    forward = CubicHermiteSpline(inverse, log_radiance, slope, extrapolate=False)
-    backward = CubicHermiteSpline(log_radiance[::-1], inverse[::-1], 1 / slope[::-1], extrapolate=False)
-    return _BandCurve(forward, forward.derivative(), backward)
+    return _BandCurve(
+        _Hermite(inverse, log_radiance, slope),
+        _Hermite(log_radiance[::-1].copy(), inverse[::-1].copy(), 1 / slope[::-1]),
+    )
 
 
 def _quadrature(band_um: Band) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

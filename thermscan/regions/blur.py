@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 from scipy.special import ndtr
 
 from thermscan.coordinates import pixel_centres
@@ -27,6 +26,10 @@ CORNER_GAP_PX = 5.0
 LEAST_STRETCHES = 5
 # No focused camera is sharper than its pixels allow, and past the upper bound the frame is out of focus.
 BLUR_RANGE_PX = (0.2, 3.0)
+# An edge lies where the board's place puts it, within this.
+PLACE_RANGE_PX = 2.0
+# Of the fit: it ends where a step gains less than this share of the squares.
+MOST_STEPS, LEAST_GAIN = 40, 1e-8
 # A profile that is no step leaves more than this many times the noise unexplained.
 WORST_MISFIT_PER_NOISE = 3.0
 
@@ -109,18 +112,46 @@ def _step_width(distance: NDArray[np.float64], values: NDArray[np.float64], nois
     if abs(step_k) < LEAST_STEP_PER_NOISE * noise_k:
         return None
 
-    def misfit(p: NDArray[np.float64]) -> NDArray[np.float64]:
-        share = ndtr((distance - p[0]) / p[1])
-        result: NDArray[np.float64] = p[2] + share * (p[3] + p[4] * (distance - p[0])) - values
-        return result
-
     lowest = float(np.sqrt(BLUR_RANGE_PX[0] ** 2 + PIXEL_VARIANCE_PX2))
-    fit = least_squares(
-        misfit,
-        x0=[0.0, 0.7, float(np.median(outer)), step_k, 0.0],
-        bounds=([-2.0, lowest, -np.inf, -np.inf, -np.inf], [2.0, BLUR_RANGE_PX[1], np.inf, np.inf, np.inf]),
-    )
-    left_over = float(np.sqrt(np.mean(fit.fun**2)))
+    bounds = np.array([[-PLACE_RANGE_PX, lowest, *[-np.inf] * 3], [PLACE_RANGE_PX, BLUR_RANGE_PX[1], *[np.inf] * 3]])
+    found, left_over = _fit_step(distance, values, np.array([0.0, 0.7, np.median(outer), step_k, 0.0]), bounds)
     tolerated = WORST_MISFIT_PER_NOISE * noise_k + 0.02 * abs(step_k)
-    on_bound = fit.x[1] >= 0.99 * BLUR_RANGE_PX[1] or abs(fit.x[0]) > 1.9
-    return None if on_bound or left_over > tolerated else float(fit.x[1])
+    on_bound = found[1] >= 0.99 * BLUR_RANGE_PX[1] or abs(found[0]) > 0.95 * PLACE_RANGE_PX
+    return None if on_bound or left_over > tolerated else float(found[1])
+
+
+def _fit_step(
+    distance: NDArray[np.float64], values: NDArray[np.float64], start: NDArray[np.float64], bounds: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], float]:
+    """
+    Place, width, cold side, step and slope of a blurred step by least squares; and the root mean square left over.
+
+    Levenberg's and Marquardt's method with the exact derivatives, steps cut at the bounds.
+    """
+
+    def left(p: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        z = (distance - p[0]) / p[1]
+        share, density = ndtr(z), np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi)
+        warm = p[3] + p[4] * (distance - p[0])
+        by_place = -density / p[1] * warm - share * p[4]
+        jacobian = np.column_stack(
+            [by_place, -density * z / p[1] * warm, np.ones_like(z), share, share * (distance - p[0])]
+        )
+        return values - p[2] - share * warm, jacobian
+
+    found, damping = start, 1e-3
+    residual, jacobian = left(found)
+    for _ in range(MOST_STEPS):
+        normal = jacobian.T @ jacobian
+        normal[np.diag_indices(len(found))] *= 1.0 + damping
+        tried = np.clip(found + np.linalg.lstsq(normal, jacobian.T @ residual, rcond=None)[0], *bounds)
+        again, derivatives = left(tried)
+        gain = float(residual @ residual - again @ again)
+        if gain < 0:
+            damping *= 10.0
+            continue
+        small = gain <= LEAST_GAIN * float(residual @ residual)
+        found, residual, jacobian, damping = tried, again, derivatives, damping / 10.0
+        if small:
+            break
+    return found, float(np.sqrt(np.mean(residual**2)))

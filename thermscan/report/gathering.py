@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, TypeAlias
 
 from thermscan.inspection import Inspection
 from thermscan.judge.finding import Finding, PartVerdict
-from thermscan.no_layout import RegionsFound
 
 FLAGGED_VERDICTS = ("hot", "cold", "watch")
+if TYPE_CHECKING:
+    # What finds regions needs half a second of libraries that a look with a layout does without.
+    from thermscan.no_layout import RegionsFound
+
 # A look at a board, with a layout or without one.
-Looked = Inspection | RegionsFound
+Looked: TypeAlias = "Inspection | RegionsFound"
 
 
 def verdicts_in_layout_order(inspection: Looked) -> tuple[PartVerdict, ...]:
     """The verdicts, sorted like the layout; a part that the layout does not have comes last."""
-    if isinstance(inspection, RegionsFound):
+    if not isinstance(inspection, Inspection):
         return inspection.judgement.parts
     place = {part.ref: index for index, part in enumerate(inspection.board.parts)}
     return tuple(sorted(inspection.judgement.parts, key=lambda each: place.get(each.measurement.part.ref, len(place))))

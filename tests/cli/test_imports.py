@@ -1,0 +1,23 @@
+"""What `inspect` loads: a second of libraries is a second that a person waits at every look."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+RUN = Path(__file__).parents[2] / "samples" / "departure_display" / "good-1.toml"
+# Loaded by scipy's optimisers, splines and statistics, and by all that draws: 0.2 to 0.6 s each.
+HEAVY = ("scipy.optimize", "scipy.interpolate", "scipy.stats", "scipy.linalg", "scipy.spatial", "matplotlib", "pandas")
+
+
+def test_inspect_loads_no_optimiser_no_splines_no_statistics_and_nothing_that_draws():
+    code = (
+        "import sys\n"
+        "from thermscan.cli.main import main\n"
+        f"status = main(['inspect', {str(RUN)!r}, '--json'])\n"
+        f"print([name for name in {HEAVY!r} if name in sys.modules], status, file=sys.stderr)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.stderr.splitlines()[-1] == "[] 0"
+    assert '"overall": "clear"' in done.stdout
