@@ -26,7 +26,8 @@ from scipy import stats
 
 Z_EDGES = (0.0, 2.0, 4.0, 6.0, 10.0, 20.0, np.inf)
 BARE_EDGES_K = (2.0, 4.0, 7.0, 12.0, 25.0)
-SUSPICION_EDGES = (0.0, 0.003, 0.01, 0.03, 0.1, 0.3, 0.6, 0.9, 0.99, 1.0)
+# Each tenth, and finer where most parts are.
+SUSPICION_EDGES = (0.0, 0.003, 0.01, 0.03, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.97, 1.0)
 WATTS_FROM = 0.3
 NORMAL_95 = 1.959964
 WAYS = {"peers": "by peers alone", "baseline": "with known-good runs", "lone": "lone board: no groups, no good runs"}
@@ -47,6 +48,8 @@ def print_tables(lines: Sequence[Line]) -> None:
             recall_table(chosen)
             false_table(chosen)
             suspicion_table(chosen)
+    print("\n== all ways together")
+    suspicion_table(lines)
     peers = [line for line in lines if line["way"] == "peers"]
     temperature_table(peers)
     watts_table(peers)
@@ -163,8 +166,9 @@ def suspicion_table(lines: Sequence[Line]) -> None:
             boards = len({each[2] for each in here})
             least, most = bounds(at_fault / len(here) * min(boards, len(here)), min(boards, len(here)))
             told = f"{100 * at_fault / len(here):.1f} % ({100 * least:.1f} to {100 * most:.1f})"
-            mean = np.mean([each[0] for each in here])
-            print(f"  {low:8.3f} to {high:5.3f}{len(here):8}{mean:8.3f}   {told}")
+            mean = float(np.mean([each[0] for each in here]))
+            within = "" if least <= mean <= most else "   stated otherwise"
+            print(f"  {low:8.3f} to {high:5.3f}{len(here):8}{mean:8.3f}   {told}{within}")
 
 
 def places_table(lines: Sequence[Line]) -> None:

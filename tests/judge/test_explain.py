@@ -40,6 +40,11 @@ def test_the_lines_lead_from_pixels_to_verdict():
     assert "peer: against 7 peers of its group memory (U1, U2, U3, U4, U5, U7, U8)" in text
     assert "their places on the board make" in text
     assert "baseline: against 1 known-good run" in text
+    assert text.count("by itself it speaks for a fault") == 2
+    # Of the two only the known-good run counts.
+    assert text.index("not counted") < text.index("baseline: against")
+    assert "all together: at fault with a probability of 1" in text
+    assert "so act: to act on a good part is taken to cost 10 second looks" in text
     assert "possibly: " in text
     assert text.index("pixels:") < text.index("temperature:") < text.index("own heat:") < text.index("finding (")
 

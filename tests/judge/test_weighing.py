@@ -44,7 +44,7 @@ def _level(*comparisons: Comparison) -> tuple[str | None, str]:
 
 
 def test_the_same_difference_counts_less_among_more_comparisons():
-    alone, others = _one(excess_k=2.8, u_k=0.35), [_one(f"U{i}") for i in range(2, 121)]
+    alone, others = _one(excess_k=2.5, u_k=0.35), [_one(f"U{i}") for i in range(2, 121)]
     assert _level(alone)[0] == "act"
     assert _level(alone, *others)[0] == "watch"
 
@@ -106,8 +106,8 @@ def test_a_temperature_that_says_the_opposite_leaves_nothing_to_act_on(excess_k:
 
 
 def test_levels_follow_from_what_mistakes_cost():
-    # Acting costs 10 (1 - p), watching 1, passing over 10 p: equal at p = 0.9 and 0.1.
-    assert [decide(p, 1.0) for p in (0.09, 0.11, 0.89, 0.91)] == [None, "watch", "watch", "act"]
+    # Acting costs 10 (1 - p), watching 1 - p + 4 p, passing over 10 p: equal at p = 9 / 13 and 1 / 7.
+    assert [decide(p, 1.0) for p in (0.14, 0.145, 0.69, 0.695)] == [None, "watch", "watch", "act"]
     # A fault too small to matter is passed over, however sure.
     assert decide(1.0, 0.1) is None
     assert LOSSES[None][2] > LOSSES["watch"][2] > LOSSES["act"][2]

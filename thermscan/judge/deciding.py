@@ -7,11 +7,12 @@ from thermscan.judge.finding import Level
 # What each answer costs where the part is good, where a fault is too small to matter, and where one matters; the unit
 # is a second look at a part, a minute's work. A chip that is replaced needlessly costs an evening, and the risk to
 # board and spare; one at fault that is called normal costs as much: it goes on to the next stage, where most faults
-# show before they burn anything and some do not. One that is watched is looked at again, and hardly lost. A judgement,
-# not measured: so something is to be acted on from a probability of 0.9, and watched from one of 0.1.
+# show before they burn anything and some do not. One that is watched is looked at again, and passed over all the same
+# four times of ten. A judgement, not measured: so something is to be acted on from a probability of 0.69, and watched
+# from one of 0.14.
 LOSSES: dict[Level | None, tuple[float, float, float]] = {
     None: (0.0, 0.0, 10.0),
-    "watch": (1.0, 1.0, 1.0),
+    "watch": (1.0, 1.0, 4.0),
     "act": (10.0, 10.0, 0.0),
 }
 
@@ -33,7 +34,7 @@ def decide(at_fault: float, matters: float) -> Level | None:
 
     Examples
     --------
-    >>> [decide(chance, 1.0) for chance in (0.05, 0.15, 0.85, 0.95)], decide(0.99, 0.1)
+    >>> [decide(chance, 1.0) for chance in (0.1, 0.2, 0.6, 0.8)], decide(0.99, 0.1)
     ([None, 'watch', 'watch', 'act'], None)
     """
     states = (1.0 - at_fault, at_fault * (1.0 - matters), at_fault * matters)

@@ -141,6 +141,7 @@ def _comparison_lines(weighed: Weighed) -> list[str]:
         *([f"  this board's parts scatter by {c.scale:.2f} times that"] if c.scale != 1.0 else []),
         f"  score {c.score:+.1f}; chance among good parts {chance_text(c.p_value)}",
         f"  by itself {_loud(weighed.loudness)}",
+        *([] if weighed.heard else ["  not counted: the known-good runs know this part better than its like do"]),
         f"  said of it: {weighed.level or 'nothing'}",
         *([f"  at most a watch: {c.at_most_watch}"] if c.at_most_watch else []),
     ]

@@ -63,6 +63,8 @@ class Weighed:
         The part's probability of being at fault, all comparisons together.
     why : Why or None
         What keeps a watch from being an act.
+    heard : bool
+        Whether it counts in that probability: its like do not, where known-good runs show the part.
     """
 
     comparison: Comparison
@@ -71,6 +73,7 @@ class Weighed:
     loudness: float
     suspicion: float
     why: Why | None = None
+    heard: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +170,8 @@ def _weighed(comparison: Comparison, about: Sequence[Comparison], suspect: Suspe
     """What one comparison says of a part whose level is known."""
     posterior = suspect.posterior
     loudness = _loudness(comparison, posterior)
-    silent = Weighed(comparison, None, Meaning.OWN, loudness, suspect.suspicion)
+    heard = any(each is comparison for each in _heard(about))
+    silent = Weighed(comparison, None, Meaning.OWN, loudness, suspect.suspicion, heard=heard)
     if posterior is None:
         return silent
     speaks = loudness > 0.0 and comparison.excess_k * posterior.fault_k > 0.0
