@@ -21,7 +21,7 @@ FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
 # So many places at most, and how far the fin's answer is followed, in decay lengths.
-MOST_PLACES, REACH = 4, 3.5
+MOST_PLACES, REACH = 8, 3.5
 # All heat follows one supply: its phase is the same but for what bodies delay.
 PROMPT = np.pi / 3
 # Another place must explain this share of what the first did.
