@@ -73,6 +73,11 @@ class Rising:
         ]  # fmt: skip
         return tuple(ref for _, ref in sorted(going, reverse=True))
 
+    @property
+    def way(self) -> str:
+        """What most of those do."""
+        return "rising" if np.median([self.curves[ref].still_to_go_k for ref in self.refs]) >= 0 else "cooling"
+
     def told(self, judgement: Judgement) -> Judgement:
         """A judgement of ``at_end`` in which parts are shown as they are now, and findings say what they are of."""
         present = {measured.part.ref: measured for measured in self.now}
@@ -81,7 +86,7 @@ class Rising:
             judgement,
             parts=tuple(replace(each, measurement=present[each.measurement.part.ref]) for each in judgement.parts),
             findings=tuple(
-                replace(each, text=f"Still rising, judged where it will end: {each.text}") if each.ref in rising
+                replace(each, text=f"Still {self.way}, judged where it will end: {each.text}") if each.ref in rising
                 else each
                 for each in judgement.findings
             ),
@@ -115,7 +120,8 @@ def find_rising(
     InputError
         ``power_on_s`` lies behind the recording's end.
     """
-    if len(views) != 1 or len(views[0].aligned.numbers) < FEWEST_FRAMES:
+    # A supply that is switched on and off on purpose leaves no end to go to.
+    if len(views) != 1 or len(views[0].aligned.numbers) < FEWEST_FRAMES or run.drive_period_s is not None:
         return None, ()
     seen = views[0]
     reference = Reference(
@@ -187,7 +193,7 @@ def _remarks(found: Rising) -> tuple[str, ...]:
     rest = len(found.refs) - len(lines)
     more = f", and {rest} more" if rest else ""
     return (
-        f"still rising: {', '.join(lines)}{more}; parts were judged by where they will end, {shown} "
+        f"still {found.way}: {', '.join(lines)}{more}; parts were judged by where they will end, {shown} "
         "('thermscan warmup' tells more)",
     )
 
