@@ -74,6 +74,14 @@ def write(folder: Path, minutes: float, watch: subprocess.Popen) -> tuple[set[st
     return written, gone, memory
 
 
+def caught_up_in_s(log: Path, name: str) -> float:
+    """How long until the last frame is in the log; a minute at most."""
+    began = time.monotonic()
+    while time.monotonic() - began < 60.0 and f'"{name}"' not in log.read_text(encoding="utf-8")[-20000:]:
+        time.sleep(0.1)
+    return time.monotonic() - began
+
+
 def save(path: Path, content: bytes, *, halves: bool) -> None:
     """As a program does that writes straight to the name."""
     with path.open("wb") as stream:
@@ -103,7 +111,7 @@ def main() -> None:
         )  # fmt: skip
         time.sleep(8.0)
         written, gone, memory = write(folder, given.minutes, watch)
-        time.sleep(5.0)
+        behind_s = caught_up_in_s(log, max(written - gone))
         watch.send_signal(signal.SIGINT)
         status = watch.wait(timeout=60)
         text = log.read_text(encoding="utf-8")
@@ -121,9 +129,10 @@ def main() -> None:
         f"{len(missed - gone)} others, {len(missed & gone)} deleted at once; twice: {len(twice)}"
     )
     print(
-        f"exit {status}; log whole: {text.endswith(chr(10))}, {len(entries)} lines; last frame at {max(last):.1f} s; "
-        f"memory {memory[min(60, len(memory) - 1)]:.0f} MB after a minute, {memory[-1]:.0f} MB at the end, "
-        f"{max(memory):.0f} MB at most; last words: {said.strip().splitlines()[-1] if said.strip() else ''}"
+        f"exit {status}; log whole: {text.endswith(chr(10))}, {len(entries)} lines; last frame at {max(last):.1f} s,"
+        f" in the log {behind_s:.1f} s after; memory {memory[min(60, len(memory) - 1)]:.0f} MB after a minute, "
+        f"{memory[-1]:.0f} MB at the end, {max(memory):.0f} MB at most; "
+        f"last words: {said.strip().splitlines()[-1] if said.strip() else ''}"
     )
 
 

@@ -7,6 +7,10 @@ tried again while it changes, and given up with a word only when it has been sti
 
 from __future__ import annotations
 
+import os
+import stat
+from collections.abc import Container
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -15,7 +19,7 @@ import numpy as np
 from thermscan.errors import InputError
 from thermscan.frames.clock import EPOCH_S, Written, time_in_name
 from thermscan.frames.stream import FrameStream, StreamFrame, open_stream
-from thermscan.runs.reading import TIMES_NAME, frame_files, natural_key
+from thermscan.runs.reading import FRAME_SUFFIXES, TIMES_NAME, natural_key
 
 # A file that has not changed for so long and still cannot be read will not mend.
 STILL_S = 3.0
@@ -73,19 +77,17 @@ class FolderFrames:
         """
         fresh: list[tuple[tuple[float, list[tuple[int, int, str]], int], StreamFrame, float | None]] = []
         present = self._present()
-        self._tell_gone({path.name for path in present})
-        for path in present:
-            known = self._known.setdefault(path.name, _Known())
-            try:
-                about = path.stat()
-            except OSError:  # gone again
-                continue
-            moved = (about.st_size, about.st_mtime_ns) != (known.size, known.changed_ns)
-            if moved:
+        self._tell_gone(present)
+        waiting = []
+        for name, about in present.items():
+            known = self._known.setdefault(name, _Known())
+            if (about.st_size, about.st_mtime_ns) != (known.size, known.changed_ns):
                 known.size, known.changed_ns, known.seen_s = about.st_size, about.st_mtime_ns, now_s
                 known.done = known.told = False
-            if known.done:
-                continue
+            if not known.done:
+                waiting.append(self.folder / name)
+        for path in sorted(waiting, key=lambda each: natural_key(each.name)):
+            known = self._known[path.name]
             try:
                 found = self._read(path, known)
             except InputError as error:
@@ -103,7 +105,7 @@ class FolderFrames:
         fresh.sort(key=lambda each: each[0])
         return [self._timed(frame, written, now_s) for _, frame, written in fresh]
 
-    def _tell_gone(self, names: set[str]) -> None:
+    def _tell_gone(self, names: Container[str]) -> None:
         """A file that was seen and vanished before it could be read is a frame that nobody looked at: it is told."""
         for name, known in self._known.items():
             if name not in names and not (known.done or known.told):
@@ -111,16 +113,20 @@ class FolderFrames:
                 where = str(self.folder / name)
                 self.complaints.append(str(InputError("it vanished before it could be read", where=where)))
 
-    def _present(self) -> list[Path]:
+    def _present(self) -> dict[str, os.stat_result]:
+        """Files that may hold frames: one look at each, since a folder of an hour holds thousands."""
+        found = {}
         try:
-            files = frame_files(self.folder)
+            with os.scandir(self.folder) as entries:
+                for entry in entries:
+                    if _may_hold_frames(entry.name):
+                        with suppress(OSError):  # gone again
+                            about = entry.stat()
+                            if stat.S_ISREG(about.st_mode):
+                                found[entry.name] = about
         except OSError:
-            return []
-        return [
-            path for path in files
-            if path.name.lower() != TIMES_NAME and not path.name.startswith(".")
-            and not any(mark in path.name.lower() for mark in MARKS_OF_HALVES)
-        ]  # fmt: skip
+            return {}
+        return found
 
     def _read(self, path: Path, known: _Known) -> list[tuple[StreamFrame, float | None]]:
         """The file's frames that were not given out yet, each with the time that is written for it."""
@@ -164,6 +170,16 @@ class FolderFrames:
                 self._first = now_s
             time_s = now_s - self._first
         return StreamFrame(frame.values, time_s, number, frame.path, frame.page, frame.repeats)
+
+
+def _may_hold_frames(name: str) -> bool:
+    lower = name.lower()
+    return (
+        os.path.splitext(lower)[1] in FRAME_SUFFIXES
+        and lower != TIMES_NAME
+        and not lower.startswith(".")
+        and not any(mark in lower for mark in MARKS_OF_HALVES)
+    )
 
 
 def _written(stream: FrameStream, path: Path) -> float | None:
