@@ -36,6 +36,9 @@ def test_numbers_temperatures_and_differences_are_shown_in_the_readers_way() -> 
         "a.tiff: 12 Pixel stehen am oberen Ende des Messbereichs (150,0 °C): sie können heißer sein; "
         "den höheren Bereich der Kamera wählen"
     )
+    assert plain(f"{said}range".replace("a.tiff", "a.tiff and 2 more"), Shown("de")).startswith(
+        "a.tiff und 2 weitere: 12 P"
+    )
     # Within a free text, too: 73 °C is 163.4 °F.
     said = (
         "warm electrolytic capacitors: C1 (73 °C, 4 times); by the rule of thumb that each 10 K halves their life they "

@@ -12,6 +12,7 @@ from thermscan.registration import Registration
 from thermscan.report.gathering import findings_by_weight, main_finding_by_ref
 from thermscan.report.sentences import in_words_of
 from thermscan.report.shown import Shown, listed, visible
+from thermscan.views.seen import SeenView
 
 # More would push what was not compared off the first page; all of them stand further on.
 _MOST_FINDINGS = 12
@@ -125,7 +126,7 @@ def board_level(inspection: Inspection, shown: Shown) -> str | None:
 
 
 def _looked(inspection: Inspection, shown: Shown) -> tuple[str, ...]:
-    run, board, frames = inspection.run, inspection.board, inspection.image.frames
+    run, board = inspection.run, inspection.board
     measured = sum(each.measurement.measurable for each in inspection.judgement.parts)
     name = visible(" ".join(filter(None, [board.name, board.revision])))
     minutes = ""
@@ -135,7 +136,7 @@ def _looked(inspection: Inspection, shown: Shown) -> tuple[str, ...]:
     runs = len(inspection.baseline.runs) if inspection.baseline else 0
     sentences = [
         shown.say("first.looked_board", board=name, parts=len(board.parts), measured=measured),
-        shown.say("first.looked_frames_one") if frames == 1 else shown.say("first.looked_frames_many", n=frames),
+        _frames(inspection, shown),
         shown.say("first.looked_stage", stage=visible(run.stage)) if run.stage else "",
         shown.say("first.looked_when", room=shown.temp(run.ambient_c), minutes=minutes),
     ]
@@ -148,6 +149,15 @@ def _looked(inspection: Inspection, shown: Shown) -> tuple[str, ...]:
         one = runs == 1
         sentences.append(shown.say(f"first.looked_baseline_{'one' if one else 'many'}", **({} if one else {"n": runs})))
     return tuple(filter(None, [*sentences, board_level(inspection, shown)]))
+
+
+def _frames(inspection: Inspection, shown: Shown) -> str:
+    """How many frames, from how many sides."""
+    views = sum(isinstance(view, SeenView) for view in inspection.views)
+    if views > 1:
+        return shown.say("first.looked_frames_views", n=len(inspection.frames), views=views)
+    frames = inspection.image.frames
+    return shown.say("first.looked_frames_one") if frames == 1 else shown.say("first.looked_frames_many", n=frames)
 
 
 def _changed(inspection: Inspection, shown: Shown) -> tuple[str, ...]:

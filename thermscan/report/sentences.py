@@ -17,6 +17,7 @@ _PLACES = {"": ".+?", "n": _NUMBER, "temp": rf"{_NUMBER} °C", "diff": rf"{_NUMB
 _PLACE = re.compile(r"\{(\w+)(?::(\w+))?\}")
 _MEASURED = re.compile(rf"(?<![\w.])({_NUMBER}) (°C|K)(?![\w/²])")
 # A stage that speaks of one file begins with the file's name.
+_MORE_FILES = re.compile(r"and (\d+) more(?=: $)")
 _OF_A_FILE = re.compile(r"(?s)([^:]{1,300}): (.+)")
 
 
@@ -56,7 +57,8 @@ def in_words_of(text: str, shown: Shown) -> tuple[str, str]:
             for sentence in sentences():
                 found = sentence.pattern.fullmatch(told)
                 if found:
-                    return visible(before + _filled(sentence, found, shown)), shown.language
+                    words = _MORE_FILES.sub(lambda more: shown.say("number.and_more", n=more[1]), before)
+                    return visible(words + _filled(sentence, found, shown)), shown.language
     return visible(text if shown.units == "C" else _MEASURED.sub(_measured_in(shown), text)), "en"
 
 
