@@ -12,7 +12,7 @@ import pytest
 from matplotlib.image import imread
 from pypdf import PdfReader
 
-from tests.report.built_inspections import build_inspection, with_part_texts
+from tests.report.built_inspections import build_inspection, with_look_before, with_part_texts, with_views
 from thermscan.errors import InputError
 from thermscan.inspection import Inspection
 from thermscan.report import report
@@ -64,6 +64,18 @@ def test_a_report_is_results_table_pdf_and_pictures_alike_each_time_where_the_da
     assert json.loads(written[0].read_text(encoding="utf-8"))["schema"] == "thermscan.inspection/1"
     assert [path.name for path in written if path.read_bytes() != contents[path.name]] == []
     assert b"D:20231114" in contents["report.pdf"]
+
+
+def test_looks_from_several_sides_and_before_a_repair_have_their_pictures_and_words() -> None:
+    whole = with_views(with_look_before(build_inspection(12, flagged=2, shape=(48, 64), baseline=False)))
+    contents = report_contents(whole)
+    assert {"views.png", "before-and-after.png", "change-since-before.png"} <= contents.keys()
+    text = " ".join(page.extract_text() for page in PdfReader(BytesIO(contents["report.pdf"])).pages)
+    # The first part rests on the last view alone, as built.
+    first = whole.measurements[0]
+    assert first.measurable
+    assert f"view 3 of 3: {first.part.ref}" in text
+    assert "What changed since the look before" in text
 
 
 @pytest.mark.usefixtures("quick")

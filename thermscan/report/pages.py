@@ -33,6 +33,7 @@ from thermscan.report.told import (
     first_blocks,
     provenance_blocks,
     remark_blocks,
+    views_blocks,
     watts_blocks,
 )
 from thermscan.report.verdicts import OVERALL_MARKS, Mark
@@ -139,6 +140,7 @@ def report_pages(
     blocks = [
         *figures_blocks(inspection, shown),
         *watts_blocks(inspection, shown),
+        *views_blocks(inspection, shown),
         *remark_blocks(inspection, shown),
     ]
     pages.flow(flowed_lines(blocks, BODY_WIDTH_PT))

@@ -15,9 +15,10 @@ from thermscan.report.gathering import findings_by_weight
 from thermscan.report.lettering import signed
 from thermscan.report.results import software_versions
 from thermscan.report.sentences import in_words_of
-from thermscan.report.shown import Shown, visible
+from thermscan.report.shown import Shown, listed, visible
 from thermscan.report.verdicts import OVERALL_MARKS, VERDICT_MARKS, Mark
 from thermscan.runs.run import Supply
+from thermscan.views.seen import SeenView
 
 _INDENT_PT = 14.0
 
@@ -87,6 +88,22 @@ def watts_blocks(inspection: Inspection, shown: Shown) -> list[Block]:
         )
         rows.append(Block(told, size_pt=7.5, gap_pt=1.0))
     return [heading(shown.say("about.watts_heading")), *rows] if rows else []
+
+
+def views_blocks(inspection: Inspection, shown: Shown) -> list[Block]:
+    """Which parts were read from which of several views; empty where there was one."""
+    views = sum(isinstance(view, SeenView) for view in inspection.views)
+    if views < 2:
+        return []
+    refs: dict[tuple[int, ...], list[str]] = {}
+    for each in inspection.measurements:
+        if each.measurable:
+            refs.setdefault(each.seen_in, []).append(each.part.ref)
+    lines = [
+        f"{shown.say('part.seen_in', views=', '.join(str(number + 1) for number in seen), n=views)}: {listed(named)}"
+        for seen, named in sorted(refs.items(), key=lambda item: (-len(item[0]), item[0]))
+    ]
+    return [heading(shown.say("part.seen_from")), *(Block(line) for line in lines)]
 
 
 def remark_blocks(inspection: Inspection, shown: Shown) -> list[Block]:
