@@ -20,9 +20,6 @@ GIVE_INSTEAD = "give corners_px (the board's four corners in the frame) or four 
 # Log odds that a place needs against another layout, and by how much it must be likelier than a rival place. Of wrong
 # places of 68 frames, of their own and of another board's layout, the likeliest had 1.3.
 ENOUGH, AHEAD = 2.0, 2.0
-# The detail of tall parts lies where their tops are seen, a few pixels off: alone, with edges against it and less than
-# so much of the outline, it holds no place.
-OUTLINE_NEEDED = 0.7
 # Two places closer than this, over the parts, in pixels of the search, are the same.
 SAME_PLACE_PX = 3.0
 # Nearer than this two places are the same thing, one of them not as well refined, unless they are turned.
@@ -41,7 +38,7 @@ def decide(found: list[Candidate], search: Search, evidence: Evidence) -> Candid
     if not found:
         raise CannotJudge(_nothing_found(evidence), fix=GIVE_INSTEAD)
     best = found[0]
-    if best.log_odds < ENOUGH or (best.outline_seen < OUTLINE_NEEDED and best.edge_odds < 0):
+    if best.log_odds < ENOUGH:
         check_mirrored(search, best.log_odds)
         raise CannotJudge(
             "an outline was found, but not this layout's parts in it: they explain"

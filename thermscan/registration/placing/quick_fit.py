@@ -28,8 +28,6 @@ FLOOR_PX = 0.35
 TUKEY = 4.685
 FEWEST_SITES = 24
 HOLD_PX = 30.0
-# In the test of a place, the gradient at an edge is compared with that to either side of it, as far as this.
-BESIDE_PX = 6.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -167,37 +165,3 @@ def _peaks(strength: FloatArray, along: FloatArray, range_px: float) -> tuple[Fl
     with np.errstate(divide="ignore", invalid="ignore"):
         fine = np.where(bend < 0, (before - after) / 2 / bend, 0.0)
     return np.where(peak[rows, best], along[best + 1] + np.clip(fine, -1, 1), np.nan), here
-
-
-def edge_odds(
-    field: GradientField,
-    sites: Sites,
-    matrix: FloatArray,
-    risen: Risen,
-) -> FloatArray:
-    """
-    How much likelier each edge makes the frame where it is predicted than a little beside, as log odds.
-
-    Parameters
-    ----------
-    risen : Risen
-        Sides that the doubt of their part's height moves by more than a pixel have no say.
-
-    Returns
-    -------
-    ndarray of shape (m,)
-        NaN where an edge has no say.
-    """
-    at, normals = placed(matrix, sites.points_mm, sites.along_mm)
-    at = at + risen.shift_px[sites.edge]
-    doubt = np.abs((normals * risen.u_px[sites.edge]).sum(axis=1))
-    along = np.arange(-BESIDE_PX, BESIDE_PX + 1)
-    strength = field.across(at[:, None] + along[:, None] * normals[:, None], normals[:, None])
-    told = np.log1p((strength / STRONG) ** 2)
-    middle = len(along) // 2
-    here = told[:, middle - 1 : middle + 2].max(axis=1)
-    odds = here - np.log(np.exp(np.maximum.reduce([told[:, :-2], told[:, 1:-1], told[:, 2:]], axis=0)).mean(axis=1))
-    count = np.bincount(sites.edge, doubt < 1.0, minlength=len(risen.u_px))
-    total = np.bincount(sites.edge, np.where(doubt < 1.0, odds, 0.0), minlength=len(risen.u_px))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(count > 0, total / count, np.nan)

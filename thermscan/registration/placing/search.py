@@ -12,7 +12,9 @@ from thermscan.layout.board import Board
 from thermscan.registration.evidence import Evidence, filled, reduced
 from thermscan.registration.geometry.heights import HeightPrior, height_prior
 from thermscan.registration.geometry.homography import homography_from_corners
+from thermscan.registration.geometry.pose import pose_from_homography
 from thermscan.registration.geometry.rise import edge_rise
+from thermscan.registration.placing.bodies import Bodies, bodies_of, bodies_standing
 from thermscan.registration.placing.detail import (
     DetailPattern,
     Standing,
@@ -22,11 +24,12 @@ from thermscan.registration.placing.detail import (
     explained,
     standing,
 )
+from thermscan.registration.placing.edge_odds import EdgeOdds, edge_odds, layer_of
 from thermscan.registration.placing.edges import LayoutEdges
 from thermscan.registration.placing.outline_candidates import SEARCH_PX, frame_edges
 from thermscan.registration.placing.own_heights import GradientField, gradient_field
 from thermscan.registration.placing.proposals import proposals
-from thermscan.registration.placing.quick_fit import Risen, Sites, edge_odds, quick_fit, sites_of
+from thermscan.registration.placing.quick_fit import Risen, Sites, placed, quick_fit, sites_of
 
 FloatArray = NDArray[np.float64]
 
@@ -39,10 +42,8 @@ SHARP_PX, SOFT_PX, CLIMB_MOST = 1.4, 2.6, 2
 FROM_AFAR_PX, SETTLING_PX = (7.0, 5.0, 4.0), (3.0, 2.5, 2.0, 1.5, 1.5)
 # The gradient of the search is taken after this blur.
 SEARCH_BLUR_PX = 1.2
-# An edge may be another's, or not be seen: so often it tells nothing of the place.
-STRAY = 0.35
-# The four sides of a body, and bodies in a row, stand or fall together: about two edges make one vote.
-EDGES_A_VOTE = 2.0
+# A piece of the outline is seen where its log odds are above this.
+SEEN = 0.2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,8 +54,8 @@ class Candidate:
     Attributes
     ----------
     corners_px : ndarray of shape (4, 2)
-    edge_odds : float
-        Log odds that the layout's edges are there, against their lying anywhere near, by the root of their number.
+    edges : float
+        How far the bodies' edges fit better here than other layouts' do (`bodies_standing`).
     outline_seen : float
         Share of the outline's pieces that are rather there than not.
     standing : Standing
@@ -62,24 +63,24 @@ class Candidate:
     """
 
     corners_px: FloatArray
-    edge_odds: float
+    edges: float
     outline_seen: float
     standing: Standing
 
     @property
     def log_odds(self) -> float:
-        """Posterior log odds of edges, outline and detail together, against another layout or another place."""
+        """Posterior log odds of edges and detail together, against another layout or another place."""
         detail = min(self.standing.deviations, MOST_DEVIATIONS)
-        return PRIOR_ODDS + EDGES_WORTH * self.edge_odds + OUTLINE_WORTH * self.outline_seen + DETAIL_WORTH * detail
+        return PRIOR_ODDS + EDGES_WORTH * self.edges + DETAIL_WORTH * detail
 
 
 # Below these log odds more is tried: the places near the likeliest few, each side so many pixels in and out. Below the
 # second (of other boards' layouts half show less, of places a little off none) that is no use.
 SURE, HOPEFUL, NEARBY_OF, NEARBY_PX = 4.0, -9.0, 2, (-9.0, -4.5, 4.5, 9.0)
-# The three witnesses are not independent: their weights are those of a logistic regression of right places against
-# the likeliest wrong ones and those of other boards' layouts (63 and 250 of 68 made-up scenes; 4 of 313 on the wrong
-# side of 0, none of the wrong ones above 1.3).
-PRIOR_ODDS, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH, MOST_DEVIATIONS = -24.5, 1.5, 20.0, 0.7, 25.0
+# The two witnesses are not independent: their weights are those of a logistic regression of right places against wrong
+# ones and those of other boards' layouts (tests/benchmarks/placing_odds.py). How much of the outline is seen tells
+# nothing besides: wrong places were proposed for it.
+PRIOR_ODDS, EDGES_WORTH, DETAIL_WORTH, MOST_DEVIATIONS = -6.9, 0.9, 0.5, 25.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -94,16 +95,20 @@ class Search:
     field: GradientField
     sites: Sites
     pattern: DetailPattern
+    odds: EdgeOdds
+    bodies: Bodies
 
     def of_board(self, board: Board, edges: LayoutEdges) -> Search:
         """The same frame searched for another layout."""
+        prior = height_prior(board)
         return replace(
             self,
             board=board,
             edges=edges,
-            prior=height_prior(board),
+            prior=prior,
             sites=sites_of(edges),
             pattern=detail_pattern(board),
+            bodies=bodies_of(board, prior),
         )
 
     @property
@@ -144,18 +149,23 @@ class Search:
 
     def weighed(self, corners_px: FloatArray) -> Candidate:
         """A place with what speaks for it."""
-        matrix, risen = self.matrix(corners_px), self.risen(corners_px)
-        odds = edge_odds(self.field, self.sites, matrix, risen)
-        votes = np.log((1 - STRAY) * np.exp(np.nan_to_num(odds)) + STRAY)
-        votes[~np.isfinite(odds)] = 0.0
-        outline = self.edges.part < 0
-        seen = np.isfinite(odds) & outline
+        matrix = self.matrix(corners_px)
+        pose = pose_from_homography(
+            matrix, shape=self.shape, corners_mm=self.board.corners_mm, fov_deg=self.small.fov_deg
+        )
         return Candidate(
             corners_px,
-            float(votes.sum() / EDGES_A_VOTE / np.sqrt(max(len(self.board.parts), 1))),
-            float((odds[seen] > 0.2).mean()) if seen.any() else 0.0,
+            bodies_standing(self.odds, self.bodies, matrix, pose),
+            self._outline_seen(matrix),
             standing(self.picture, self.pattern, matrix),
         )
+
+    def _outline_seen(self, matrix: FloatArray) -> float:
+        sites = self.sites
+        at, normals = placed(matrix, sites.points_mm[sites.outline], sites.along_mm[sites.outline])
+        _, piece = np.unique(sites.edge[sites.outline], return_inverse=True)
+        told = np.bincount(piece, self.odds.at(at, layer_of(normals))) / np.bincount(piece)
+        return float((told > SEEN).mean())
 
 
 def start_search(evidence: Evidence, board: Board, edges: LayoutEdges, prior: HeightPrior) -> Search:
@@ -163,7 +173,8 @@ def start_search(evidence: Evidence, board: Board, edges: LayoutEdges, prior: He
     small = reduced(evidence, SEARCH_PX)
     picture = compressed(filled(small.apparent))
     field = gradient_field(small, SEARCH_BLUR_PX)
-    return Search(board, edges, prior, small, picture, field, sites_of(edges), detail_pattern(board))
+    odds, bodies = edge_odds(gradient_field(small)), bodies_of(board, prior)
+    return Search(board, edges, prior, small, picture, field, sites_of(edges), detail_pattern(board), odds, bodies)
 
 
 def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:

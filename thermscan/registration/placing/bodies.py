@@ -1,0 +1,150 @@
+"""How much better the bodies' edges lie on the frame's where the layout has them than where it has them not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.coordinates import map_points
+from thermscan.layout.board import Board
+from thermscan.registration.geometry.heights import HeightPrior
+from thermscan.registration.geometry.pose import Pose
+from thermscan.registration.placing.edge_odds import EdgeOdds, layer_of
+from thermscan.registration.placing.edges import NARROW_PX, ROUND_TRIM
+from thermscan.registration.placing.own_heights import AT_FOOT, BELIEVED
+
+FloatArray = NDArray[np.float64]
+
+# Where along a side its edge is asked for, and at how many equally likely heights of the body.
+ALONG, HEIGHTS = (0.2, 0.5, 0.8), 12
+# A body may not be seen, being as warm as the board, or be another's: so often its edges tell nothing of the place.
+STRAY = 0.35
+# Other layouts of the same bodies: this one shifted around the board by so many steps each way, and mirrored; none
+# nearer than two steps, and every second of those that are left.
+STEPS, NEAREST_STEPS, EVERY = 4, 2, 2
+# Log odds of a handful of bodies scatter by no less than this between layouts.
+LEAST_SPREAD = 0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bodies:
+    """
+    A layout's bodies, and where they would be in other layouts; fixed for a board.
+
+    Attributes
+    ----------
+    shapes_mm : ndarray of shape (parts, 4, 2)
+        Corners about the body's centre.
+    centres_mm : ndarray of shape (1 + others, parts, 2)
+        Of this layout, then of the others.
+    heights_mm : ndarray of shape (parts, `HEIGHTS`)
+        Equally likely before the frame is looked at.
+    along : ndarray of shape (parts, k)
+        Where on its sides each body's edges are asked for.
+    """
+
+    shapes_mm: FloatArray
+    centres_mm: FloatArray
+    heights_mm: FloatArray
+    along: FloatArray
+
+
+def bodies_of(board: Board, prior: HeightPrior) -> Bodies:
+    """
+    The bodies of a board, and other layouts of them.
+
+    Examples
+    --------
+    >>> from thermscan.layout.board import Part, Surface
+    >>> from thermscan.registration.geometry.heights import height_prior
+    >>> surface = Surface("plastic", 0.95, 0.02)
+    >>> box = np.array([[0.0, 0.0], [40.0, 0.0], [40.0, 20.0], [0.0, 20.0]])
+    >>> board = Board("b", None, box, 1.6, surface, (Part("U1", 8.0, 4.0, 10.0, 8.0, 0.0, surface, height_mm=3.0),))
+    >>> bodies = bodies_of(board, height_prior(board))
+    >>> bodies.centres_mm.shape, bodies.heights_mm.shape
+    ((23, 1, 2), (1, 12))
+    """
+    centres = np.array([[part.x_mm, part.y_mm] for part in board.parts]).reshape(-1, 2)
+    corners = np.array([part.corners_mm() for part in board.parts]).reshape(-1, 4, 2)
+    below = np.cumsum(np.exp(prior.log_density), axis=1)
+    wanted = (np.arange(HEIGHTS) + 0.5) / HEIGHTS
+    heights = np.array([np.interp(wanted, each / each[-1], prior.grid_mm) for each in below]).reshape(-1, HEIGHTS)
+    trim = np.array([[ROUND_TRIM if part.round_body else 0.0] for part in board.parts]).reshape(-1, 1)
+    along = trim + (1 - 2 * trim) * np.array(ALONG)
+    size = np.array([board.width_mm, board.height_mm])
+    half = np.minimum(np.ptp(corners, axis=1) / 2, size / 2)
+    others = [np.clip(each, half, size - half) for each in _elsewhere(centres, size)[::EVERY]]
+    return Bodies(corners - centres[:, None], np.array([centres, *others]), heights, along)
+
+
+def _elsewhere(centres: FloatArray, size: FloatArray) -> list[FloatArray]:
+    """The centres shifted around the board by whole steps, as they are and mirrored both ways."""
+    steps = [(right, down) for right in range(STEPS) for down in range(STEPS)]
+    far = [way for way in steps if sum(min(step, STEPS - step) for step in way) >= NEAREST_STEPS]
+    mirrored = [np.where([left, up], size - centres, centres) for left in (False, True) for up in (False, True)]
+    return [(each + np.array(way) * size / STEPS) % size for each in mirrored for way in far]
+
+
+def bodies_standing(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pose: Pose) -> float:
+    """
+    By how many standard deviations of other layouts this one's edges fit the frame better, at one place of the board.
+
+    Parameters
+    ----------
+    odds : EdgeOdds
+    bodies : Bodies
+    px_from_mm : ndarray of shape (3, 3)
+        Of the board's plane.
+    pose : Pose
+
+    Notes
+    -----
+    The log odds of a layout are the sum over its bodies of those of the four sides, averaged over the heights that the
+    body may have; what wrong layouts of the same bodies get in the same frame is their scale. So neither the frame's
+    clutter nor the sides' dependence of each other need be known.
+    """
+    told = _told(odds, bodies, px_from_mm, pose)
+    if len(told) < 2:
+        return 0.0
+    here, others = float(told[0]), told[1:]
+    return (here - float(others.mean())) / max(float(others.std()), LEAST_SPREAD)
+
+
+def _told(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pose: Pose) -> FloatArray:
+    """Log odds of each layout; shape (layouts,)."""
+    layouts, parts = bodies.centres_mm.shape[:2]
+    if not parts:
+        return np.zeros(layouts)
+    corners_mm = bodies.shapes_mm[None] + bodies.centres_mm[:, :, None]
+    corners = map_points(px_from_mm, corners_mm.reshape(-1, 2)).reshape(layouts, parts, 4, 2)
+    way = np.roll(corners, -1, axis=2) - corners
+    length = np.linalg.norm(way, axis=-1)
+    normal = np.stack([-way[..., 1], way[..., 0]], axis=-1) / np.maximum(length, 1e-9)[..., None]
+    outward = corners + way / 2 - corners.mean(axis=2, keepdims=True)
+    normal *= np.sign((normal * outward).sum(axis=-1))[..., None]
+    layer = layer_of(normal)
+    foot = corners[..., None, :] + bodies.along[None, :, None, :, None] * way[..., None, :]
+    rise = _rise(bodies, pose)
+    top = foot[..., None, :] + rise[:, :, None, None]  # (layouts, parts, sides, places, heights, 2)
+    at_top = odds.at(top, layer[..., None, None]).mean(axis=3)
+    at_foot = odds.at(foot, layer[..., None]).mean(axis=3)[..., None]
+    either = np.logaddexp(np.log(AT_FOOT) + at_foot, np.log(1 - AT_FOOT) + at_top)
+    facing = (rise[:, :, None, -1] * normal).sum(axis=-1) <= 0
+    side = np.where(facing[..., None], either, at_top)
+    # A body that is narrower than that is a line rather than two edges.
+    side[length[..., :2].min(axis=-1) < NARROW_PX] = 0.0
+    each = np.logaddexp.reduce(BELIEVED * side.sum(axis=2), axis=-1) - np.log(HEIGHTS)
+    result: FloatArray = np.log((1 - STRAY) * np.exp(each) + STRAY).sum(axis=1)
+    return result
+
+
+def _rise(bodies: Bodies, pose: Pose) -> FloatArray:
+    """How far each height displaces each body's top in the frame; shape (layouts, parts, heights, 2)."""
+    layouts, parts = bodies.centres_mm.shape[:2]
+    centres = np.repeat(bodies.centres_mm.reshape(-1, 2), HEIGHTS, axis=0)
+    heights = np.tile(bodies.heights_mm.ravel(), layouts)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        moved = pose.px(centres, heights) - pose.px(centres)
+    return np.nan_to_num(moved, posinf=0.0, neginf=0.0).reshape(layouts, parts, HEIGHTS, 2)

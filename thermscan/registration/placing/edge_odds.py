@@ -1,0 +1,66 @@
+"""How much likelier an edge of each direction is at each pixel than a little beside it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.registration.placing.own_heights import STRONG, GradientField
+
+FloatArray = NDArray[np.float64]
+
+# Directions of edges that are told apart: 15 degrees, within which the gradient across an edge loses 1 % of itself.
+DIRECTIONS = 12
+# An edge at a pixel is held against what lies around it, this far to either side.
+BESIDE_PX = 6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EdgeOdds:
+    """
+    Log odds of an edge, a map for each direction; computed once, then only looked up.
+
+    Attributes
+    ----------
+    maps : ndarray of float32, shape (`DIRECTIONS`, rows, cols)
+    """
+
+    maps: NDArray[np.float32]
+
+    def at(self, points_px: FloatArray, layer: NDArray[np.intp]) -> FloatArray:
+        """Log odds at the pixels that hold the points, for edges of a direction; 0 outside the frame."""
+        rows, cols = self.maps.shape[1:]
+        x, y = np.rint(points_px[..., 0]), np.rint(points_px[..., 1])
+        inside = (x >= 0) & (y >= 0) & (x < cols) & (y < rows)
+        x, y = np.where(inside, x, 0).astype(np.intp), np.where(inside, y, 0).astype(np.intp)
+        return np.where(inside, self.maps[layer, y, x], 0.0)
+
+
+def edge_odds(field: GradientField) -> EdgeOdds:
+    """
+    The maps of a frame's gradient.
+
+    Notes
+    -----
+    An edge s standard deviations of noise strong multiplies the density by 1 + (s / `STRONG`)^2 (Cauchy tails, as for
+    the heights); its odds are against the mean of that in the square around it: where everything is full of edges one
+    more tells little.
+    """
+    maps = np.empty((DIRECTIONS, *field.gx.shape), np.float32)
+    square = (2 * BESIDE_PX + 1, 2 * BESIDE_PX + 1)
+    for k in range(DIRECTIONS):
+        angle = (k + 0.5) * np.pi / DIRECTIONS
+        across = np.float32(np.cos(angle) / STRONG) * field.gx + np.float32(np.sin(angle) / STRONG) * field.gy
+        here = 1.0 + across * across
+        maps[k] = cv2.log(here / cv2.boxFilter(here, -1, square, borderType=cv2.BORDER_REFLECT))
+    return EdgeOdds(maps)
+
+
+def layer_of(normals_px: FloatArray) -> NDArray[np.intp]:
+    """Which map holds edges across these normals, whichever way they point."""
+    angle = np.arctan2(normals_px[..., 1], normals_px[..., 0]) % np.pi
+    result: NDArray[np.intp] = np.floor(angle / np.pi * DIRECTIONS).astype(np.intp) % DIRECTIONS
+    return result
