@@ -87,9 +87,33 @@ def _elsewhere(centres: FloatArray, size: FloatArray) -> list[FloatArray]:
     return [(each + np.array(way) * size / STEPS) % size for each in mirrored for way in far]
 
 
-def bodies_standing(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pose: Pose) -> float:
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """What wrong layouts get of some measure at one place of the board: its mean and standard deviation."""
+
+    mean: float
+    spread: float
+
+    def deviations(self, told: float) -> float:
+        """How far a value stands out from them."""
+        return (told - self.mean) / self.spread
+
+
+def others_odds(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pose: Pose) -> Scale:
     """
-    By how many standard deviations of other layouts this one's edges fit the frame better, at one place of the board.
+    What other layouts of the same bodies get in the frame, at one place of the board.
+
+    Notes
+    -----
+    So neither the frame's clutter nor the sides' dependence of each other need be known.
+    """
+    told = _told(odds, bodies, px_from_mm, pose, bodies.centres_mm[1:])
+    return Scale(float(told.mean()), max(float(told.std()), LEAST_SPREAD))
+
+
+def bodies_odds(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pose: Pose) -> float:
+    """
+    Log odds of the layout's bodies by their edges: the sum of those of each body's sides, averaged over its heights.
 
     Parameters
     ----------
@@ -98,26 +122,16 @@ def bodies_standing(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pose
     px_from_mm : ndarray of shape (3, 3)
         Of the board's plane.
     pose : Pose
-
-    Notes
-    -----
-    The log odds of a layout are the sum over its bodies of those of the four sides, averaged over the heights that the
-    body may have; what wrong layouts of the same bodies get in the same frame is their scale. So neither the frame's
-    clutter nor the sides' dependence of each other need be known.
     """
-    told = _told(odds, bodies, px_from_mm, pose)
-    if len(told) < 2:
-        return 0.0
-    here, others = float(told[0]), told[1:]
-    return (here - float(others.mean())) / max(float(others.std()), LEAST_SPREAD)
+    return float(_told(odds, bodies, px_from_mm, pose, bodies.centres_mm[:1])[0])
 
 
-def _told(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pose: Pose) -> FloatArray:
-    """Log odds of each layout; shape (layouts,)."""
-    layouts, parts = bodies.centres_mm.shape[:2]
+def _told(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pose: Pose, centres_mm: FloatArray) -> FloatArray:
+    """Log odds of layouts; shape (layouts,)."""
+    layouts, parts = centres_mm.shape[:2]
     if not parts:
         return np.zeros(layouts)
-    corners_mm = bodies.shapes_mm[None] + bodies.centres_mm[:, :, None]
+    corners_mm = bodies.shapes_mm[None] + centres_mm[:, :, None]
     corners = map_points(px_from_mm, corners_mm.reshape(-1, 2)).reshape(layouts, parts, 4, 2)
     way = np.roll(corners, -1, axis=2) - corners
     length = np.linalg.norm(way, axis=-1)
@@ -126,7 +140,7 @@ def _told(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pose: Pose) ->
     normal *= np.sign((normal * outward).sum(axis=-1))[..., None]
     layer = layer_of(normal)
     foot = corners[..., None, :] + bodies.along[None, :, None, :, None] * way[..., None, :]
-    rise = _rise(bodies, pose)
+    rise = _rise(bodies, pose, centres_mm)
     top = foot[..., None, :] + rise[:, :, None, None]  # (layouts, parts, sides, places, heights, 2)
     at_top = odds.at(top, layer[..., None, None]).mean(axis=3)
     at_foot = odds.at(foot, layer[..., None]).mean(axis=3)[..., None]
@@ -140,10 +154,10 @@ def _told(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pose: Pose) ->
     return result
 
 
-def _rise(bodies: Bodies, pose: Pose) -> FloatArray:
+def _rise(bodies: Bodies, pose: Pose, centres_mm: FloatArray) -> FloatArray:
     """How far each height displaces each body's top in the frame; shape (layouts, parts, heights, 2)."""
-    layouts, parts = bodies.centres_mm.shape[:2]
-    centres = np.repeat(bodies.centres_mm.reshape(-1, 2), HEIGHTS, axis=0)
+    layouts, parts = centres_mm.shape[:2]
+    centres = np.repeat(centres_mm.reshape(-1, 2), HEIGHTS, axis=0)
     heights = np.tile(bodies.heights_mm.ravel(), layouts)
     with np.errstate(divide="ignore", invalid="ignore"):
         moved = pose.px(centres, heights) - pose.px(centres)

@@ -42,7 +42,7 @@ def decide(found: list[Candidate], search: Search, evidence: Evidence) -> Candid
         check_mirrored(search, best.log_odds)
         raise CannotJudge(
             "an outline was found, but not this layout's parts in it: they explain"
-            f" {100 * best.standing.explained:.0f} % of what is seen there, hardly more than elsewhere",
+            f" {100 * best.explained:.0f} % of what is seen there, hardly more than elsewhere",
             fix=f"check that the layout is of this board and side; else {GIVE_INSTEAD}",
         )
     for other in found[1:]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points
 from thermscan.layout.board import Board
-from thermscan.registration.geometry.homography import homography_from_corners
+from thermscan.registration.placing.bodies import Scale
 from thermscan.robust import robust_sd
 
 FloatArray = NDArray[np.float64]
@@ -28,8 +28,6 @@ SINGULAR = 1e-4
 # The outline and what is so near to it, in raster pixels, is left out of the test: a board's contrast to the bench
 # outweighs all its bodies. Nor may one hot body outweigh all others: detail counts up to so many robust deviations.
 INSET, CLIP = 2, 4.0
-# While climbing, the first step and the last, and how many there are at most.
-CLIMB_PX, CLIMB_STEPS = (4.0, 0.9), 16
 # So many places each way are tried for the parts, as they are and mirrored both ways; those nearer than two
 # steps to where they belong are not counted as elsewhere.
 STEPS, NEAREST_STEPS = 4, 2
@@ -92,26 +90,6 @@ def detail_pattern(board: Board) -> DetailPattern:
     return DetailPattern(points, shape, _orthonormal(whole.T), inside.ravel(), _orthonormal(inner.T))
 
 
-@dataclass(frozen=True, slots=True)
-class Standing:
-    """
-    How much better the parts explain the frame where they are than anywhere else.
-
-    Attributes
-    ----------
-    deviations : float
-        Of the log likelihood, in standard deviations of what wrong places show in the same frame.
-    times : float
-        And as a multiple of what the best of the wrong places shows.
-    explained : float
-        Share of the detail that the bodies explain, 0 to 1.
-    """
-
-    deviations: float
-    times: float
-    explained: float
-
-
 def explained(picture: Float32Array, pattern: DetailPattern, matrices: FloatArray) -> FloatArray:
     """
     Share of the detail that outline and bodies explain, at each of many places; shape (k,).
@@ -134,52 +112,38 @@ def explained(picture: Float32Array, pattern: DetailPattern, matrices: FloatArra
     return result
 
 
-def standing(picture: Float32Array, pattern: DetailPattern, matrix: FloatArray) -> Standing:
+def others_detail(picture: Float32Array, pattern: DetailPattern, matrix: FloatArray) -> Scale:
+    """What the picture's detail gets shifted around the raster and mirrored: all of it is there, and no truth."""
+    detail = _clipped(picture, pattern, matrix)
+    told = _log_likelihood(_moved(detail.reshape(pattern.shape)), pattern)
+    return Scale(float(told.mean()), max(float(told.std()), 1e-9))
+
+
+def detail_odds(picture: Float32Array, pattern: DetailPattern, matrix: FloatArray) -> float:
     """
-    The standing of a place among wrong ones.
+    Log likelihood of the layout's bodies given the detail at a place, but for its scale (`others_detail`).
 
     Notes
     -----
     With bodies of unknown temperatures and white residuals the log likelihood is -n/2 log(1 - E), E being the
     share of the detail that the bodies explain. The residuals are not white (heat spreads, neighbours shine), so
-    its scale is taken from the same frame: the picture is shifted around the raster and mirrored, which leaves
-    all its detail and no truth in it.
+    its scale is taken from the same frame.
     """
+    return float(_log_likelihood(_clipped(picture, pattern, matrix)[None], pattern)[0])
+
+
+def _clipped(picture: Float32Array, pattern: DetailPattern, matrix: FloatArray) -> Float32Array:
     detail, _ = _seen(picture, pattern, matrix, inside=True)
     spread = robust_sd(detail[pattern.inside], centre=0.0) if pattern.inside.any() else 0.0
-    detail = np.clip(detail, -CLIP * spread, CLIP * spread)
-    power = float(detail @ detail)
+    return np.clip(detail, -CLIP * spread, CLIP * spread)
+
+
+def _log_likelihood(views: Float32Array, pattern: DetailPattern) -> FloatArray:
+    power = float(views[0] @ views[0])
     if power <= 0:
-        return Standing(0.0, 0.0, 0.0)
-    views = np.vstack([detail[None], _moved(detail.reshape(pattern.shape))])
-    told = -np.log(np.maximum(1 - ((views @ pattern.bodies) ** 2).sum(axis=1) / power, 1e-9))
-    here, elsewhere = float(told[0]), told[1:]
-    deviations = (here - float(elsewhere.mean())) / max(float(elsewhere.std()), 1e-9)
-    return Standing(deviations, here / max(float(elsewhere.max()), 1e-9), -float(np.expm1(-here)))
-
-
-def climb(picture: Float32Array, pattern: DetailPattern, corners_mm: FloatArray, corners_px: FloatArray) -> FloatArray:
-    """
-    The corners moved, by some pixels at most, to where outline and bodies explain most of the detail; shape (4, 2).
-
-    Notes
-    -----
-    Compass search over the eight ways in which four corners move together (shift, stretch, shear and taper, each
-    along x and y): steps that help are taken, the step is halved when none does.
-    """
-    ways = np.array([[1, 1, 1, 1], [1, -1, -1, 1], [1, 1, -1, -1], [1, -1, 1, -1]], dtype=np.float64)
-    moves = np.array([np.outer(way, axis) * sign for way in ways for axis in np.eye(2) for sign in (1, -1)])
-    best, step, height = corners_px.astype(np.float64), CLIMB_PX[0], -1.0
-    for _ in range(CLIMB_STEPS):
-        tried = [best + step * move for move in moves]
-        told = explained(picture, pattern, np.array([homography_from_corners(corners_mm, each) for each in tried]))
-        if told.max() > height:
-            best, height = tried[int(told.argmax())], float(told.max())
-        else:
-            step /= 2
-        if step < CLIMB_PX[1]:
-            break
-    return best
+        return np.zeros(len(views))
+    told = ((views @ pattern.bodies) ** 2).sum(axis=1) / power
+    return np.asarray(-np.log(np.maximum(1 - told, 1e-9)), dtype=np.float64)
 
 
 def compressed(picture: NDArray[np.float32]) -> NDArray[np.float32]:

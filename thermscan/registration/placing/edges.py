@@ -196,14 +196,38 @@ def find_edges(
     profiles = profiles_across(apparent, at, normals, tangents, along)
     steps = np.lib.stride_tricks.sliding_window_view(profiles, len(kernel), axis=1) @ kernel
     offsets = (np.arange(steps.shape[1]) - (steps.shape[1] - 1) / 2) * PROFILE_STEP_PX
-    offset, height, bend = _peaks(steps, offsets, range_px)
     # Three profiles side by side, each interpolated: about two independent samples of noise.
-    u_step = noise_k * per_k / np.sqrt(2.0)
-    significant = np.abs(height) > SIGNIFICANT * u_step
-    offset = np.where(significant, offset, np.nan)
+    u_step = np.full(len(owner), noise_k * per_k / np.sqrt(2.0))
+    offset, u_offset = _seen(steps, offsets, range_px, u_step, blur_px)
+    faint = np.bincount(owner, np.isfinite(offset), minlength=len(edges.part))[owner] == 0
+    if not faint.any():
+        return EdgeSites(points, normals, offset, u_offset, owner)
+    # Where no place of an edge shows it by itself, all together may.
+    edge, member = np.unique(owner[faint], return_inverse=True)
+    count = np.bincount(member).astype(np.float64)
+    pooled = np.stack([np.bincount(member, column) / count for column in steps[faint].T], axis=1)
+    offset_all, u_all = _seen(pooled, offsets, range_px, u_step[0] / np.sqrt(count), blur_px)
+    middle = np.stack([np.bincount(member, column) / count for column in points[faint].T], axis=1)
+    normal = np.stack([np.bincount(member, column) / count for column in normals[faint].T], axis=1)
+    normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-9)
+    own = ~faint
+    return EdgeSites(
+        np.concatenate([points[own], middle]),
+        np.concatenate([normals[own], normal]),
+        np.concatenate([offset[own], offset_all]),
+        np.concatenate([u_offset[own], u_all]),
+        np.concatenate([owner[own], edge]),
+    )
+
+
+def _seen(
+    steps: FloatArray, offsets: FloatArray, range_px: float, u_step: FloatArray, blur_px: float
+) -> tuple[FloatArray, FloatArray]:
+    """Where the step stands out most, NaN where that may be noise; and what noise makes of it."""
+    offset, height, bend = _peaks(steps, offsets, range_px)
     with np.errstate(divide="ignore", invalid="ignore"):
         u_offset = u_step * np.sqrt(2.0) / np.maximum(np.abs(bend) * blur_px, 1e-12)
-    return EdgeSites(points, normals, offset, u_offset, owner)
+    return np.where(np.abs(height) > SIGNIFICANT * u_step, offset, np.nan), u_offset
 
 
 def step_kernel(blur_px: float) -> tuple[FloatArray, float]:

@@ -29,7 +29,7 @@ U_SWELL_PX = 0.15
 # A very weak pull towards where the corners were, so that what no edge fixes stays where it was.
 HOLD_PX = 30.0
 # Fewer pieces of evidence than this cannot carry eight numbers and a check.
-FEWEST_SITES, FEWEST_EDGES = 24, 8
+FEWEST_SITES, FEWEST_EDGES = 16, 8
 # A density of heights is called one of two tops where it is so many times as wide as the likeliest one.
 TWO_TOPS = 2.5
 

@@ -12,17 +12,16 @@ from thermscan.layout.board import Board
 from thermscan.registration.evidence import Evidence, filled, reduced
 from thermscan.registration.geometry.heights import HeightPrior, height_prior
 from thermscan.registration.geometry.homography import homography_from_corners
-from thermscan.registration.geometry.pose import pose_from_homography
+from thermscan.registration.geometry.pose import Pose, pose_from_homography
 from thermscan.registration.geometry.rise import edge_rise
-from thermscan.registration.placing.bodies import Bodies, bodies_of, bodies_standing
+from thermscan.registration.placing.bodies import Bodies, bodies_odds, bodies_of, others_odds
 from thermscan.registration.placing.detail import (
     DetailPattern,
-    Standing,
-    climb,
     compressed,
+    detail_odds,
     detail_pattern,
     explained,
-    standing,
+    others_detail,
 )
 from thermscan.registration.placing.edge_odds import EdgeOdds, edge_odds, layer_of
 from thermscan.registration.placing.edges import LayoutEdges
@@ -36,8 +35,8 @@ FloatArray = NDArray[np.float64]
 # Of the candidates that the detail explains best so many are moved to the outline; so many of these fitted at first,
 # and so many more where none of those is sure.
 MOVED_MOST, FITTED_FIRST, FITTED_MOST = 20, 3, 8
-# Edges are sought sharply first; where nothing is sure, softly. So many places climb to where the detail says.
-SHARP_PX, SOFT_PX, CLIMB_MOST = 1.4, 2.6, 2
+# Edges are sought sharply first; where nothing is sure, softly.
+SHARP_PX, SOFT_PX = 1.4, 2.6
 # The first steps meet the outline from afar; the others settle on all edges.
 FROM_AFAR_PX, SETTLING_PX = (7.0, 5.0, 4.0), (3.0, 2.5, 2.0, 1.5, 1.5)
 # The gradient of the search is taken after this blur.
@@ -55,28 +54,30 @@ class Candidate:
     ----------
     corners_px : ndarray of shape (4, 2)
     edges : float
-        How far the bodies' edges fit better here than other layouts' do (`bodies_standing`).
+        How far the bodies' edges fit better here than other layouts' do (`others_odds`).
     outline_seen : float
         Share of the outline's pieces that are rather there than not.
-    standing : Standing
-        Of the detail.
+    detail : float
+        How far the bodies explain the picture's detail better than they do elsewhere.
+    explained : float
+        Share of the detail that they explain.
     """
 
     corners_px: FloatArray
     edges: float
     outline_seen: float
-    standing: Standing
+    detail: float
+    explained: float
 
     @property
     def log_odds(self) -> float:
         """Posterior log odds of edges and detail together, against another layout or another place."""
-        detail = min(self.standing.deviations, MOST_DEVIATIONS)
-        return PRIOR_ODDS + EDGES_WORTH * self.edges + DETAIL_WORTH * detail
+        return _log_odds(self.edges, self.detail)
 
 
-# Below these log odds more is tried: the places near the likeliest few, each side so many pixels in and out. Below the
-# second (of other boards' layouts half show less, of places a little off none) that is no use.
-SURE, HOPEFUL, NEARBY_OF, NEARBY_PX = 4.0, -9.0, 2, (-9.0, -4.5, 4.5, 9.0)
+# Below these log odds more is tried; of the likeliest so many are moved to where both witnesses say, by steps of so
+# many pixels at first and at last.
+SURE, POLISHED, POLISH_PX, POLISH_STEPS = 4.0, 2, (2.0, 0.4), 16
 # The two witnesses are not independent: their weights are those of a logistic regression of right places against wrong
 # ones and those of other boards' layouts (tests/benchmarks/placing_odds.py). How much of the outline is seen tells
 # nothing besides: wrong places were proposed for it.
@@ -150,14 +151,56 @@ class Search:
     def weighed(self, corners_px: FloatArray) -> Candidate:
         """A place with what speaks for it."""
         matrix = self.matrix(corners_px)
-        pose = pose_from_homography(
-            matrix, shape=self.shape, corners_mm=self.board.corners_mm, fov_deg=self.small.fov_deg
-        )
+        pose = self._pose(matrix)
+        told = detail_odds(self.picture, self.pattern, matrix)
         return Candidate(
             corners_px,
-            bodies_standing(self.odds, self.bodies, matrix, pose),
+            others_odds(self.odds, self.bodies, matrix, pose).deviations(
+                bodies_odds(self.odds, self.bodies, matrix, pose)
+            ),
             self._outline_seen(matrix),
-            standing(self.picture, self.pattern, matrix),
+            others_detail(self.picture, self.pattern, matrix).deviations(told),
+            -float(np.expm1(-told)),
+        )
+
+    def polished(self, corners_px: FloatArray) -> FloatArray:
+        """
+        The place moved to where both witnesses speak loudest, by a few pixels at most.
+
+        Notes
+        -----
+        Compass search over the eight ways in which four corners move together (shift, stretch, shear and taper, each
+        along x and y): steps that help are taken, the step is halved when none does. What other layouts get hardly
+        changes on the way.
+        """
+        matrix = self.matrix(corners_px)
+        edges = others_odds(self.odds, self.bodies, matrix, self._pose(matrix))
+        detail = others_detail(self.picture, self.pattern, matrix)
+
+        def likely(place: FloatArray) -> float:
+            there = self.matrix(place)
+            return _log_odds(
+                edges.deviations(bodies_odds(self.odds, self.bodies, there, self._pose(there))),
+                detail.deviations(detail_odds(self.picture, self.pattern, there)),
+            )
+
+        ways = np.array([[1, 1, 1, 1], [1, -1, -1, 1], [1, 1, -1, -1], [1, -1, 1, -1]], dtype=np.float64)
+        moves = [np.outer(way, axis) * sign for way in ways for axis in np.eye(2) for sign in (1, -1)]
+        best, step, height = corners_px, POLISH_PX[0], likely(corners_px)
+        for _ in range(POLISH_STEPS):
+            tried = [best + step * move for move in moves]
+            told = [likely(each) for each in tried]
+            if max(told) > height:
+                best, height = tried[int(np.argmax(told))], max(told)
+            else:
+                step /= 2
+            if step < POLISH_PX[1]:
+                break
+        return best
+
+    def _pose(self, matrix: FloatArray) -> Pose:
+        return pose_from_homography(
+            matrix, shape=self.shape, corners_mm=self.board.corners_mm, fov_deg=self.small.fov_deg
         )
 
     def _outline_seen(self, matrix: FloatArray) -> float:
@@ -166,6 +209,10 @@ class Search:
         _, piece = np.unique(sites.edge[sites.outline], return_inverse=True)
         told = np.bincount(piece, self.odds.at(at, layer_of(normals))) / np.bincount(piece)
         return float((told > SEEN).mean())
+
+
+def _log_odds(edges: float, detail: float) -> float:
+    return PRIOR_ODDS + EDGES_WORTH * edges + DETAIL_WORTH * min(detail, MOST_DEVIATIONS)
 
 
 def start_search(evidence: Evidence, board: Board, edges: LayoutEdges, prior: HeightPrior) -> Search:
@@ -200,27 +247,10 @@ def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
             return found
         more = [search.settled(each) for each in there[FITTED_FIRST:FITTED_MOST]]
         found = _weighed(search, more, besides=found)
-        if found and HOPEFUL < found[0].log_odds < SURE:
-            found = _weighed(search, _nearby(search, found[:NEARBY_OF]), besides=found)
-        if found and found[0].log_odds >= SURE:
-            return found
-        found = _weighed(search, _climbed(search, (there or turned)[:CLIMB_MOST]), besides=found)
-        if found and found[0].log_odds > HOPEFUL:
-            # The detail must have no better place near the likeliest.
-            found = _weighed(search, _climbed(search, [found[0].corners_px]), besides=found)
+        found = _weighed(search, [search.polished(each.corners_px) for each in found[:POLISHED]], besides=found)
         if found and found[0].log_odds >= SURE:
             break
     return found
-
-
-def _climbed(search: Search, places: Sequence[FloatArray]) -> list[FloatArray | None]:
-    """
-    Places moved to where the detail says, then settled on the edges.
-
-    The detail alone pulls the board to where tall parts' tops are seen.
-    """
-    box = search.board.corners_mm
-    return [search.settled(climb(search.picture, search.pattern, box, place)) for place in places]
 
 
 def _by_detail(search: Search, places: list[FloatArray]) -> list[FloatArray]:
@@ -240,22 +270,6 @@ def _weighed(
         if place is not None and all(np.abs(place - other.corners_px).max() > 1.0 for other in kept):
             kept.append(search.weighed(place))
     return sorted(kept, key=lambda each: -each.log_odds)
-
-
-def _nearby(search: Search, found: list[Candidate]) -> list[FloatArray | None]:
-    """Each side of the likeliest places moved in and out: what lies over an edge, or a line beside it, holds it off."""
-    places: list[FloatArray | None] = []
-    for candidate in found:
-        corners = candidate.corners_px
-        for side in range(4):
-            ends = [side, (side + 1) % 4]
-            way = corners[ends] - corners[[(side + 3) % 4, (side + 2) % 4]]
-            way /= np.linalg.norm(way, axis=1, keepdims=True)
-            for by_px in NEARBY_PX:
-                moved = corners.copy()
-                moved[ends] += by_px * way
-                places.append(search.settled(moved))
-    return places
 
 
 def _distinct(places: list[FloatArray]) -> list[FloatArray]:
