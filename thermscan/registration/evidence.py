@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 
 from thermscan.coordinates import map_points
 from thermscan.radiometry.thermal_image import ThermalImage
@@ -18,6 +20,8 @@ LEAST_BLUR_PX = 0.5
 # Of the second difference 1 -2 1 by 1 -2 1 applied to white noise.
 NOISE_GAIN = 6.0
 LEAST_NOISE_K = 1e-3
+# Stripes are told from so much of the frame at either end, against so many neighbouring rows.
+STRIPE_MARGIN, STRIPE_ROWS = 0.1, 31
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,8 +63,46 @@ class Evidence:
 
 def prepare(image: ThermalImage, *, fov_deg: float | None = None) -> Evidence:
     """The frame as evidence, at its own scale."""
-    apparent = image.apparent_c.astype(np.float32)
+    apparent = without_stripes(image.apparent_c.astype(np.float32))
     return Evidence(apparent, measured_noise_k(apparent), max(image.blur_px, LEAST_BLUR_PX), fov_deg=fov_deg)
+
+
+def without_stripes(apparent: NDArray[np.float32]) -> NDArray[np.float32]:
+    """
+    The frame without what its sensor adds to whole rows and columns: else each stripe is a straight edge.
+
+    Notes
+    -----
+    A stripe goes on across the frame, a board hardly ever does: a row's own part is what the margins at its two ends
+    both show, the smaller of the two where they differ, and nothing where their signs do. Edges of the board that lie
+    in one margin stay.
+
+    Examples
+    --------
+    >>> noise = np.random.default_rng(1).normal(20, 0.05, (120, 160)).astype(np.float32)
+    >>> striped = noise + np.random.default_rng(2).normal(0, 0.3, (120, 1)).astype(np.float32)
+    >>> bool(np.std(without_stripes(striped).mean(axis=1)) < 0.5 * np.std(striped.mean(axis=1)))
+    True
+    """
+    result = apparent
+    for across in (False, True):
+        turned = result.T if across else result
+        width = max(int(turned.shape[1] * STRIPE_MARGIN), 4)
+        with np.errstate(invalid="ignore"), warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)  # a row of bad pixels has no median
+            left, right = (_own_part(np.nanmedian(part, axis=1)) for part in (turned[:, :width], turned[:, -width:]))
+        own = np.where(left * right > 0, np.sign(left) * np.minimum(np.abs(left), np.abs(right)), 0.0)
+        cleaned = turned - own[:, None].astype(np.float32)
+        result = cleaned.T if across else cleaned
+    return np.ascontiguousarray(result)
+
+
+def _own_part(profile: NDArray[np.float32]) -> NDArray[np.float32]:
+    """What each row differs by from those around it."""
+    known = np.nan_to_num(profile, nan=float(np.nanmedian(profile)) if np.isfinite(profile).any() else 0.0)
+    smooth = np.asarray(median_filter(known, STRIPE_ROWS, mode="nearest"), dtype=np.float32)
+    result: NDArray[np.float32] = known - smooth
+    return result
 
 
 def reduced(evidence: Evidence, longest_px: int) -> Evidence:

@@ -26,8 +26,8 @@ CLICK_SCALE_PX = 1.5
 OTHERWISE = 2 * AHEAD
 # A corner that the frame's evidence moves by more than this is named as wrong.
 WRONG_CLICK_PX = 5.0
-# Where the bodies hardly show, an outline is believed that is seen over so much of its length, close to the clicks.
-OUTLINE_SHARE, CLOSE_PX = 0.6, 4.0
+# Where the bodies hardly show, an outline is believed whose pieces are rather there than not, so close to the clicks.
+CLOSE_PX = 4.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -175,7 +175,7 @@ def _check_order(search: Search, small: FloatArray, odds: float) -> None:
 def _outline_agrees(candidate: Candidate, small: FloatArray, scale: float) -> bool:
     """Few bodies are seen, but the outline is, close to where it was given, and the bodies are not against it."""
     moved = np.linalg.norm(candidate.corners_px - small, axis=1)
-    return bool(candidate.outline_seen >= OUTLINE_SHARE and (moved <= max(CLOSE_PX * scale, 2.0)).all())
+    return bool(candidate.outline > 0 and (moved <= max(CLOSE_PX * scale, 2.0)).all())
 
 
 def _far_landmarks(

@@ -83,9 +83,14 @@ def frame_edges(evidence: Evidence, gradient_blur_px: float = 1.4) -> FrameEdges
     return FrameEdges(picture, evidence.noise_k, gx, gy, thin)
 
 
+def frame_lines(edges: FrameEdges) -> FloatArray:
+    """Straight lines with many edge pixels on them, each as (nx, ny, d): nx x + ny y = d; shape (n, 3)."""
+    return _lines(edges.thin, edges.gx, edges.gy)
+
+
 def possible_quads(edges: FrameEdges) -> FloatArray:
     """All quadrilaterals of four of the frame's lines, and some around its warm or cold regions; shape (k, 4, 2)."""
-    lines = _lines(edges.thin, edges.gx, edges.gy)
+    lines = frame_lines(edges)
     quads = [_from_lines(lines, edges.picture.shape), _from_regions(edges.picture, edges.noise_k)]
     return np.concatenate(quads)
 
@@ -194,7 +199,7 @@ def _from_lines(lines: FloatArray, shape: tuple[int, ...]) -> FloatArray:
     sides = lines[cyclic]
     with np.errstate(divide="ignore", invalid="ignore"):
         corners = np.stack([_meet(sides[:, k - 1], sides[:, k]) for k in range(4)], axis=1)
-    return _plausible_quads(corners, shape)
+    return plausible_quads(corners, shape)
 
 
 def _meet(one: FloatArray, other: FloatArray) -> FloatArray:
@@ -204,7 +209,7 @@ def _meet(one: FloatArray, other: FloatArray) -> FloatArray:
     return np.stack([x, y], axis=1)
 
 
-def _plausible_quads(corners: FloatArray, shape: tuple[int, ...]) -> FloatArray:
+def plausible_quads(corners: FloatArray, shape: tuple[int, ...]) -> FloatArray:
     """Convex, large enough, not too skew, mostly in the frame; turned to run clockwise."""
     rows, cols = shape
     ok = np.isfinite(corners).all(axis=(1, 2))
@@ -245,7 +250,7 @@ def _from_regions(picture: NDArray[np.float32], noise_k: float) -> FloatArray:
                 if len(quad) == 4:
                     found.append(quad.astype(np.float64))
                 found.append(cv2.boxPoints(cv2.minAreaRect(hull)).astype(np.float64))
-    return _plausible_quads(np.array(found).reshape(-1, 4, 2), picture.shape)
+    return plausible_quads(np.array(found).reshape(-1, 4, 2), picture.shape)
 
 
 def _border(picture: NDArray[np.float32]) -> NDArray[np.float32]:

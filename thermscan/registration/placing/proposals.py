@@ -7,7 +7,15 @@ from numpy.typing import NDArray
 
 from thermscan.registration.geometry.pose import FOV_RANGE_DEG, focal_from_fov
 from thermscan.registration.placing.edges import LayoutEdges
-from thermscan.registration.placing.outline_candidates import FrameEdges, direction_maps, on_edges, possible_quads
+from thermscan.registration.placing.outline_candidates import (
+    FrameEdges,
+    direction_maps,
+    frame_lines,
+    on_edges,
+    plausible_quads,
+    possible_quads,
+)
+from thermscan.registration.placing.three_sides import three_sided_quads
 
 FloatArray = NDArray[np.float64]
 
@@ -24,7 +32,9 @@ MOST = 60
 APART_PX = 4.0
 
 
-def proposals(frame: FrameEdges, edges: LayoutEdges, corners_mm: FloatArray, *, fov_deg: float | None) -> FloatArray:
+def proposals(
+    frame: FrameEdges, edges: LayoutEdges, corners_mm: FloatArray, *, fov_deg: float | None, three_sides: bool = False
+) -> FloatArray:
     """
     Corners of the board's box in the frame, by how much of the outline lies on edges there; shape (k, 4, 2).
 
@@ -35,8 +45,14 @@ def proposals(frame: FrameEdges, edges: LayoutEdges, corners_mm: FloatArray, *, 
     corners_mm : ndarray of shape (4, 2)
     fov_deg : float or None
         Horizontal field of view where the camera states it.
+    three_sides : bool
+        Of three lines of the frame, not of four.
     """
-    quads = possible_quads(frame)
+    if three_sides:
+        lines, shape = frame_lines(frame), frame.thin.shape
+        quads = plausible_quads(three_sided_quads(lines, shape, corners_mm, fov_deg=fov_deg), shape)
+    else:
+        quads = possible_quads(frame)
     if not len(quads):
         return np.zeros((0, 4, 2))
     turned = np.concatenate([np.roll(quads, turn, axis=1) for turn in range(4)])

@@ -14,7 +14,7 @@ from thermscan.registration.geometry.heights import HeightPrior, height_prior
 from thermscan.registration.geometry.homography import homography_from_corners
 from thermscan.registration.geometry.pose import Pose, pose_from_homography
 from thermscan.registration.geometry.rise import edge_rise
-from thermscan.registration.placing.bodies import Bodies, bodies_odds, bodies_of, others_odds
+from thermscan.registration.placing.bodies import STRAY, Bodies, bodies_odds, bodies_of, others_odds
 from thermscan.registration.placing.detail import (
     DetailPattern,
     compressed,
@@ -25,7 +25,7 @@ from thermscan.registration.placing.detail import (
 )
 from thermscan.registration.placing.edge_odds import EdgeOdds, edge_odds, layer_of
 from thermscan.registration.placing.edges import LayoutEdges
-from thermscan.registration.placing.outline_candidates import SEARCH_PX, frame_edges
+from thermscan.registration.placing.outline_candidates import SEARCH_PX, FrameEdges, frame_edges
 from thermscan.registration.placing.own_heights import GradientField, gradient_field
 from thermscan.registration.placing.proposals import proposals
 from thermscan.registration.placing.quick_fit import Risen, Sites, placed, quick_fit, sites_of
@@ -41,8 +41,6 @@ SHARP_PX, SOFT_PX = 1.4, 2.6
 FROM_AFAR_PX, SETTLING_PX = (7.0, 5.0, 4.0), (3.0, 2.5, 2.0, 1.5, 1.5)
 # The gradient of the search is taken after this blur.
 SEARCH_BLUR_PX = 1.2
-# A piece of the outline is seen where its log odds are above this.
-SEEN = 0.2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,8 +53,8 @@ class Candidate:
     corners_px : ndarray of shape (4, 2)
     edges : float
         How far the bodies' edges fit better here than other layouts' do (`others_odds`).
-    outline_seen : float
-        Share of the outline's pieces that are rather there than not.
+    outline : float
+        Log odds that a piece of the outline is there, on average.
     detail : float
         How far the bodies explain the picture's detail better than they do elsewhere.
     explained : float
@@ -65,23 +63,22 @@ class Candidate:
 
     corners_px: FloatArray
     edges: float
-    outline_seen: float
+    outline: float
     detail: float
     explained: float
 
     @property
     def log_odds(self) -> float:
-        """Posterior log odds of edges and detail together, against another layout or another place."""
-        return _log_odds(self.edges, self.detail)
+        """Posterior log odds of all three together, against another layout or another place."""
+        return _log_odds(self.edges, self.outline, self.detail)
 
 
 # Below these log odds more is tried; of the likeliest so many are moved to where both witnesses say, by steps of so
 # many pixels at first and at last.
-SURE, POLISHED, POLISH_PX, POLISH_STEPS = 4.0, 2, (2.0, 0.4), 16
-# The two witnesses are not independent: their weights are those of a logistic regression of right places against wrong
-# ones and those of other boards' layouts (tests/benchmarks/placing_odds.py). How much of the outline is seen tells
-# nothing besides: wrong places were proposed for it.
-PRIOR_ODDS, EDGES_WORTH, DETAIL_WORTH, MOST_DEVIATIONS = -6.9, 0.9, 0.5, 25.0
+SURE, POLISHED, POLISH_PX, POLISH_ROUNDS = 4.0, 2, (2.0, 0.4), 8
+# The witnesses are not independent: their weights are those of a logistic regression of right places against wrong ones
+# and those of other boards' layouts (tests/benchmarks/placing_odds.py).
+PRIOR_ODDS, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH, MOST_DEVIATIONS = -9.4, 0.65, 2.8, 0.43, 25.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -158,14 +155,14 @@ class Search:
             others_odds(self.odds, self.bodies, matrix, pose).deviations(
                 bodies_odds(self.odds, self.bodies, matrix, pose)
             ),
-            self._outline_seen(matrix),
+            self._outline(matrix),
             others_detail(self.picture, self.pattern, matrix).deviations(told),
             -float(np.expm1(-told)),
         )
 
     def polished(self, corners_px: FloatArray) -> FloatArray:
         """
-        The place moved to where both witnesses speak loudest, by a few pixels at most.
+        The place moved to where the witnesses speak loudest, by a few pixels at most.
 
         Notes
         -----
@@ -181,18 +178,21 @@ class Search:
             there = self.matrix(place)
             return _log_odds(
                 edges.deviations(bodies_odds(self.odds, self.bodies, there, self._pose(there))),
+                self._outline(there),
                 detail.deviations(detail_odds(self.picture, self.pattern, there)),
             )
 
         ways = np.array([[1, 1, 1, 1], [1, -1, -1, 1], [1, 1, -1, -1], [1, -1, 1, -1]], dtype=np.float64)
         moves = [np.outer(way, axis) * sign for way in ways for axis in np.eye(2) for sign in (1, -1)]
         best, step, height = corners_px, POLISH_PX[0], likely(corners_px)
-        for _ in range(POLISH_STEPS):
-            tried = [best + step * move for move in moves]
-            told = [likely(each) for each in tried]
-            if max(told) > height:
-                best, height = tried[int(np.argmax(told))], max(told)
-            else:
+        for _ in range(POLISH_ROUNDS):
+            before = height
+            for move in moves:
+                tried = best + step * move
+                told = likely(tried)
+                if told > height:
+                    best, height = tried, told
+            if height == before:
                 step /= 2
             if step < POLISH_PX[1]:
                 break
@@ -203,16 +203,18 @@ class Search:
             matrix, shape=self.shape, corners_mm=self.board.corners_mm, fov_deg=self.small.fov_deg
         )
 
-    def _outline_seen(self, matrix: FloatArray) -> float:
+    def _outline(self, matrix: FloatArray) -> float:
+        """A piece may be as warm as the bench, or covered: so often it tells nothing."""
         sites = self.sites
         at, normals = placed(matrix, sites.points_mm[sites.outline], sites.along_mm[sites.outline])
         _, piece = np.unique(sites.edge[sites.outline], return_inverse=True)
         told = np.bincount(piece, self.odds.at(at, layer_of(normals))) / np.bincount(piece)
-        return float((told > SEEN).mean())
+        return float(np.log((1 - STRAY) * np.exp(told) + STRAY).mean())
 
 
-def _log_odds(edges: float, detail: float) -> float:
-    return PRIOR_ODDS + EDGES_WORTH * edges + DETAIL_WORTH * min(detail, MOST_DEVIATIONS)
+def _log_odds(edges: float, outline: float, detail: float) -> float:
+    told = EDGES_WORTH * edges + OUTLINE_WORTH * outline + DETAIL_WORTH * min(detail, MOST_DEVIATIONS)
+    return PRIOR_ODDS + told
 
 
 def start_search(evidence: Evidence, board: Board, edges: LayoutEdges, prior: HeightPrior) -> Search:
@@ -235,20 +237,35 @@ def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
         Whether more is tried where none is sure.
     """
     found: list[Candidate] = []
-    for blur_px in (SHARP_PX, SOFT_PX) if thorough else (SHARP_PX,):
-        frame = frame_edges(search.small, blur_px)
-        box = search.board.corners_mm
-        turned = list(proposals(frame, search.edges, box, fov_deg=search.small.fov_deg))
-        turned = _by_detail(search, turned)
-        moved = [search.moved(place) for place in turned[:MOVED_MOST]]
-        there = _by_detail(search, _distinct([each for each in moved if each is not None]))
-        found = _weighed(search, [search.settled(each) for each in there[:FITTED_FIRST]], besides=found)
-        if not thorough or (found and found[0].log_odds >= SURE):
-            return found
-        more = [search.settled(each) for each in there[FITTED_FIRST:FITTED_MOST]]
-        found = _weighed(search, more, besides=found)
-        found = _weighed(search, [search.polished(each.corners_px) for each in found[:POLISHED]], besides=found)
-        if found and found[0].log_odds >= SURE:
+    frames: dict[float, FrameEdges] = {}
+    for three_sides in (False, True):
+        for blur_px in (SHARP_PX, SOFT_PX):
+            if blur_px not in frames:
+                frames[blur_px] = frame_edges(search.small, blur_px)
+            found = _fitted(search, frames[blur_px], found, three_sides=three_sides)
+            if not thorough or _sure(found):
+                return found
+        polished = [search.polished(each.corners_px) for each in found[:POLISHED]]
+        found = _weighed(search, polished, besides=found)
+        if _sure(found):
+            break
+    return found
+
+
+def _sure(found: list[Candidate]) -> bool:
+    return bool(found) and found[0].log_odds >= SURE
+
+
+def _fitted(search: Search, frame: FrameEdges, found: list[Candidate], *, three_sides: bool) -> list[Candidate]:
+    """Places that the frame's lines propose, the likeliest of them fitted and weighed, besides those found before."""
+    fov_deg = search.small.fov_deg
+    quads = proposals(frame, search.edges, search.board.corners_mm, fov_deg=fov_deg, three_sides=three_sides)
+    turned = _by_detail(search, list(quads))
+    moved = [search.moved(place) for place in turned[:MOVED_MOST]]
+    there = _by_detail(search, _distinct([each for each in moved if each is not None]))
+    for tried in (there[:FITTED_FIRST], there[FITTED_FIRST:FITTED_MOST]):
+        found = _weighed(search, [search.settled(each) for each in tried], besides=found)
+        if _sure(found):
             break
     return found
 
