@@ -67,7 +67,7 @@ def _searched(image: ThermalImage, board: Board, there_px: np.ndarray | None, *,
             centres = np.array([[part.x_mm, part.y_mm] for part in board.parts])
             apart = map_points(search.matrix(found.corners_px), centres) - search.small.from_frame(there_px)
             away = float(np.sqrt((apart**2).sum(axis=1).mean()))
-        told = [found.edge_odds, found.outline_seen, found.standing.deviations]
+        told = [found.edges, found.outline, found.detail]
         rows.append({"away_px": away, "told": told, "log_odds": found.log_odds})
     return rows
 

@@ -2,21 +2,33 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import cv2
 import numpy as np
 import pytest
 
 from tests.registration.simple_views import View, random_board, render, rise_raster
 from thermscan.coordinates import map_points
 from thermscan.layout.board import Board, Part, Surface
-from thermscan.registration.evidence import Evidence, filled
+from thermscan.registration.evidence import Evidence, filled, prepare, without_stripes
+from thermscan.registration.geometry.heights import height_prior
 from thermscan.registration.geometry.homography import homography_from_corners
-from thermscan.registration.placing.detail import Standing, compressed, detail_pattern, explained, standing
+from thermscan.registration.placing.detail import (
+    compressed,
+    detail_odds,
+    detail_pattern,
+    explained,
+    others_detail,
+)
+from thermscan.registration.placing.edge_odds import edge_odds, layer_of
 from thermscan.registration.placing.edges import find_edges, layout_edges
 from thermscan.registration.placing.outline_candidates import outline_candidates
 from thermscan.registration.placing.own_heights import gradient_field
 from thermscan.registration.placing.proposals import could_be_seen, homographies
-from thermscan.registration.placing.quick_fit import Risen, edge_odds, sites_of
 from thermscan.registration.placing.register import register_board
+from thermscan.registration.placing.search import Candidate, Search, start_search
+from thermscan.registration.placing.three_sides import three_sided_quads
 
 SHAPE = (240, 320)
 SURFACE = Surface("plastic", 0.95, 0.02)
@@ -31,27 +43,92 @@ def _picture(view: View) -> np.ndarray:
     return compressed(filled(view.image.apparent_c.astype(np.float32)))
 
 
-def _stands(view: View, board: Board, corners_px: np.ndarray) -> Standing:
-    return standing(_picture(view), detail_pattern(board), homography_from_corners(board.corners_mm, corners_px))
+def _search(view: View, board: Board) -> Search:
+    return start_search(prepare(view.image), board, layout_edges(board), height_prior(board))
 
 
-def test_detail_stands_out_for_the_right_layout_in_its_right_place_alone(view: View, corners: np.ndarray) -> None:
-    right = _stands(view, view.board, corners)
-    assert right.deviations > 12
-    assert right.times > 2.5
-    wrong = [_stands(view, view.board, np.roll(corners, turn, axis=0)) for turn in (1, 2, 3)]
-    wrong += [_stands(view, random_board(np.random.default_rng(seed)), corners) for seed in range(70, 74)]
+def _weighed(view: View, board: Board, corners_px: np.ndarray) -> Candidate:
+    search = _search(view, board)
+    return search.weighed(search.small.from_frame(corners_px))
+
+
+def test_edges_and_detail_stand_out_for_the_right_layout_in_its_right_place_alone(
+    view: View, corners: np.ndarray
+) -> None:
+    right = _weighed(view, view.board, corners)
+    assert right.detail > 12
+    assert right.edges > 6
+    wrong = [_weighed(view, view.board, np.roll(corners, turn, axis=0)) for turn in (1, 2, 3)]
+    wrong += [_weighed(view, random_board(np.random.default_rng(seed)), corners) for seed in range(70, 74)]
     # Of a normal variate 5 standard deviations are beyond chance; the tails are a little wider.
-    assert max(each.deviations for each in wrong) < 6
-    assert _stands(view, view.board, corners + 4.0).deviations < right.deviations / 2
+    assert max(max(each.detail, each.edges) for each in wrong) < 6
+    beside = _weighed(view, view.board, corners + 4.0)
+    assert beside.detail < right.detail / 2
+    assert beside.edges < right.edges / 2
 
 
 def test_the_same_offset_and_gain_change_no_standing(view: View, corners: np.ndarray) -> None:
     pattern, matrix = detail_pattern(view.board), homography_from_corners(view.board.corners_mm, corners)
     picture = _picture(view)
-    one, other = (standing(seen, pattern, matrix) for seen in (picture, (3 * picture + 2).astype(np.float32)))
-    assert other.deviations == pytest.approx(one.deviations, rel=1e-2)
-    assert other.explained == pytest.approx(one.explained, rel=1e-3)
+    one, other = (
+        others_detail(seen, pattern, matrix).deviations(detail_odds(seen, pattern, matrix))
+        for seen in (picture, (3 * picture + 2).astype(np.float32))
+    )
+    assert other == pytest.approx(one, rel=1e-2)
+
+
+def test_a_place_that_is_a_little_off_is_moved_to_where_the_bodies_are(view: View, corners: np.ndarray) -> None:
+    search = _search(view, view.board)
+    true = search.small.from_frame(corners)
+    off = true + np.array([[1.5, -1.0], [1.0, 1.0], [-1.5, 1.0], [0.5, -1.5]])
+    moved = search.polished(off)
+    assert np.abs(moved - true).mean() < 0.5 * np.abs(off - true).mean()
+    assert search.weighed(moved).log_odds > search.weighed(off).log_odds + 2
+
+
+def test_three_sides_and_the_proportions_tell_the_fourth() -> None:
+    box = np.array([[0.0, 0.0], [120.0, 0.0], [120.0, 80.0], [0.0, 80.0]])
+    # A pinhole camera of 40 degrees, tilted by 35: the true rectangle by its own rays.
+    focal, tilt = 160.0 / np.tan(np.radians(20.0)), np.radians(35.0)
+    turn = np.array([[1, 0, 0], [0, np.cos(tilt), -np.sin(tilt)], [0, np.sin(tilt), np.cos(tilt)]])
+    rays = np.column_stack([box - box.mean(axis=0), np.zeros(4)]) @ turn.T + [5.0, -3.0, 260.0]
+    seen = focal * rays[:, :2] / rays[:, 2:] + [159.5, 119.5]
+    ends = np.roll(seen, -1, axis=0)
+    normal = np.column_stack([seen[:, 1] - ends[:, 1], ends[:, 0] - seen[:, 0]])
+    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    lines = np.column_stack([normal, (normal * seen).sum(axis=1)])
+    for missing in range(4):
+        quads = three_sided_quads(np.delete(lines, missing, axis=0), SHAPE, box, fov_deg=40.0)
+        turned = [np.roll(each, k, axis=0) for way in quads for each in (way, way[::-1]) for k in range(4)]
+        assert min(np.abs(each - seen).max() for each in turned) < 1e-6
+
+
+def test_a_sensors_stripes_hold_no_place_up(view: View) -> None:
+    rng = np.random.default_rng(11)
+    plain = view.image.apparent_c.astype(np.float32)
+    striped = plain + rng.normal(0, 0.4, (plain.shape[0], 1)).astype(np.float32)
+    image = replace(view.image, apparent_c=striped)
+    left = without_stripes(striped) - without_stripes(plain)
+    assert left.mean(axis=1).std() < 0.25 * 0.4
+    found = register_board(image, view.board)
+    centres = np.array([[part.x_mm, part.y_mm] for part in view.board.parts])
+    apart = map_points(found.px_from_mm, centres) - map_points(view.px_from_mm, centres)
+    assert np.hypot(*apart.T).max() < 0.5
+
+
+def test_edges_too_faint_to_be_seen_in_one_place_are_seen_as_a_whole(view: View) -> None:
+    board, noise_k = view.board, 0.05
+    edges, matrix = layout_edges(board), view.px_from_mm
+    flat = np.full(SHAPE, 20.0)
+    for part in board.parts:
+        cv2.fillPoly(flat, [np.round(map_points(matrix, part.corners_mm())).astype(np.int32)], 20.0 + 5 * noise_k)
+    frame = np.random.default_rng(12).normal(flat, noise_k).astype(np.float32)
+    sites = find_edges(frame, matrix, edges, range_px=1.5, noise_k=noise_k, blur_px=0.6)
+    seen = np.isfinite(sites.offset_px) & (edges.part[sites.edge] >= 0)
+    assert len(np.unique(sites.edge[seen])) > 0.5 * (edges.part >= 0).sum()
+    nothing = np.random.default_rng(13).normal(20.0, noise_k, SHAPE).astype(np.float32)
+    sites = find_edges(nothing, matrix, edges, range_px=1.5, noise_k=noise_k, blur_px=0.6)
+    assert np.isfinite(sites.offset_px).sum() < 0.01 * len(sites.offset_px) + 3
 
 
 def test_many_places_are_told_apart_at_once(view: View, corners: np.ndarray) -> None:
@@ -116,12 +193,14 @@ def test_a_camera_sees_a_rectangle_of_the_right_proportions_alone() -> None:
 def test_what_is_seen_where_it_is_predicted_raises_the_odds_and_beside_it_lowers_them(
     view: View, corners: np.ndarray
 ) -> None:
-    edges = layout_edges(view.board)
-    evidence = Evidence(view.image.apparent_c.astype(np.float32), 0.05, 0.6)
-    field, sites, still = gradient_field(evidence, 1.2), sites_of(edges), np.zeros((len(edges.part), 2))
+    search = _search(view, view.board)
+    odds = edge_odds(gradient_field(search.small))
+    edges = search.edges
 
-    def odds(shift: float) -> float:
-        matrix = homography_from_corners(view.board.corners_mm, corners + shift)
-        return float(np.nanmean(edge_odds(field, sites, matrix, Risen(still, still))))
+    def mean(shift: float) -> float:
+        matrix = homography_from_corners(view.board.corners_mm, search.small.from_frame(corners + shift))
+        ends = [map_points(matrix, each) for each in (edges.starts_mm, edges.ends_mm)]
+        way = ends[1] - ends[0]
+        return float(odds.at((ends[0] + ends[1]) / 2, layer_of(np.column_stack([-way[:, 1], way[:, 0]]))).mean())
 
-    assert odds(0.0) > 0.1 > -0.1 > odds(3.0)
+    assert mean(0.0) > 0.1 > -0.1 > mean(3.0)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
+from scipy.ndimage import gaussian_filter1d
 
 from thermscan.coordinates import map_points
 from thermscan.radiometry.thermal_image import ThermalImage
@@ -20,8 +20,9 @@ LEAST_BLUR_PX = 0.5
 # Of the second difference 1 -2 1 by 1 -2 1 applied to white noise.
 NOISE_GAIN = 6.0
 LEAST_NOISE_K = 1e-3
-# Stripes are told from so much of the frame at either end, against so many neighbouring rows.
-STRIPE_MARGIN, STRIPE_ROWS = 0.1, 31
+# Stripes are told from so much of the frame at either end, against the rows within so much of it; none is larger than
+# so many robust standard deviations of them all.
+STRIPE_MARGIN, STRIPE_ROWS, STRIPE_MOST = 0.1, 1 / 8, 3.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,7 +82,7 @@ def without_stripes(apparent: NDArray[np.float32]) -> NDArray[np.float32]:
     --------
     >>> noise = np.random.default_rng(1).normal(20, 0.05, (120, 160)).astype(np.float32)
     >>> striped = noise + np.random.default_rng(2).normal(0, 0.3, (120, 1)).astype(np.float32)
-    >>> bool(np.std(without_stripes(striped).mean(axis=1)) < 0.5 * np.std(striped.mean(axis=1)))
+    >>> bool(np.std(without_stripes(striped).mean(axis=1)) < 0.2 * np.std(striped.mean(axis=1)))
     True
     """
     result = apparent
@@ -98,10 +99,11 @@ def without_stripes(apparent: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def _own_part(profile: NDArray[np.float32]) -> NDArray[np.float32]:
-    """What each row differs by from those around it."""
+    """What each row differs by from those around it; no more than stripes differ, so that an object stays."""
     known = np.nan_to_num(profile, nan=float(np.nanmedian(profile)) if np.isfinite(profile).any() else 0.0)
-    smooth = np.asarray(median_filter(known, STRIPE_ROWS, mode="nearest"), dtype=np.float32)
-    result: NDArray[np.float32] = known - smooth
+    own = known - gaussian_filter1d(known, len(known) * STRIPE_ROWS, mode="nearest")
+    most = STRIPE_MOST * 1.4826 * float(np.median(np.abs(own - np.median(own))))
+    result: NDArray[np.float32] = np.clip(own, -most, most)
     return result
 
 
