@@ -34,7 +34,7 @@ FloatArray = NDArray[np.float64]
 
 # Of the candidates that the detail explains best so many are moved to the outline; so many of these fitted at first,
 # and so many more where none of those is sure.
-MOVED_MOST, FITTED_FIRST, FITTED_MOST = 20, 3, 8
+MOVED_MOST, FITTED_FIRST, FITTED_MOST = 12, 3, 8
 # Edges are sought sharply first; where nothing is sure, softly.
 SHARP_PX, SOFT_PX = 1.4, 2.6
 # The first steps meet the outline from afar; the others settle on all edges.
@@ -73,12 +73,13 @@ class Candidate:
         return _log_odds(self.edges, self.outline, self.detail)
 
 
-# Below these log odds more is tried; of the likeliest so many are moved to where both witnesses say, by steps of so
-# many pixels at first and at last.
-SURE, POLISHED, POLISH_PX, POLISH_ROUNDS = 4.0, 2, (2.0, 0.4), 8
+# Below these log odds more is tried. Of the likeliest so many are moved to where the witnesses say, by steps of so many
+# pixels at first and at last, but not from below the second odds: most places of other boards' layouts show less.
+SURE, HOPEFUL = 4.0, -4.0
+POLISHED, POLISH_PX, POLISH_ROUNDS = 2, (2.0, 0.4), 8
 # The witnesses are not independent: their weights are those of a logistic regression of right places against wrong ones
 # and those of other boards' layouts (tests/benchmarks/placing_odds.py).
-PRIOR_ODDS, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH, MOST_DEVIATIONS = -9.4, 0.65, 2.8, 0.43, 25.0
+PRIOR_ODDS, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH, MOST_DEVIATIONS = -12.4, 1.03, 4.7, 0.76, 12.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -213,8 +214,8 @@ class Search:
 
 
 def _log_odds(edges: float, outline: float, detail: float) -> float:
-    told = EDGES_WORTH * edges + OUTLINE_WORTH * outline + DETAIL_WORTH * min(detail, MOST_DEVIATIONS)
-    return PRIOR_ODDS + told
+    edges, detail = min(edges, MOST_DEVIATIONS), min(detail, MOST_DEVIATIONS)
+    return PRIOR_ODDS + EDGES_WORTH * edges + OUTLINE_WORTH * outline + DETAIL_WORTH * detail
 
 
 def start_search(evidence: Evidence, board: Board, edges: LayoutEdges, prior: HeightPrior) -> Search:
@@ -245,8 +246,9 @@ def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
             found = _fitted(search, frames[blur_px], found, three_sides=three_sides)
             if not thorough or _sure(found):
                 return found
-        polished = [search.polished(each.corners_px) for each in found[:POLISHED]]
-        found = _weighed(search, polished, besides=found)
+        likely = [each for each in found[:POLISHED] if each.log_odds > HOPEFUL]
+        # What only seems better there does not last: the edges have the last word.
+        found = _weighed(search, [search.settled(search.polished(each.corners_px)) for each in likely], besides=found)
         if _sure(found):
             break
     return found
