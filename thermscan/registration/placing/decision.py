@@ -22,13 +22,13 @@ GIVE_INSTEAD = "give corners_px (the board's four corners in the frame) or four 
 ENOUGH, AHEAD = 2.0, 2.0
 # Two places closer than this, over the parts, in pixels of the search, are the same.
 SAME_PLACE_PX = 3.0
-# Nearer than this two places are the same thing, one of them not as well refined, unless they are turned.
-NEIGHBOUR_PX, NEIGHBOUR_AHEAD, LEAST_TURN_DEG = 12.0, 3.0, 20.0
+# Nearer than this, and not turned by more, two places may be one that is not yet refined: the last fit of each tells.
+NEIGHBOUR_PX, LEAST_TURN_DEG = 12.0, 20.0
 
 
-def decide(found: list[Candidate], search: Search, evidence: Evidence) -> Candidate:
+def decide(found: list[Candidate], search: Search, evidence: Evidence) -> list[Candidate]:
     """
-    The likeliest candidate, if it is likely enough and clearly likelier than any other.
+    The likeliest candidate, if it is likely enough and clearly likelier than any elsewhere; and those close beside it.
 
     Raises
     ------
@@ -45,9 +45,23 @@ def decide(found: list[Candidate], search: Search, evidence: Evidence) -> Candid
             f" {100 * best.explained:.0f} % of what is seen there, hardly more than elsewhere",
             fix=f"check that the layout is of this board and side; else {GIVE_INSTEAD}",
         )
+    beside = [other for other in found[1:] if _beside(search, best, other)]
     for other in found[1:]:
-        check_rival(search, best, other)
-    return best
+        if other not in beside and _apart_px(search, best, other) >= SAME_PLACE_PX:
+            check_rival(search, best, other)
+    return [best, *(other for other in beside if best.log_odds - other.log_odds < AHEAD)]
+
+
+def _apart_px(search: Search, one: Candidate, other: Candidate) -> float:
+    """Over the parts, in pixels of the search."""
+    centres = np.array([[part.x_mm, part.y_mm] for part in search.board.parts])
+    seen = [map_points(search.matrix(each.corners_px), centres) for each in (one, other)]
+    return float(np.sqrt(((seen[0] - seen[1]) ** 2).sum(axis=1).mean()))
+
+
+def _beside(search: Search, one: Candidate, other: Candidate) -> bool:
+    apart = _apart_px(search, one, other)
+    return SAME_PLACE_PX <= apart < NEIGHBOUR_PX and _turn_deg(one, other) < LEAST_TURN_DEG
 
 
 def check_rival(search: Search, best: Candidate, other: Candidate) -> None:
@@ -59,12 +73,6 @@ def check_rival(search: Search, best: Candidate, other: Candidate) -> None:
     CannotJudge
         Two boards, or two ways in which the layout fits.
     """
-    centres = np.array([[part.x_mm, part.y_mm] for part in search.board.parts])
-    one, two = (map_points(search.matrix(each.corners_px), centres) for each in (best, other))
-    apart = float(np.sqrt(((one - two) ** 2).sum(axis=1).mean()))
-    turn = _turn_deg(best, other)
-    if apart < SAME_PLACE_PX:
-        return
     if lies_elsewhere(best.corners_px, other.corners_px):
         if other.log_odds >= ENOUGH:
             raise CannotJudge(
@@ -72,8 +80,8 @@ def check_rival(search: Search, best: Candidate, other: Candidate) -> None:
                 fix=f"show one board, or {GIVE_INSTEAD} of the one that is meant",
             )
         return
-    beside = apart < NEIGHBOUR_PX and turn < LEAST_TURN_DEG
-    if best.log_odds - other.log_odds < (NEIGHBOUR_AHEAD if beside else AHEAD):
+    if best.log_odds - other.log_odds < AHEAD:
+        turn, apart = _turn_deg(best, other), _apart_px(search, best, other)
         how = f"turned by {turn:.0f} degrees" if turn >= LEAST_TURN_DEG else f"{apart:.0f} pixels apart"
         raise CannotJudge(
             f"the layout fits the frame in two ways almost alike ({how})",

@@ -27,12 +27,12 @@ from thermscan.registration.placing.baseline_raster import BaselineRaster
 from thermscan.registration.placing.baseline_refinement import combined, refine_to_baseline
 from thermscan.registration.placing.baseline_search import find_by_baseline
 from thermscan.registration.placing.corners import CLICK_PX, checked_corners, clicked
-from thermscan.registration.placing.decision import GIVE_INSTEAD, decide
+from thermscan.registration.placing.decision import AHEAD, GIVE_INSTEAD, decide
 from thermscan.registration.placing.edges import LayoutEdges, layout_edges
 from thermscan.registration.placing.given_places import Start, start_from_corners, start_from_landmarks
 from thermscan.registration.placing.joint_fit import Known, Placed, Scene, joint_fit, scene_of, start_at
 from thermscan.registration.placing.refined import Refined
-from thermscan.registration.placing.search import candidates, start_search
+from thermscan.registration.placing.search import Candidate, Search, candidates, start_search
 from thermscan.registration.registration import PartHeight, Registration
 from thermscan.runs.run import Landmark
 
@@ -49,8 +49,13 @@ PLACE_FACTOR = float(np.sqrt(-2.0 * np.log(0.05))) / 2.0
 CORNER_FLOOR_PX = 0.005
 # Right places leave up to 0.4 px, wrong ones more than this.
 MOST_RESIDUAL_PX = 0.7
-# A last fit that moves a place found with no help farther than this went to the next row of bodies.
+# A last fit that moves a place found with no help farther than this, in pixels of the search, went to the next row of
+# bodies: half of them.
 FARTHEST_PX = 8.0
+# Two places whose last fits end this near each other are one.
+ONE_PLACE_PX = 1.0
+# A last fit that moved a corner farther than its first steps reach is begun afresh from where it ended.
+AFRESH_PX = 3.0
 # A bend is taken out where it shows by so many standard uncertainties and is more than this at the frame's corners;
 # else the plane view nearest to it is given, and what that leaves is a doubt. (Two: half of all cameras without a lens
 # file bend, so that the odds are even before.)
@@ -160,11 +165,26 @@ def _found_alone(job: _Job, *, bends: bool) -> Placed:
     if not job.board.parts:
         raise CannotJudge("the layout has no parts to settle the board's place by", fix="give corners_px")
     search = start_search(job.evidence, job.board, job.edges, job.prior)
-    best = decide(candidates(search), search, job.evidence)
-    start = Start(job_corners := search.small.to_frame(best.corners_px), True, np.eye(8))
+    best, *beside = decide(candidates(search), search, job.evidence)
+    found = _settled(job, search, best, bends=bends)
+    for other in beside:
+        _check_beside(job, search, found, _settled(job, search, other, bends=bends, refuse=False))
+    return found
+
+
+def _settled(job: _Job, search: Search, place: Candidate, *, bends: bool, refuse: bool = True) -> Placed:
+    """
+    The last fit of a place that was found with no help.
+
+    Raises
+    ------
+    CannotJudge
+        It does not lie there, unless ``refuse`` is False.
+    """
+    start = Start(search.small.to_frame(place.corners_px), True, np.eye(8))
     found = _fitted(job, start, given=None, bends=bends)
-    moved = float(np.abs(found.corners_px - job_corners).max()) * search.small.scale
-    if not found.edges or moved > FARTHEST_PX or found.residual_px > MOST_RESIDUAL_PX:
+    moved = _apart_px(job, found.corners_px, start.corners_px) * search.small.scale
+    if refuse and (not found.edges or moved > FARTHEST_PX or found.residual_px > MOST_RESIDUAL_PX):
         raise CannotJudge(
             "an outline was found, but the layout's edges do not lie on the frame's"
             + (f": they scatter by {found.residual_px:.1f} pixels" if found.edges else ""),
@@ -173,11 +193,32 @@ def _found_alone(job: _Job, *, bends: bool) -> Placed:
     return found
 
 
+def _check_beside(job: _Job, search: Search, found: Placed, other: Placed) -> None:
+    """Refuse where two places beside each other stay apart in the last fit, and neither is clearly the likelier."""
+    apart = _apart_px(job, found.corners_px, other.corners_px) * search.small.scale
+    if not other.edges or apart < ONE_PLACE_PX:
+        return
+    odds = [search.weighed(search.small.from_frame(each.corners_px)).log_odds for each in (found, other)]
+    if odds[0] - odds[1] < AHEAD:
+        raise CannotJudge(
+            f"the layout fits the frame in two ways almost alike ({apart:.0f} pixels apart)", fix=GIVE_INSTEAD
+        )
+
+
+def _apart_px(job: _Job, one_px: FloatArray, other_px: FloatArray) -> float:
+    """Of the middle one of the parts, between two places of the board's corners."""
+    centres = np.array([[part.x_mm, part.y_mm] for part in job.board.parts])
+    seen = [map_points(homography_from_corners(job.board.corners_mm, each), centres) for each in (one_px, other_px)]
+    return float(np.median(np.linalg.norm(seen[0] - seen[1], axis=1)))
+
+
 def _fitted(job: _Job, start: Start, *, given: Known | None, bends: bool) -> Placed:
     """The last fit; where the frame shows too little the place as it was given, with heights as they usually are."""
     scene = scene_of(job.evidence, job.edges, job.prior, job.board.corners_mm)
     begin = start_at(scene, start.corners_px)
     found = joint_fit(scene, begin, given=given) if start.trusted else None
+    if found is not None and np.abs(found.corners_px - begin.corners_px).max() > AFRESH_PX:
+        found = joint_fit(scene, start_at(scene, found.corners_px), given=given) or found
     if found is None:
         return replace(
             begin, corner_covariance_px2=start.covariance_px2, residual_px=float(np.sqrt(start.covariance_px2[0, 0]))

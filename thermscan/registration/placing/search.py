@@ -79,7 +79,7 @@ SURE, HOPEFUL = 4.0, -4.0
 POLISHED, POLISH_PX, POLISH_ROUNDS = 2, (2.0, 0.4), 8
 # The witnesses are not independent: their weights are those of a logistic regression of right places against wrong ones
 # and those of other boards' layouts (tests/benchmarks/placing_odds.py).
-PRIOR_ODDS, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH, MOST_DEVIATIONS = -12.4, 1.03, 4.7, 0.76, 12.0
+PRIOR_ODDS, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH, MOST_DEVIATIONS = -12.4, 1.03, 4.7, 0.76, 25.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
