@@ -80,10 +80,10 @@ def test_the_same_offset_and_gain_change_no_standing(view: View, corners: np.nda
 def test_a_place_that_is_a_little_off_is_moved_to_where_the_bodies_are(view: View, corners: np.ndarray) -> None:
     search = _search(view, view.board)
     true = search.small.from_frame(corners)
-    off = true + np.array([[1.5, -1.0], [1.0, 1.0], [-1.5, 1.0], [0.5, -1.5]])
+    off = true + 2 * np.array([[1.5, -1.0], [1.0, 1.0], [-1.5, 1.0], [0.5, -1.5]])
     moved = search.polished(off)
     assert np.abs(moved - true).mean() < 0.5 * np.abs(off - true).mean()
-    assert search.weighed(moved).log_odds > search.weighed(off).log_odds + 1
+    assert search.weighed(moved).log_odds > search.weighed(off).log_odds + 4
 
 
 def test_three_sides_and_the_proportions_tell_the_fourth() -> None:
