@@ -3,22 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from thermscan.coordinates import map_points
 from thermscan.errors import CannotJudge
 from thermscan.layout.board import Board
 from thermscan.radiometry.thermal_image import ThermalImage
-from thermscan.registration.evidence import Evidence, prepare
-from thermscan.registration.geometry.bend import lens_of_bend, unit_bend
-from thermscan.registration.geometry.heights import HeightPrior, height_prior
+from thermscan.registration.evidence import prepare
+from thermscan.registration.geometry.bend import lens_of_bend
+from thermscan.registration.geometry.heights import height_prior
 from thermscan.registration.geometry.homography import (
-    corner_jacobian,
-    homography_from_corners,
     place_uncertainty_mm,
 )
 from thermscan.registration.geometry.pose import Pose, pose_from_homography, view_angle_deg
@@ -27,12 +24,13 @@ from thermscan.registration.placing.baseline_raster import BaselineRaster
 from thermscan.registration.placing.baseline_refinement import combined, refine_to_baseline
 from thermscan.registration.placing.baseline_search import find_by_baseline
 from thermscan.registration.placing.corners import CLICK_PX, checked_corners, clicked
-from thermscan.registration.placing.decision import AHEAD, GIVE_INSTEAD, decide
-from thermscan.registration.placing.edges import LayoutEdges, layout_edges
-from thermscan.registration.placing.given_places import Start, start_from_corners, start_from_landmarks
-from thermscan.registration.placing.joint_fit import Known, Placed, Scene, joint_fit, scene_of, start_at
+from thermscan.registration.placing.edges import layout_edges
+from thermscan.registration.placing.found_alone import found_alone
+from thermscan.registration.placing.given_places import start_from_corners, start_from_landmarks
+from thermscan.registration.placing.joint_fit import Placed
+from thermscan.registration.placing.last_fit import CORNER_FLOOR_PX, Job, fitted
 from thermscan.registration.placing.refined import Refined
-from thermscan.registration.placing.search import Candidate, Search, candidates, start_search
+from thermscan.registration.placing.search import start_search
 from thermscan.registration.registration import PartHeight, Registration
 from thermscan.runs.run import Landmark
 
@@ -44,39 +42,8 @@ FloatArray = NDArray[np.float64]
 # A place lies within 2.45 standard uncertainties of one coordinate with 95 % (chi-square with two degrees of freedom:
 # sqrt(-2 ln 0.05)); half of that is what is stated, so that twice the statement holds 95 % of the places.
 PLACE_FACTOR = float(np.sqrt(-2.0 * np.log(0.05))) / 2.0
-# No corner is claimed to be known better: rounded body edges, and a blur not quite the stated one, displace all
-# edges of a kind together by so much (found on simulated views at 640 x 480, where noise leaves far less).
-CORNER_FLOOR_PX = 0.005
-# Right places leave up to 0.4 px, wrong ones more than this.
-MOST_RESIDUAL_PX = 0.7
-# A last fit that moves a place found with no help farther than this, in pixels of the search, went to the next row of
-# bodies: half of them.
-FARTHEST_PX = 8.0
-# Two places whose last fits end this near each other are one.
-ONE_PLACE_PX = 1.0
-# A last fit that moved a corner farther than its first steps reach is begun afresh from where it ended.
-AFRESH_PX = 3.0
-# A bend is taken out where it shows by so many standard uncertainties and is more than this at the frame's corners;
-# else the plane view nearest to it is given, and what that leaves is a doubt. (Two: half of all cameras without a lens
-# file bend, so that the odds are even before.)
-BENT_DEVIATIONS, LEAST_BEND_PX = 2.0, 0.5
 # A stated height is said to be seen otherwise where they differ by so many standard uncertainties and so much of it.
 OTHERWISE_DEVIATIONS, OTHERWISE_SHARE = 3.0, 0.35
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Job:
-    """One frame and layout, prepared."""
-
-    evidence: Evidence
-    board: Board
-    edges: LayoutEdges
-    prior: HeightPrior
-
-    @property
-    def shape(self) -> tuple[int, int]:
-        rows, cols = self.evidence.apparent.shape
-        return rows, cols
 
 
 def register_board(
@@ -120,7 +87,7 @@ def register_board(
         The board was not found with enough certainty; says what was seen and what to give.
     """
     fov_deg = camera.fov_deg[0] if camera is not None and camera.fov_deg is not None else None
-    job = _Job(prepare(image, fov_deg=fov_deg), board, layout_edges(board), height_prior(board))
+    job = Job(prepare(image, fov_deg=fov_deg), board, layout_edges(board), height_prior(board))
     bends = straighten and (camera is None or camera.lens is None)
     remarks: list[str] = []
     if corners_px is not None:
@@ -128,18 +95,18 @@ def register_board(
         clicks = checked_corners(corners_px, shape=image.shape)
         search = start_search(job.evidence, board, job.edges, job.prior)
         start = start_from_corners(search, clicks, u_px=CLICK_PX)
-        found = _fitted(job, start, given=clicked(clicks, near_px=start.corners_px), bends=bends)
+        found = fitted(job, start, given=clicked(clicks, near_px=start.corners_px), bends=bends)
         remarks += start.remarks
     elif landmarks:
         method = "landmarks"
         search = start_search(job.evidence, board, job.edges, job.prior)
         start = start_from_landmarks(search, board, landmarks, image.shape)
-        found = _fitted(job, start, given=None, bends=bends)
+        found = fitted(job, start, given=None, bends=bends)
         remarks += start.remarks
     else:
         method = "outline"
         try:
-            found = _found_alone(job, bends=bends)
+            found = found_alone(job, bends=bends)
         except CannotJudge:
             rescued = _by_baseline_alone(job, baseline_raster)
             if rescued is None:
@@ -153,110 +120,7 @@ def register_board(
     return _registration(job, found, method, remarks, bends=bends)
 
 
-def _found_alone(job: _Job, *, bends: bool) -> Placed:
-    """
-    The place from the frame and the layout alone.
-
-    Raises
-    ------
-    CannotJudge
-        No board, more than one, another board, or an orientation that the frame does not settle.
-    """
-    if not job.board.parts:
-        raise CannotJudge("the layout has no parts to settle the board's place by", fix="give corners_px")
-    search = start_search(job.evidence, job.board, job.edges, job.prior)
-    best, *beside = decide(candidates(search), search, job.evidence)
-    found = _settled(job, search, best, bends=bends)
-    for other in beside:
-        _check_beside(job, search, found, _settled(job, search, other, bends=bends, refuse=False))
-    return found
-
-
-def _settled(job: _Job, search: Search, place: Candidate, *, bends: bool, refuse: bool = True) -> Placed:
-    """
-    The last fit of a place that was found with no help.
-
-    Raises
-    ------
-    CannotJudge
-        It does not lie there, unless ``refuse`` is False.
-    """
-    start = Start(search.small.to_frame(place.corners_px), True, np.eye(8))
-    found = _fitted(job, start, given=None, bends=bends)
-    moved = _apart_px(job, found.corners_px, start.corners_px) * search.small.scale
-    if refuse and (not found.edges or moved > FARTHEST_PX or found.residual_px > MOST_RESIDUAL_PX):
-        raise CannotJudge(
-            "an outline was found, but the layout's edges do not lie on the frame's"
-            + (f": they scatter by {found.residual_px:.1f} pixels" if found.edges else ""),
-            fix=f"check that the layout is of this board and side; else {GIVE_INSTEAD}",
-        )
-    return found
-
-
-def _check_beside(job: _Job, search: Search, found: Placed, other: Placed) -> None:
-    """Refuse where two places beside each other stay apart in the last fit, and neither is clearly the likelier."""
-    apart = _apart_px(job, found.corners_px, other.corners_px) * search.small.scale
-    if not other.edges or apart < ONE_PLACE_PX:
-        return
-    odds = [search.weighed(search.small.from_frame(each.corners_px)).log_odds for each in (found, other)]
-    if odds[0] - odds[1] < AHEAD:
-        raise CannotJudge(
-            f"the layout fits the frame in two ways almost alike ({apart:.0f} pixels apart)", fix=GIVE_INSTEAD
-        )
-
-
-def _apart_px(job: _Job, one_px: FloatArray, other_px: FloatArray) -> float:
-    """Of the middle one of the parts, between two places of the board's corners."""
-    centres = np.array([[part.x_mm, part.y_mm] for part in job.board.parts])
-    seen = [map_points(homography_from_corners(job.board.corners_mm, each), centres) for each in (one_px, other_px)]
-    return float(np.median(np.linalg.norm(seen[0] - seen[1], axis=1)))
-
-
-def _fitted(job: _Job, start: Start, *, given: Known | None, bends: bool) -> Placed:
-    """The last fit; where the frame shows too little the place as it was given, with heights as they usually are."""
-    scene = scene_of(job.evidence, job.edges, job.prior, job.board.corners_mm)
-    begin = start_at(scene, start.corners_px)
-    found = joint_fit(scene, begin, given=given) if start.trusted else None
-    if found is not None and np.abs(found.corners_px - begin.corners_px).max() > AFRESH_PX:
-        found = joint_fit(scene, start_at(scene, found.corners_px), given=given) or found
-    if found is None:
-        return replace(
-            begin, corner_covariance_px2=start.covariance_px2, residual_px=float(np.sqrt(start.covariance_px2[0, 0]))
-        )
-    if not bends or not _bend_shows(found):
-        found = _as_pinhole(scene, found)
-    floor = np.eye(8) * CORNER_FLOOR_PX**2
-    return replace(found, corner_covariance_px2=found.corner_covariance_px2 + floor)
-
-
-def _bend_shows(found: Placed) -> bool:
-    return abs(found.bend_px) >= max(LEAST_BEND_PX, BENT_DEVIATIONS * found.u_bend_px)
-
-
-def _as_pinhole(scene: Scene, found: Placed) -> Placed:
-    """The plane view that is nearest to the bent one over the parts, with what it leaves as a doubt."""
-    points = (scene.edges.starts_mm + scene.edges.ends_mm) / 2
-    flat = map_points(found.px_from_mm, points)
-    bend = unit_bend(flat, scene.shape).reshape(-1)
-    design = corner_jacobian(found.px_from_mm, scene.corners_mm, points).reshape(-1, 8)
-    step = np.linalg.lstsq(design, bend, rcond=None)[0]
-    corners = found.corners_px + found.bend_px * step.reshape(4, 2)
-    left = float(np.sqrt(np.mean((bend - design @ step) ** 2)))
-    size = float(np.hypot(found.bend_px, found.u_bend_px))
-    # Twice: in the middle, which four corners share, half of it is left.
-    doubt = (2 * size * left) ** 2 * np.eye(8)
-    return replace(
-        found,
-        corners_px=corners,
-        px_from_mm=homography_from_corners(scene.corners_mm, corners),
-        corner_covariance_px2=found.corner_covariance_px2 + doubt,
-        bend_px=0.0,
-        u_bend_px=size,
-        left_bend_px=found.bend_px if _bend_shows(found) else 0.0,
-    )
-
-
-def _registration(job: _Job, found: Placed, method: str, remarks: list[str], *, bends: bool) -> Registration:
+def _registration(job: Job, found: Placed, method: str, remarks: list[str], *, bends: bool) -> Registration:
     board, shape = job.board, job.shape
     pose = pose_with_focal(
         found.px_from_mm,
@@ -327,7 +191,7 @@ def _bend_remarks(found: Placed) -> list[str]:
     return []
 
 
-def _with_baseline(job: _Job, baseline: BaselineRaster, found: Placed) -> tuple[Placed, bool]:
+def _with_baseline(job: Job, baseline: BaselineRaster, found: Placed) -> tuple[Placed, bool]:
     """The registration improved on the baseline's picture, where the frame shows it."""
     box = job.board.corners_mm
     other = refine_to_baseline(job.evidence, baseline, corners_mm=box, corners_px=found.corners_px)
@@ -349,7 +213,7 @@ def _with_baseline(job: _Job, baseline: BaselineRaster, found: Placed) -> tuple[
     )
 
 
-def _by_baseline_alone(job: _Job, baseline: BaselineRaster | None) -> Placed | None:
+def _by_baseline_alone(job: Job, baseline: BaselineRaster | None) -> Placed | None:
     box = job.board.corners_mm
     found = None if baseline is None else find_by_baseline(job.evidence, baseline, corners_mm=box)
     if found is None:
@@ -362,7 +226,7 @@ def _by_baseline_alone(job: _Job, baseline: BaselineRaster | None) -> Placed | N
     return replace(place, corner_covariance_px2=spread + np.eye(8) * CORNER_FLOOR_PX**2)
 
 
-def _parallax_covariance_px2(job: _Job, found: Placed) -> FloatArray:
+def _parallax_covariance_px2(job: Job, found: Placed) -> FloatArray:
     """
     What the parallax of tops leaves open in a picture of the board that was taken from elsewhere; shape (8, 8).
 
