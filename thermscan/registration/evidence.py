@@ -12,7 +12,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from thermscan.coordinates import map_points
 from thermscan.radiometry.thermal_image import ThermalImage
-from thermscan.robust import MAD_TO_SIGMA
+from thermscan.robust import MAD_TO_SIGMA, robust_sd
 
 # The blur that is assumed where none is stated: a pixel's own width as a standard deviation.
 PIXEL_BLUR_PX = 0.29
@@ -102,7 +102,7 @@ def _own_part(profile: NDArray[np.float32]) -> NDArray[np.float32]:
     """What each row differs by from those around it; no more than stripes differ, so that an object stays."""
     known = np.nan_to_num(profile, nan=float(np.nanmedian(profile)) if np.isfinite(profile).any() else 0.0)
     own = known - gaussian_filter1d(known, len(known) * STRIPE_ROWS, mode="nearest")
-    most = STRIPE_MOST * 1.4826 * float(np.median(np.abs(own - np.median(own))))
+    most = STRIPE_MOST * robust_sd(own)
     result: NDArray[np.float32] = np.clip(own, -most, most)
     return result
 
