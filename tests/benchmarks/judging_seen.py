@@ -3,6 +3,7 @@ What the judge was given at each look of a board, kept in a file, so that anothe
 
 A change of `thermscan.judge` or `thermscan.heat` is tried on kept boards in seconds: frames are not read and boards
 not placed anew. What stands before the judge (frames, places, measurements) is that of the code that kept the file.
+The file is a pickle: a version whose runs, boards or measurements have other fields cannot read it, and refuses it.
 """
 
 from __future__ import annotations
@@ -17,7 +18,11 @@ import numpy as np
 
 import thermscan.inspection as inspecting
 from thermscan.errors import ThermscanError
+from thermscan.layout.board import Board, Part
+from thermscan.regions.measurement import PartMeasurement, Rectified
+from thermscan.registration.registration import Registration
 from thermscan.runs.reading import read_run
+from thermscan.runs.run import Run
 
 # Fields of an inspection that judging again does not need.
 DROPPED = ("frames", "picture", "views", "judgement", "image")
@@ -63,7 +68,7 @@ class FromFiles:
     def write(self, path: Path, truth: dict[str, Any]) -> None:
         """Keep what the judge was given, with the truth beside it."""
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(zlib.compress(pickle.dumps((self.names(), truth, self.given)), 1))
+        path.write_bytes(zlib.compress(pickle.dumps((_fields(), self.names(), truth, self.given)), 1))
 
     def _overheard(self, *positional: Any, **named: Any) -> Any:
         self._last = (positional, named)
@@ -74,7 +79,9 @@ class FromSeen:
     """The same inspections, judged again by the code on the path."""
 
     def __init__(self, path: Path) -> None:
-        self._names, self.truth, self.given = pickle.loads(zlib.decompress(path.read_bytes()))
+        kept, self._names, self.truth, self.given = pickle.loads(zlib.decompress(path.read_bytes()))
+        if kept != _fields():
+            raise ValueError(f"{path}: its looks were kept by a version with other fields")
 
     def names(self) -> list[str]:
         """The run files, by name."""
@@ -87,6 +94,13 @@ class FromSeen:
             raise given.refused
         judgement = inspecting.judge_run(*given.positional, **given.named, baseline=baseline)
         return inspecting.Inspection(**given.inspection, image=None, judgement=judgement)
+
+
+def _fields() -> list[list[str]]:
+    """What a pickle goes by: the fields of the results in it, in their order."""
+    return [
+        [each.name for each in fields(kind)] for kind in (Run, Board, Part, PartMeasurement, Rectified, Registration)
+    ]
 
 
 def _without_pixels(inspection: Any) -> dict[str, Any]:
