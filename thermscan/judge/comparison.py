@@ -154,12 +154,12 @@ def difference_u_k(one: PartMeasurement, others: Sequence[PartMeasurement]) -> f
     >>> round(difference_u_k(one(camera, noise), [one(camera, noise)]), 3)
     0.424
     """
-    names = {line.shared for measurement in (one, *others) for line in measurement.budget if line.shared is not None}
-    variance = sum(
-        (_shared_k(one, name) - float(np.mean([_shared_k(other, name) for other in others]))) ** 2 for name in names
-    )
+    mine, theirs = _shared_k(one), [_shared_k(other) for other in others]
+    names = set(mine).union(*theirs)
+    count = len(others)
+    variance = sum((mine.get(name, 0.0) - sum(each.get(name, 0.0) for each in theirs) / count) ** 2 for name in names)
     variance += _own_variance(one)
-    variance += sum(_own_variance(other) for other in others) / len(others) ** 2
+    variance += sum(_own_variance(other) for other in others) / count**2
     return float(np.sqrt(variance))
 
 
@@ -200,8 +200,13 @@ def specimen_u_k(measurement: PartMeasurement) -> float:
     return float(np.sqrt(sum(line.u_k**2 for line in lines)))
 
 
-def _shared_k(measurement: PartMeasurement, name: str) -> float:
-    return sum(line.u_k for line in measurement.budget if line.shared == name)
+def _shared_k(measurement: PartMeasurement) -> dict[str, float]:
+    """The signed effect of each error that the part shares with others."""
+    effects: dict[str, float] = {}
+    for line in measurement.budget:
+        if line.shared is not None:
+            effects[line.shared] = effects.get(line.shared, 0.0) + line.u_k
+    return effects
 
 
 def _own_variance(measurement: PartMeasurement) -> float:

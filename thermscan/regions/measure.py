@@ -35,6 +35,8 @@ STEEPEST_VIEW_DEG = 60.0
 LEAST_VALID_SHARE = 0.5
 # Glints and dust on single pixels; a body's own warm middle stays within this many robust deviations.
 OUTLIER_DEVIATIONS = 8.0
+# Pixels lie on one line where the determinant of their moments is below this share of the larger moment squared.
+FLAT_SHARE = 1e-9
 # A 3 x 3 neighbourhood counts where most of it lies on the inner body.
 LEAST_PEAK_PIXELS = 6
 # The surroundings are not one temperature: a quarter of what was corrected for blending stays as standard
@@ -348,11 +350,14 @@ def _peak_c(image: ThermalImage, body: InnerBody, counts: NDArray[np.bool_]) -> 
     rows, cols = body.rows[counts], body.cols[counts]
     padded = np.full((np.ptp(rows) + 3, np.ptp(cols) + 3), np.nan)
     padded[rows - rows.min() + 1, cols - cols.min() + 1] = image.apparent_c[rows, cols]
-    around = sliding_window_view(padded, (3, 3)).reshape(-1, 9)
-    full_enough = np.isfinite(around).sum(axis=1) >= LEAST_PEAK_PIXELS
-    if not full_enough.any():
+    # In order, what has no reading last: the median is in the middle of those that have.
+    around = np.sort(sliding_window_view(padded, (3, 3)).reshape(-1, 9), axis=1)
+    known = np.isfinite(around).sum(axis=1)
+    around, known = around[known >= LEAST_PEAK_PIXELS], known[known >= LEAST_PEAK_PIXELS]
+    if not len(known):
         return float(np.median(image.apparent_c[rows, cols]))
-    return float(np.nanmedian(around[full_enough], axis=1).max())
+    each = np.arange(len(known))
+    return float((0.5 * (around[each, (known - 1) // 2] + around[each, known // 2])).max())
 
 
 def _slope(values: NDArray[np.float64], rows: NDArray[np.intp], cols: NDArray[np.intp]) -> tuple[float, float]:
@@ -362,6 +367,11 @@ def _slope(values: NDArray[np.float64], rows: NDArray[np.intp], cols: NDArray[np
     A plane's slope by least squares over the region's pixels.
     """
     x, y = cols - cols.mean(), rows - rows.mean()
-    design = np.column_stack([np.ones(len(x)), x, y])
-    solution = np.linalg.lstsq(design, values, rcond=None)[0]
-    return float(solution[1]), float(solution[2])
+    xx, xy, yy = float(x @ x), float(x @ y), float(y @ y)
+    apart = xx * yy - xy**2
+    if apart <= FLAT_SHARE * max(xx, yy) ** 2:
+        # All pixels on one line: the slope along it is all there is.
+        along = np.linalg.lstsq(np.column_stack([x, y]), values - values.mean(), rcond=None)[0]
+        return float(along[0]), float(along[1])
+    xv, yv = float(x @ values), float(y @ values)
+    return (yy * xv - xy * yv) / apart, (xx * yv - xy * xv) / apart
