@@ -108,7 +108,7 @@ def main() -> None:
         _measuring(folder, given.repeats)
     if given.big:
         print(
-            "\nA look at boards of one density, corners given; seconds without loading (targets: 6 s at 1,000 parts; 1.2)"
+            "\nA look at boards of one density, corners given; seconds without loading (targets: 6 s at 1,000; 1.2)"
         )
         subprocess.run([sys.executable, str(HERE / "scale.py"), "--parts", "300", "1000", "--stages"], check=True)
 

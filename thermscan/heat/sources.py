@@ -143,8 +143,10 @@ class _Held:
 
     def near(self, other: _Held) -> bool:
         """Whether a further step would change nothing worth telling."""
-        moved = np.append(self.log_contact - other.log_contact, self.growth - other.growth)
-        return abs(self.log_decay - other.log_decay) < FOUND_STEP and bool(np.abs(moved).max() < 3 * FOUND_STEP)
+        joints = float(np.sqrt(np.mean((self.log_contact - other.log_contact) ** 2)))
+        grown = abs(self.growth - other.growth)
+        # Joints and growth are told a few times less surely than the decay length.
+        return max(abs(self.log_decay - other.log_decay), joints / 2, grown / 3) < FOUND_STEP
 
 
 @dataclass(frozen=True, slots=True, eq=False)
