@@ -107,9 +107,7 @@ def main() -> None:
         _reading(folder, given.repeats)
         _measuring(folder, given.repeats)
     if given.big:
-        print(
-            "\nA look at boards of one density, corners given; seconds without loading (targets: 6 s at 1,000; 1.2)"
-        )
+        print("\nA look at boards of one density, corners given; seconds without loading (targets: 6 s at 1,000; 1.2)")
         subprocess.run([sys.executable, str(HERE / "scale.py"), "--parts", "300", "1000", "--stages"], check=True)
 
 
