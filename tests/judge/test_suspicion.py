@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy import stats
 
 from tests.judge.scenes import look_at, usual_powers
@@ -146,3 +148,23 @@ def test_the_evidence_for_a_fault_is_the_integral_over_its_sizes() -> None:
     # Good parts differ by 0.25 K beyond what is stated: an eighth of the 2 K that matter.
     against = log_integral(np.linspace(-1.5, 1.5, 2001), good, blur)
     assert put_together([one]).log_ratio == pytest.approx(whole - against, abs=0.05)
+
+
+@settings(deadline=None, max_examples=60)
+@given(
+    excess_k=st.floats(-200.0, 200.0),
+    own_k=st.floats(-5.0, 150.0),
+    u_k=st.floats(0.001, 20.0),
+    spread_k=st.floats(0.0, 20.0),
+    other_k=st.floats(-200.0, 200.0) | st.none(),
+    log_spread=st.tuples(st.floats(0.05, 1.5), st.floats(0.05, 1.5)) | st.none(),
+)
+def test_whatever_is_compared_the_posterior_is_a_number(*, excess_k, own_k, u_k, spread_k, other_k, log_spread):
+    level_k = own_k if log_spread is None else abs(own_k) + 0.01
+    seen = [_peer("U1", excess_k, own_expected_k=level_k, u_k=u_k, spread_k=spread_k, log_spread=log_spread)]
+    if other_k is not None:
+        seen.append(_peer("U1", other_k, rule="expected", u_k=0.3, spread_k=1.0))
+    found = put_together(seen)
+    assert np.isfinite([found.log_ratio, found.fault_k, found.u_k]).all()
+    assert -1e-9 <= found.matters <= 1.0 + 1e-9
+    assert np.isfinite([voice.loudness for voice in found.voices]).all()
