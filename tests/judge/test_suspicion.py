@@ -89,7 +89,7 @@ def test_two_rules_that_repeat_each_other_do_not_count_twice():
     # The reading is one, and the specimen.
     for spread in ({"u_k": 0.8, "spread_k": 0.1}, {"u_k": 0.1, "spread_k": 0.8}):
         once = _chances(parts, [_peer("U1", 2.6, **spread)])["U1"]
-        twice = _chances(parts, [_peer("U1", 2.6, **spread), _peer("U1", 2.6, rule="baseline", **spread)])["U1"]
+        twice = _chances(parts, [_peer("U1", 2.6, **spread), _peer("U1", 2.6, rule="expected", **spread)])["U1"]
         assert 0.1 < once < 0.8
         assert twice == pytest.approx(once, rel=0.3)
 
