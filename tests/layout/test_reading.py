@@ -306,3 +306,16 @@ def test_rotation_is_clockwise_as_seen(tmp_path):
     part = read_board(layout(tmp_path, BOARD + PART + "rotation_deg = 90\n")).part("U1")
     # The end that points right at rotation 0 points down after a quarter turn clockwise.
     assert part.board_from_body(np.array([[1.0, 0.0]])) == pytest.approx(np.array([[60.0, 41.0]]))
+
+
+@pytest.mark.parametrize(
+    ("body", "usual_mm"), [("", 19.0), ("body_mm = [10.2, 4.6]", 19.0), ("body_mm = [15.0, 10.2]", None)]
+)
+def test_a_package_lends_its_height_only_to_a_body_of_its_own_outline(tmp_path, body, usual_mm):
+    # JEDEC TO-220 (calibration/packages.csv): upright 10.16 x 4.57 and 19 mm high; lying down 15 mm of it show.
+    layout = tmp_path / "board.toml"
+    layout.write_text(
+        '[board]\nname = "b"\nwidth_mm = 60\nheight_mm = 40\n'
+        f'[[part]]\nref = "Q1"\npackage = "TO-220"\nat_mm = [30, 20]\n{body}\n'
+    )
+    assert read_board(layout).parts[0].usual_height_mm == usual_mm

@@ -38,10 +38,16 @@ def parts(draw, ref: str) -> Part:
     package = draw(st.one_of(st.none(), st.sampled_from(known_packages())))
     surface = surface_named(draw(SURFACES), draw(st.one_of(st.none(), st.floats(0.01, 1.0))))
     own_body = package is None or draw(st.booleans())
+    length_mm, width_mm = (draw(MM), draw(MM)) if own_body else (package.length_mm, package.width_mm)
+    # A package lends its height to a body of about its own outline.
+    like_its_package = package is not None and all(
+        abs(side - own) <= 0.25 * own
+        for side, own in zip(sorted((length_mm, width_mm)), sorted((package.length_mm, package.width_mm)), strict=True)
+    )
     return Part(
         ref=ref,
-        length_mm=draw(MM) if own_body else package.length_mm,
-        width_mm=draw(MM) if own_body else package.width_mm,
+        length_mm=length_mm,
+        width_mm=width_mm,
         x_mm=draw(PLACE_MM),
         y_mm=draw(PLACE_MM),
         rotation_deg=draw(st.floats(-360, 360)),
@@ -57,7 +63,7 @@ def parts(draw, ref: str) -> Part:
         psi_jt_k_per_w=draw(st.one_of(st.none(), st.floats(0, 90))),
         max_junction_c=draw(st.one_of(st.none(), st.floats(-55, 400))),
         round_body=bool(package and package.round_body and not own_body),
-        usual_height_mm=package.height_mm if package else None,
+        usual_height_mm=package.height_mm if like_its_package else None,
     )
 
 

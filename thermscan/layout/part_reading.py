@@ -28,6 +28,8 @@ from thermscan.layout.text_file import path_beside, read_text_file
 
 # Unless stated, an IC is plastic.
 DEFAULT_SURFACE = "plastic"
+# Sides of one package differ from drawing to drawing and from calliper to calliper by up to this share.
+OTHER_OUTLINE_SHARE = 0.25
 # A server's main board has some thousands; what is found out of every two parts grows with the square of their number.
 MOST_PARTS = 10_000
 # Refs named in a remark that is about many parts.
@@ -202,8 +204,10 @@ def _part(record: InlinePart | RowPart, place: Place, reading: Reading) -> Place
             return None
     if record.package is not None and (package := _known_package(record.package)):
         round_body = package.round_body and body is None
-        default_surface, usual_height_mm = package.surface, package.height_mm
-        body = body or (package.length_mm, package.width_mm)
+        default_surface, own = package.surface, (package.length_mm, package.width_mm)
+        # A body of another outline stands otherwise: lying down, or with a tab in view.
+        usual_height_mm = package.height_mm if body is None or _alike(body, own) else None
+        body = body or own
     elif record.package is not None:
         reading.unknown_packages.setdefault(record.package, []).append(record.ref)
     if body is None:
@@ -221,6 +225,19 @@ def _part(record: InlinePart | RowPart, place: Place, reading: Reading) -> Place
         usual_height_mm=usual_height_mm, watts=watts, family=record.family,
     )  # fmt: skip
     return PlacedPart(part, place(""))
+
+
+def _alike(body_mm: tuple[float, float], own_mm: tuple[float, float]) -> bool:
+    """
+    Whether a body measured by hand is about a package's own, whichever way its length was taken.
+
+    Examples
+    --------
+    >>> _alike((19.0, 6.4), (19.3, 6.35)), _alike((15.0, 10.2), (10.16, 4.57))
+    (True, False)
+    """
+    pairs = zip(sorted(body_mm), sorted(own_mm), strict=True)
+    return all(abs(side - own) <= OTHER_OUTLINE_SHARE * own for side, own in pairs)
 
 
 def _watts_of(record: RowPart, place: Place, reading: Reading) -> tuple[float, float] | None:
