@@ -142,7 +142,7 @@ def main() -> None:
     parser.add_argument("--size", default="240x180", help="columns x rows")
     given = parser.parse_args()
     errors, watts, inside, plain, false, more = [], [], [], [], [], []
-    warned, named, periods, unstated = [], [], [], []
+    warned, named, refused, periods, unstated = [], [], [], [], []
     global SHAPE  # noqa: PLW0603 - one setting for the whole script
     SHAPE = tuple(int(side) for side in reversed(given.size.split("x")))
     for seed in range(given.seed, given.seed + given.boards):
@@ -158,6 +158,7 @@ def main() -> None:
             write_recording(folder / "none.tiff", job, 0.0, given.minutes, rng)
             quiet = located(folder, "none", job, stated_s=true_s)
             unsaid = located(folder, "none", job, stated_s=None)
+        refused.append("fault" in other)
         warned.append(any("is not the one" in remark for remark in other.get("remarks", [])))
         named.append(abs((other.get("period_s") or 0.0) / true_s - 1) < 0.005)
         periods.append(abs((told.get("period_s") or 0.0) / true_s - 1) < 0.005)
@@ -180,7 +181,7 @@ def main() -> None:
             f"plain difference off by {plain[-1]:.1f} mm; nothing switched: {false[-1]} sources "
             f"{[(s['ref'], round(1000 * s['watts'], 1), round(s['score'], 1)) for s in quiet['sources']]}"
             f"{told.get('fault', '')}{quiet.get('fault', '')}; none stated: {unstated[-1]} sources; stated "
-            f"{wrong_s / true_s:.2f} of it: {'warned' if warned[-1] else 'no word'}, "
+            f"{wrong_s / true_s:.2f} of it: {'warned' if warned[-1] else 'refused' if refused[-1] else 'no word'}, "
             f"{'right' if named[-1] else 'wrong'} period",
             flush=True,
         )
@@ -188,7 +189,7 @@ def main() -> None:
     print(f"found within {NEAR_MM} mm: {near.sum()} of {count} boards; plain: {(np.array(plain) < NEAR_MM).sum()}")
     print(
         f"period right within 0.5 %: {sum(periods)}; a wrong one warned of: {sum(warned)}, and the right one named: "
-        f"{sum(named)}; sources where nothing is switched and no period stated: {np.count_nonzero(unstated)}"
+        f"{sum(named)}, refused as too few cycles: {sum(refused)}; sources where nothing is switched and no period stated: {np.count_nonzero(unstated)}"
     )
     print(f"recordings with others beside it: {np.count_nonzero(more)}; false, unswitched: {np.count_nonzero(false)}")
     if watts:
