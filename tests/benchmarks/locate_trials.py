@@ -189,7 +189,8 @@ def main() -> None:
     print(f"found within {NEAR_MM} mm: {near.sum()} of {count} boards; plain: {(np.array(plain) < NEAR_MM).sum()}")
     print(
         f"period right within 0.5 %: {sum(periods)}; a wrong one warned of: {sum(warned)}, and the right one named: "
-        f"{sum(named)}, refused as too few cycles: {sum(refused)}; sources where nothing is switched and no period stated: {np.count_nonzero(unstated)}"
+        f"{sum(named)}, refused as too few cycles: {sum(refused)}; sources where nothing is switched and no period "
+        f"stated: {np.count_nonzero(unstated)}"
     )
     print(f"recordings with others beside it: {np.count_nonzero(more)}; false, unswitched: {np.count_nonzero(false)}")
     if watts:

@@ -60,13 +60,13 @@ def times() -> np.ndarray:
     return np.arange(0.0, END_S, 1 / RATE_HZ)
 
 
-def watched(run, board, camera, expected: Expected, counts: list[np.ndarray]) -> list[tuple[float, str, str, str]]:
-    """Every alarm: when after the true power-on, level, rule and part; None of it where the board was not found."""
+def watched(run, board, camera, expected: Expected, counts: list[np.ndarray]) -> list[tuple[float, str, str, str, str]]:
+    """Every alarm: when after the true power-on, level, rule, part and text; one 'lost' where no board was found."""
     watch, told = Watch(run, board, camera, expected), []
     for number, (time_s, page) in enumerate(zip(times(), counts, strict=True)):
         frame = StreamFrame((page.astype(np.float32) / 100 - 273.15), float(time_s), number, Path("f"), number)
-        told += [(time_s - POWER_ON_S, a.level, a.rule, a.ref) for a in watch.look(frame).alarms]
-    return told if watch.placed else [(np.nan, "lost", "", "")]
+        told += [(time_s - POWER_ON_S, a.level, a.rule, a.ref, a.text) for a in watch.look(frame).alarms]
+    return told if watch.placed else [(np.nan, "lost", "", "", watch.why_not_placed or "")]
 
 
 def trial(seed: int, folder: Path) -> dict:
@@ -139,12 +139,12 @@ def main() -> None:
         for way in ("alone", "good"):
             alarms = found["told"]["good", way]
             for level in ("act", "watch", "lost"):
-                odd = sorted({(rule, ref) for _, kind, rule, ref in alarms if kind == level})
+                odd = [f"{t:.0f} s {rule}: {text}" for t, kind, rule, _, text in alarms if kind == level][:1]
                 counts[way, level] = counts.get((way, level), 0) + bool(odd)
                 line += [f"{way}: false {level} {odd}"] if odd else []
             if found["ref"]:
-                at = [t for t, kind, _, ref in found["told"]["hot", way] if kind == "act" and ref == found["ref"]]
-                others = {ref for _, kind, _, ref in found["told"]["hot", way] if kind == "act"} - {found["ref"]}
+                at = [t for t, kind, _, ref, _ in found["told"]["hot", way] if kind == "act" and ref == found["ref"]]
+                others = {ref for _, kind, _, ref, _ in found["told"]["hot", way] if kind == "act"} - {found["ref"]}
                 asked = way == "good" or found["peers"] or found["watts"]
                 delays[way] += [min(at, default=np.inf)] if asked else []
                 when = f"after {min(at):.0f} s" if at else "not told"

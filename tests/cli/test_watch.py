@@ -26,7 +26,7 @@ def counts_of(frame_c: np.ndarray) -> np.ndarray:
     return np.round((frame_c + 273.15) * 100).astype(np.uint16)
 
 
-def write_frames(folder: Path, ends_k: dict[str, float], *, seed: int) -> None:
+def write_frames(folder: Path, ends_k: dict[str, float], *, seed: int, step_k: float = 0.0) -> None:
     folder.mkdir(exist_ok=True)
     rng = np.random.default_rng(seed)
     rises = warming(ends_k, tau_s=TAU_S, power_on_s=POWER_ON_S)
@@ -35,6 +35,7 @@ def write_frames(folder: Path, ends_k: dict[str, float], *, seed: int) -> None:
     for number, time_s in enumerate(TIMES_S):
         now = rises(float(time_s))
         frame = base + sum(now[ref] * units[ref] for ref in now) + rng.normal(0.0, 0.05, SHAPE)
+        frame += step_k * (time_s > 12.0)
         tifffile.imwrite(folder / f"f{number:04d}.tiff", counts_of(frame), description=f"unit: cK; time_s: {time_s}")
 
 
@@ -71,6 +72,17 @@ def test_one_line_a_frame_in_the_order_of_time_and_no_alarm_but_the_limit_on_a_g
     assert 0 < first["seconds_to_limit"] < 40
     assert first["slope_k_per_s"] > 0.1
     assert status in (0, 1)
+
+
+def test_a_step_of_the_cameras_own_offset_is_no_rise(job):
+    """All pixels read 2 K more from 12 s on, the bench too; the parts rise as those of the good board."""
+    write_frames(job / "step", ENDS_K, seed=4, step_k=2.0)
+    _, lines = watch(job, "step", "--baseline-run", str(job / "good-run.toml"))
+    told = {alarm["rule"] for line in lines for alarm in line["alarms"]}
+    assert told <= {"limit"}
+    for part in lines[-1]["parts"]:
+        rise_k = ENDS_K[part["ref"]] * (1.0 - np.exp(-(TIMES_S[-1] - POWER_ON_S) / TAU_S))
+        assert part["rise_k"] == pytest.approx(rise_k, abs=0.3)
 
 
 @pytest.mark.parametrize("against", ["peers", "good board"])

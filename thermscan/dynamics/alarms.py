@@ -22,7 +22,9 @@ Level = Literal["watch", "act"]
 # One false alarm in a hundred good power-ups, over all parts (shared out) and over the time watched: readings some
 # seconds apart say nearly the same, so that a minute of them is worth about ten looks.
 FALSE_RATE, LOOKS = 0.01, 10
-# Chips of one type draw alike to some per cent; a rise this much above what is expected is no spread.
+# Two chips of one type differ by the spread of both: this board's, and the good one's or its peers' usual one.
+TWO_CHIPS_SHARE = 2**0.5 * PEER_SHARE
+# A rise this much above what is expected is no spread.
 LEAST_SHARE, LEAST_K, WATCH_SHARE = 0.4, 0.8, 0.25
 # A power-up is timed to about this, and a part's rise is off by its slope times that.
 TIMING_S = 0.6
@@ -140,7 +142,7 @@ class _Now:
 
 def _above(part: Part, rule: str, expected_k: float, now: _Now, *, whose: str) -> Alarm | None:
     excess = now.rise_k - expected_k
-    u = float(np.hypot(now.noise_k, PEER_SHARE * expected_k))
+    u = float(np.hypot(now.noise_k, TWO_CHIPS_SHARE * expected_k))
     share = excess / max(expected_k, 1e-9) if expected_k > 0 else np.inf
     if excess < max(now.z * u, LEAST_K) or share < WATCH_SHARE:
         return None

@@ -79,6 +79,8 @@ class Watch:
         self._placings, self._shown = 0, 0.0
         self._times: list[float] = []
         self._temps: list[FloatArray] = []
+        # What the bench read first: its change since then is the camera's own drift, or a step of its shutter.
+        self._bench_c: float | None = None
         self._power_on_s = run.power_on_s
         self.why_not_placed: str | None = None
 
@@ -125,13 +127,25 @@ class Watch:
             # A board that is not yet warm may show later: without power that is the usual case.
             self._placings -= 1 if isinstance(error, CannotJudge) else 0
             return
-        before = self._pixels.columns if self._pixels is not None else None
+        before, was = self._pixels, self._bench(frame)
         self._reference, self._pixels, self._drift = reference, pixels, None
         self.why_not_placed = None
-        if before != pixels.columns:
-            self._times, self._temps = [], []
+        now = self._bench(frame)
+        if self._bench_c is not None and was is not None and now is not None:
+            # Other pixels of the bench, at another level.
+            self._bench_c += now - was
+        if before is None or before.columns != pixels.columns:
+            self._times, self._temps, self._bench_c = [], [], None
             for each in self._held[:-1]:
                 self._take(each)
+
+    def _bench(self, frame: StreamFrame) -> float | None:
+        """The bench's level in a frame, where the view lies as it did last."""
+        if self._reference is None or self._pixels is None:
+            return None
+        drift = follow(self._reference, frame, self._drift)
+        level = self._pixels.read_bench(frame.values, None if drift is None else drift.other_from_first)
+        return level if np.isfinite(level) else None
 
     def _take(self, frame: StreamFrame) -> None:
         """A frame's part temperatures, put where its time belongs."""
@@ -140,8 +154,11 @@ class Watch:
         drift = follow(self._reference, frame, self._drift)
         self._drift = drift or self._drift
         at = self._drift.other_from_first if self._drift is not None else None
-        means, _ = self._pixels.read(frame.values, at)
+        means, bench = self._pixels.read(frame.values, at)
         temps = self._pixels.surface_c(means)
+        if np.isfinite(bench):
+            self._bench_c = bench if self._bench_c is None else self._bench_c
+            temps = temps - (bench - self._bench_c)
         index = int(np.searchsorted(self._times, frame.time_s, side="right"))
         self._times.insert(index, frame.time_s)
         self._temps.insert(index, temps)
