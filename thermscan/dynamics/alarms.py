@@ -13,7 +13,7 @@ from scipy.special import ndtri
 from thermscan.dynamics.fin_kernel import BODY_J_PER_M3K
 from thermscan.dynamics.part_series import PartSeries
 from thermscan.dynamics.power_on import PowerOn
-from thermscan.judge.thresholds import ACT_LEAST_K, LIMIT_COVERAGE, PEER_SHARE
+from thermscan.judge.thresholds import ACT_LEAST_K, LIMIT_COVERAGE, PEER_FLOOR_K, PEER_SHARE
 from thermscan.layout.board import Part
 
 FloatArray = NDArray[np.float64]
@@ -23,7 +23,7 @@ Level = Literal["watch", "act"]
 # seconds apart say nearly the same, so that a minute of them is worth about ten looks.
 FALSE_RATE, LOOKS = 0.01, 10
 # Two chips of one type differ by the spread of both: this board's, and the good one's or its peers' usual one.
-TWO_CHIPS_SHARE = 2**0.5 * PEER_SHARE
+TWO_CHIPS_SHARE, TWO_CHIPS_K = 2**0.5 * PEER_SHARE, 2**0.5 * PEER_FLOOR_K
 # A rise this much above what is expected is no spread.
 LEAST_SHARE, LEAST_K, WATCH_SHARE = 0.4, 0.8, 0.25
 # A power-up is timed to about this, and a part's rise is off by its slope times that.
@@ -142,7 +142,7 @@ class _Now:
 
 def _above(part: Part, rule: str, expected_k: float, now: _Now, *, whose: str) -> Alarm | None:
     excess = now.rise_k - expected_k
-    u = float(np.hypot(now.noise_k, TWO_CHIPS_SHARE * expected_k))
+    u = float(np.sqrt(now.noise_k**2 + TWO_CHIPS_K**2 + (TWO_CHIPS_SHARE * expected_k) ** 2))
     share = excess / max(expected_k, 1e-9) if expected_k > 0 else np.inf
     if excess < max(now.z * u, LEAST_K) or share < WATCH_SHARE:
         return None
