@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from thermscan.heat.bodies import Bodies, board_bodies, body_areas_mm2, body_responses
+from thermscan.heat.bodies import UPPER_SHARE, Bodies, board_bodies, body_areas_mm2, body_responses
 from thermscan.heat.fin import fin_grid
 from thermscan.layout.board import Board, Part, Surface
+from thermscan.registration.registration import PartHeight
 
 MASK = Surface("solder-mask", 0.9, 0.03)
 DECAY_MM = 25.0
@@ -84,3 +85,34 @@ def test_a_flat_body_takes_no_more_and_no_less_than_the_face_it_covers():
     # Kelvin for one unit of watts over h: 1 over the area that loses (whole cells: 0.3 % more than the board).
     assert found.cells(np.ones(1)) == pytest.approx(np.full(grid.cells, 1 / 8000.0), rel=5e-3)
     assert found.bodies[0, 0] == pytest.approx(1 / 8000.0, rel=5e-3)
+
+
+@pytest.mark.parametrize(
+    ("seen", "least_mm", "most_mm"),
+    [
+        # Seen well, as on a socket; hardly seen, and much too high; lower than any body, as in a flat picture.
+        (PartHeight(8.4, 0.3, seen=True), 8.2, 8.6),
+        (PartHeight(41.0, 16.0), 10.0, 30.0),
+        (PartHeight(0.1, 0.1, seen=True), 5.0, 7.0),
+        (None, 5.0, 7.0),
+    ],
+)
+def test_a_bodys_sides_are_as_high_as_what_was_seen_and_is_usual_together_say(
+    seen: PartHeight | None, least_mm: float, most_mm: float
+):
+    part = _chip("U1", 50, 40, package="DIP-16", usual_height_mm=3.9)
+    board = _board(part)
+    heights = {} if seen is None else {"U1": seen}
+    bodies = board_bodies(board, fin_grid(board), heights)
+    # The loss is that of top and sides: 20 x 8 mm and 56 mm about.
+    height_mm = (bodies.loss_mm2[0] / UPPER_SHARE - 160.0) / 56.0
+    assert least_mm < height_mm < most_mm
+    assert bodies.u_loss_mm2[0] >= UPPER_SHARE * 56.0 * min(seen.u_mm if seen else 2.0, 2.0) * 0.9
+
+
+def test_a_stated_height_is_taken_and_hardly_doubted():
+    part = _chip("U1", 50, 40, height_mm=3.0)
+    board = _board(part)
+    bodies = board_bodies(board, fin_grid(board), {"U1": PartHeight(9.0, 0.1, seen=True)})
+    assert bodies.loss_mm2[0] == pytest.approx(UPPER_SHARE * (160.0 + 56.0 * 3.0))
+    assert bodies.u_loss_mm2[0] == pytest.approx(UPPER_SHARE * 56.0 * 0.5)

@@ -22,6 +22,8 @@ UPPER_SHARE = 0.53
 USUAL_HEIGHT_MM = 3.5
 # Half of the parts that may stand on sockets (4 to 5 mm) do; sinks and cans reach 16 mm and more.
 SOCKET_MM, UNUSUAL_MM = 2.3, 16.0
+# No body with legs is flatter: a picture in which all tops lie in the board's plane does not show heights.
+FLATTEST_MM = 1.0
 # As measured with callipers or read off a drawing, the legs' stand-off left out.
 STATED_HEIGHT_MM = 0.5
 
@@ -109,10 +111,12 @@ def _height(part: Part, seen: PartHeight | None) -> tuple[float, float]:
     if part.height_mm is not None:
         return part.height_mm, STATED_HEIGHT_MM
     usual_mm = (part.usual_height_mm or USUAL_HEIGHT_MM) + SOCKET_MM
-    if seen is None:
+    if seen is None or seen.height_mm + 2.0 * seen.u_mm < FLATTEST_MM:
         return usual_mm, SOCKET_MM
     weight = UNUSUAL_MM**2 / (UNUSUAL_MM**2 + seen.u_mm**2)
-    return usual_mm + weight * (seen.height_mm - usual_mm), float(np.sqrt(weight)) * seen.u_mm
+    height_mm = usual_mm + weight * (seen.height_mm - usual_mm)
+    # A package is at least as thick as it is, whatever is seen.
+    return max(height_mm, part.usual_height_mm or 0.0), float(np.sqrt(weight)) * seen.u_mm
 
 
 def body_areas_mm2(part: Part) -> tuple[float, float]:
