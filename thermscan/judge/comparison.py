@@ -155,7 +155,8 @@ def difference_u_k(one: PartMeasurement, others: Sequence[PartMeasurement]) -> f
     0.424
     """
     mine, theirs = _shared_k(one), [_shared_k(other) for other in others]
-    names = set(mine).union(*theirs)
+    # In one order, so that the same sum comes out of every process.
+    names = dict.fromkeys([*mine, *(name for each in theirs for name in each)])
     count = len(others)
     variance = sum((mine.get(name, 0.0) - sum(each.get(name, 0.0) for each in theirs) / count) ** 2 for name in names)
     variance += _own_variance(one)
