@@ -199,24 +199,42 @@ def find_edges(
     # Three profiles side by side, each interpolated: about two independent samples of noise.
     u_step = np.full(len(owner), noise_k * per_k / np.sqrt(2.0))
     offset, u_offset = _seen(steps, offsets, range_px, u_step, blur_px)
-    faint = np.bincount(owner, np.isfinite(offset), minlength=len(edges.part))[owner] == 0
+    sites = EdgeSites(points, normals, offset, u_offset, owner)
+    return faint_edges(sites, steps, offsets, range_px=range_px, u_step=u_step, blur_px=blur_px)
+
+
+def faint_edges(
+    sites: EdgeSites, steps: FloatArray, offsets: FloatArray, *, range_px: float, u_step: FloatArray, blur_px: float
+) -> EdgeSites:
+    """
+    The same, but where no place of an edge shows it by itself, one site for all of it together.
+
+    Parameters
+    ----------
+    sites : EdgeSites
+    steps : ndarray of shape (n, k)
+        Height of the step at each offset from each site.
+    offsets : ndarray of shape (k,)
+    u_step : ndarray of shape (n,)
+    """
+    faint = np.bincount(sites.edge, np.isfinite(sites.offset_px), minlength=int(sites.edge.max()) + 1)[sites.edge] == 0
     if not faint.any():
-        return EdgeSites(points, normals, offset, u_offset, owner)
-    # Where no place of an edge shows it by itself, all together may.
-    edge, member = np.unique(owner[faint], return_inverse=True)
+        return sites
+    edge, member = np.unique(sites.edge[faint], return_inverse=True)
     count = np.bincount(member).astype(np.float64)
-    pooled = np.stack([np.bincount(member, column) / count for column in steps[faint].T], axis=1)
-    offset_all, u_all = _seen(pooled, offsets, range_px, u_step[0] / np.sqrt(count), blur_px)
-    middle = np.stack([np.bincount(member, column) / count for column in points[faint].T], axis=1)
-    normal = np.stack([np.bincount(member, column) / count for column in normals[faint].T], axis=1)
+
+    def mean(values: FloatArray) -> FloatArray:
+        return np.stack([np.bincount(member, column) / count for column in values[faint].T], axis=1)
+
+    offset, u_offset = _seen(mean(steps), offsets, range_px, u_step[0] / np.sqrt(count), blur_px)
+    normal = mean(sites.normals_px)
     normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-9)
-    own = ~faint
     return EdgeSites(
-        np.concatenate([points[own], middle]),
-        np.concatenate([normals[own], normal]),
-        np.concatenate([offset[own], offset_all]),
-        np.concatenate([u_offset[own], u_all]),
-        np.concatenate([owner[own], edge]),
+        np.concatenate([sites.points_mm[~faint], mean(sites.points_mm)]),
+        np.concatenate([sites.normals_px[~faint], normal]),
+        np.concatenate([sites.offset_px[~faint], offset]),
+        np.concatenate([sites.u_px[~faint], u_offset]),
+        np.concatenate([sites.edge[~faint], edge]),
     )
 
 

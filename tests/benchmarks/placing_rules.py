@@ -1,0 +1,147 @@
+"""
+What each rule of placing buys, switched off; and what each constant's being a fifth larger or smaller does.
+
+    python tests/benchmarks/placing_rules.py --views 60 --first 3400
+    python tests/benchmarks/placing_rules.py --views 60 --first 3400 --constants
+
+Views as in placing.py (one board each, heights unstated, no help but the field of view every second time); every view
+is searched for its own layout and, as a check of refusals, every second one for another board's.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_threads, "1")
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+import cv2  # noqa: E402
+import numpy as np  # noqa: E402
+
+from tests.benchmarks.placing import COLS, WRONG_PX, attempt  # noqa: E402
+from tests.benchmarks.scenes import Scene, scene  # noqa: E402
+from thermscan.registration import evidence  # noqa: E402
+from thermscan.registration.placing import (  # noqa: E402
+    bodies,
+    decision,
+    edge_odds,
+    edges,
+    found_alone,
+    joint_fit,
+    last_fit,
+    own_heights,
+    search,
+)
+
+FIFTH = 0.2
+
+
+@contextmanager
+def switched(module: object, name: str, value: object) -> Iterator[None]:
+    """A name of a module set to something else for a while."""
+    before = getattr(module, name)
+    setattr(module, name, value)
+    try:
+        yield
+    finally:
+        setattr(module, name, before)
+
+
+def _no_proposals(make: Callable[..., np.ndarray]) -> Callable[..., np.ndarray]:
+    def proposals(*given: object, three_sides: bool = False, **named: object) -> np.ndarray:
+        return np.zeros((0, 4, 2)) if three_sides else make(*given, three_sides=three_sides, **named)
+
+    return proposals
+
+
+RULES: tuple[tuple[str, object, str, object], ...] = (
+    ("three sides tell the fourth", search, "proposals", _no_proposals(search.proposals)),
+    ("likely places are polished", search, "POLISHED", 0),
+    ("soft edges where sharp ones do not do", search, "SOFT_PX", search.SHARP_PX),
+    ("sensor's stripes left out", evidence, "without_stripes", lambda apparent: apparent),
+    ("faint edges as a whole", edges, "faint_edges", lambda sites, *_, **__: sites),
+    ("bodies' edges as evidence", search, "EDGES_WORTH", 0.0),
+    ("detail as evidence", search, "DETAIL_WORTH", 0.0),
+    ("outline as evidence", search, "OUTLINE_WORTH", 0.0),
+    ("a fit that moved far begins afresh", last_fit, "AFRESH_PX", np.inf),
+    ("places beside each other by their last fits", decision, "NEIGHBOUR_PX", 0.0),
+    ("the lens's bend is fitted", last_fit, "BENT_DEVIATIONS", np.inf),
+)
+CONSTANTS: tuple[tuple[object, str], ...] = (
+    (decision, "ENOUGH"),
+    (decision, "AHEAD"),
+    (decision, "SAME_PLACE_PX"),
+    (decision, "NEIGHBOUR_PX"),
+    (search, "PRIOR_ODDS"),
+    (search, "EDGES_WORTH"),
+    (search, "OUTLINE_WORTH"),
+    (search, "DETAIL_WORTH"),
+    (search, "SURE"),
+    (search, "HOPEFUL"),
+    (bodies, "STRAY"),
+    (bodies, "BELIEVED"),
+    (edge_odds, "STRONG"),
+    (edge_odds, "BESIDE_PX"),
+    (edges, "SIGNIFICANT"),
+    (own_heights, "BELIEVED"),
+    (found_alone, "FARTHEST_PX"),
+    (found_alone, "MOST_RESIDUAL_PX"),
+    (found_alone, "ONE_PLACE_PX"),
+    (joint_fit, "U_SWELL_PX"),
+)
+
+
+def outcome(views: list[Scene]) -> str:
+    """Right, wrong and refused of own layouts; others' not refused; error and time."""
+    errors, wrong, refused, taken, start = [], 0, 0, 0, time.process_time()
+    for k, view in enumerate(views):
+        fov = k % 2 == 0
+        found = attempt(view, view, fov=fov, measure=False)
+        error = found.get("error_px")
+        refused += error is None
+        if isinstance(error, float):
+            wrong += error > WRONG_PX
+            errors += [error] if error <= WRONG_PX else []
+        if k % 2:
+            taken += "error_px" in attempt(view, views[k - 1], fov=fov, measure=False)
+    seconds = (time.process_time() - start) / len(views)
+    rms = float(np.sqrt(np.mean(np.square(errors)))) if errors else float("nan")
+    return f"{len(errors):5d} {wrong:5d} {refused:7d} {taken:7d} {rms:8.3f} {1e3 * seconds:7.0f}"
+
+
+def main() -> int:
+    """Print a line for each rule, or for each constant."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--views", type=int, default=60)
+    parser.add_argument("--first", type=int, default=3400)
+    parser.add_argument("--constants", action="store_true")
+    given = parser.parse_args()
+    cv2.setNumThreads(1)
+    views = [scene(seed, cols=COLS[seed % 3]) for seed in range(given.first, given.first + given.views)]
+    others = len(views) // 2
+    print(f"{len(views)} views, each of another board; {others} of them searched for another board's layout as well")
+    print(f"{'':46s} right wrong refused foreign   RMS px   CPU ms")
+    print(f"{'as it is':46s} {outcome(views)}", flush=True)
+    if not given.constants:
+        for what, module, name, value in RULES:
+            with switched(module, name, value):
+                print(f"{'without: ' + what:46s} {outcome(views)}", flush=True)
+        return 0
+    for module, name in CONSTANTS:
+        for factor in (1 - FIFTH, 1 + FIFTH):
+            before = getattr(module, name)
+            value = max(round(before * factor), 1) if isinstance(before, int) else before * factor
+            with switched(module, name, value):
+                print(f"{name + f' = {value:.3g}':46s} {outcome(views)}", flush=True)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
