@@ -77,6 +77,8 @@ class Candidate:
 # pixels at first and at last, but not from below the second odds: most places of other boards' layouts show less.
 SURE, HOPEFUL = 4.0, -4.0
 POLISHED, POLISH_PX, POLISH_ROUNDS = 2, (2.0, 0.4), 8
+# An outline that is twice as likely to be there as not, all around, has no side missing that three others could tell.
+ALL_AROUND = float(np.log(2.0))
 # The witnesses are not independent: their weights are those of a logistic regression of right places against wrong ones
 # and those of other boards' layouts (tests/benchmarks/placing_odds.py).
 PRIOR_ODDS, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH, MOST_DEVIATIONS = -12.4, 1.03, 4.7, 0.76, 25.0
@@ -249,7 +251,7 @@ def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
         likely = [each for each in found[:POLISHED] if each.log_odds > HOPEFUL]
         # What only seems better there does not last: the edges have the last word.
         found = _weighed(search, [search.settled(search.polished(each.corners_px)) for each in likely], besides=found)
-        if _sure(found):
+        if _sure(found) or max((each.outline for each in found), default=0.0) > ALL_AROUND:
             break
     return found
 
