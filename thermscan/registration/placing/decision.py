@@ -17,8 +17,8 @@ from thermscan.registration.placing.search import Candidate, Search, candidates
 FloatArray = NDArray[np.float64]
 
 GIVE_INSTEAD = "give corners_px (the board's four corners in the frame) or four or more landmarks"
-# Log odds that a place needs against another layout: 19 to 1, for a wrong place is worse than a refusal; and by how much
-# it must be likelier than a rival place.
+# Log odds that a place needs against another layout: 19 to 1, for a wrong place is worse than a refusal; and by how
+# much it must be likelier than a rival place.
 ENOUGH, AHEAD = float(np.log(19.0)), 2.0
 # Two places closer than this, over the parts, in pixels of the search, are the same.
 SAME_PLACE_PX = 3.0
