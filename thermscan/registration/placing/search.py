@@ -76,7 +76,7 @@ class Candidate:
 # Below these log odds more is tried. Of the likeliest so many are moved to where the witnesses say, by steps of so many
 # pixels at first and at last, but not from below the second odds: most places of other boards' layouts show less.
 SURE, HOPEFUL = 4.0, -4.0
-POLISHED, POLISH_PX, POLISH_ROUNDS = 2, (2.0, 0.4), 8
+POLISHED, POLISH_PX, POLISH_ROUNDS, CLOSER_ROUNDS = 2, (2.0, 0.4), 8, 3
 # An outline that is twice as likely to be there as not, all around, has no side missing that three others could tell.
 ALL_AROUND = float(np.log(2.0))
 # The witnesses are not independent: their weights are those of a logistic regression of right places against wrong ones
@@ -246,13 +246,31 @@ def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
             if blur_px not in frames:
                 frames[blur_px] = frame_edges(search.small, blur_px)
             found = _fitted(search, frames[blur_px], found, three_sides=three_sides)
-            if not thorough or _sure(found):
+            if not thorough:
                 return found
-        likely = [each for each in found[:POLISHED] if each.log_odds > HOPEFUL]
-        # What only seems better there does not last: the edges have the last word.
-        found = _weighed(search, [search.settled(search.polished(each.corners_px)) for each in likely], besides=found)
+            if _sure(found):
+                return _closer(search, found, of=1)
+        found = _closer(search, found, of=POLISHED)
         if _sure(found) or max((each.outline for each in found), default=0.0) > ALL_AROUND:
             break
+    return found
+
+
+def _closer(search: Search, found: list[Candidate], *, of: int) -> list[Candidate]:
+    """
+    The likeliest moved to where the witnesses say, as long as that makes one likelier.
+
+    A place whose outline is not seen all around may be some pixels off, and sure all the same.
+    """
+    tried: list[Candidate] = []
+    for _ in range(CLOSER_ROUNDS):
+        likely = [each for each in found[:of] if each.log_odds > HOPEFUL and each not in tried]
+        likely = [each for each in likely if each.outline < ALL_AROUND or each.log_odds < SURE]
+        if not likely:
+            break
+        tried += likely
+        # What only seems better there does not last: the edges have the last word.
+        found = _weighed(search, [search.settled(search.polished(each.corners_px)) for each in likely], besides=found)
     return found
 
 
