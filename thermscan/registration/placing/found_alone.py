@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points
 from thermscan.errors import CannotJudge
+from thermscan.registration.geometry.bend import unit_bend
 from thermscan.registration.geometry.homography import homography_from_corners
-from thermscan.registration.placing.decision import AHEAD, GIVE_INSTEAD, decide
+from thermscan.registration.placing.decision import AHEAD, ENOUGH, GIVE_INSTEAD, decide
 from thermscan.registration.placing.given_places import Start
 from thermscan.registration.placing.joint_fit import Placed
 from thermscan.registration.placing.last_fit import Job, fitted
@@ -23,6 +26,8 @@ MOST_RESIDUAL_PX = 0.7
 FARTHEST_PX = 8.0
 # Two places whose last fits end this near each other are one.
 ONE_PLACE_PX = 1.0
+# How well a place is known by the search alone, as a corner's standard uncertainty in its pixels.
+SEARCHED_U_PX = 0.7
 
 
 def found_alone(job: Job, *, bends: bool) -> Placed:
@@ -62,6 +67,11 @@ def _settled(job: Job, search: Search, place: Candidate, *, bends: bool, refuse:
             + (f": they scatter by {found.residual_px:.1f} pixels" if found.edges else ""),
             fix=f"check that the layout is of this board and side; else {GIVE_INSTEAD}",
         )
+    seen = found.corners_px + found.bend_px * unit_bend(found.corners_px, job.shape)
+    if place.log_odds - search.weighed(search.small.from_frame(seen)).log_odds > ENOUGH:
+        # The fit went where the witnesses do not follow: the place as it was found, as well as a search tells it.
+        doubt = np.eye(8) * (SEARCHED_U_PX / search.small.scale) ** 2
+        return replace(fitted(job, Start(start.corners_px, False, doubt), given=None, bends=bends), edges=found.edges)
     return found
 
 
