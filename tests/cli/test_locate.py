@@ -155,6 +155,13 @@ def test_the_difference_to_frames_without_power_shows_a_source(job):
     assert strongest["watts"] == pytest.approx(0.25, rel=0.3)
 
 
+def test_frames_without_power_that_are_the_powered_ones_show_no_source(job):
+    write_run(job, "lit", 'off_frames = ["lit.tiff"]')
+    result = run(str(job / "lit.toml"))
+    assert result.return_value in (0, 3)
+    assert not json.loads(result.stdout)["sources"]
+
+
 def test_too_few_periods_are_refused_with_what_to_do(job, capsys):
     assert main(["locate", str(job / "none.toml"), "--period", "90", "--json"]) == 2
     said = capsys.readouterr()

@@ -29,6 +29,7 @@ MODEL_SHARE = 0.12
 # How far about a source the fit looks, in decay lengths.
 REACH = 3.5
 SMOOTHED_CELLS = 5
+LEAST_NOISE_K = 1e-6
 # All heat follows the one supply: its phase differs by less than this (a body's delay), and a weak place so near to a
 # strong one is more likely what the model leaves of that.
 PROMPT, LEAST_SHARE = np.pi / 4, 0.2
@@ -179,7 +180,8 @@ def _noise(beside: Sequence[ComplexArray], usable: NDArray[np.bool_]) -> FloatAr
     share = np.maximum(uniform_filter(usable.astype(float), SMOOTHED_CELLS), 1e-6)
     local = uniform_filter(power, SMOOTHED_CELLS) / share
     floor = float(np.median(local[usable])) if usable.any() else 1.0
-    return np.asarray(np.maximum(local, 0.5 * floor))
+    # Frames that are alike to the last bit leave no noise at all: no more is believed than a microkelvin.
+    return np.asarray(np.maximum(local, max(0.5 * floor, LEAST_NOISE_K**2)))
 
 
 def _calibrated(field: _Field, beside: Sequence[ComplexArray], kernel: FinKernel) -> tuple[float, float]:
