@@ -31,8 +31,8 @@ def copper_basis(grid: FinGrid) -> sparse.csr_matrix:
     Examples
     --------
     >>> basis = copper_basis(FinGrid(np.ones((30, 60), bool), 1.0, 1.0))
-    >>> basis.shape, float(basis.sum(axis=1).min()), float(basis.sum(axis=1).max())
-    ((1800, 6), 1.0, 1.0)
+    >>> basis.shape, bool(np.allclose(basis.sum(axis=1), 1.0))
+    ((1800, 6), True)
     """
     row, col = np.nonzero(grid.inside)
     along = [
