@@ -210,7 +210,7 @@ REFERENCE_DIFFERS = {
 
 
 # What RFC 8493 says a bag must be or must not be, by section: cases that keep it and cases that break it. Its wording
-# is shortened; 2.2.1 was read in full, the others are from memory of the text.
+# is shortened; 2.2.1 is as others quote it, the rest is from memory of the text.
 MUSTS: dict[str, tuple[set[str], set[str]]] = {
     "2 a base directory with a folder 'data'": ({"minimal bag", "an empty payload file"}, {"no payload folder"}),
     "2.1.1 bagit.txt: exactly two lines in their order, UTF-8 without a byte order mark": (
