@@ -29,6 +29,7 @@ MODEL_SHARE = 0.12
 # How far about a source the fit looks, in decay lengths.
 REACH = 3.5
 SMOOTHED_CELLS = 5
+# Far below what any camera and any recording leaves (20 mK over the root of a million frames is 20 uK).
 LEAST_NOISE_K = 1e-6
 # All heat follows the one supply: its phase differs by less than this (a body's delay), and a weak place so near to a
 # strong one is more likely what the model leaves of that.

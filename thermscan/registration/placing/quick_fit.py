@@ -16,9 +16,7 @@ from thermscan.robust import MAD_TO_SIGMA, biweight
 
 FloatArray = NDArray[np.float64]
 
-# How far from the prediction to look, step by step, in pixels; while it is far, the outline goes alone if it can:
-# nothing else lies near it.
-RANGES_PX = (7.0, 5.0, 4.0, 3.0, 2.5, 2.0, 1.5)
+# While edges are looked for from farther than this, the outline goes alone if it can: nothing else lies near it.
 OUTLINE_FIRST_PX = 3.5
 # A site so often along an edge, as a share of the board's longer side; no more than so many sites in all.
 SPACING, MOST_SITES = 1 / 45, 700
@@ -73,10 +71,15 @@ def quick_fit(
     corners_px: FloatArray,
     *,
     risen: Risen,
-    ranges_px: tuple[float, ...] = RANGES_PX,
+    ranges_px: tuple[float, ...],
 ) -> FloatArray | None:
     """
     Gauss-Newton on where the gradient is strongest along the normals of the layout's edges, outliers refused.
+
+    Parameters
+    ----------
+    ranges_px : tuple of float
+        How far from the prediction to look, step by step.
 
     Returns
     -------
