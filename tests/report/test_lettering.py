@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import text_to_path
 
-from thermscan.report.lettering import fitted_text, printable, text_width_pt, wrapped_text
+from thermscan.report.lettering import FONT_FAMILY, fitted_text, printable, text_width_pt, wrapped_text
 
 
 @given(st.text(max_size=80))
@@ -37,3 +40,12 @@ def test_ten_thousand_letters_are_trimmed_with_an_ellipsis() -> None:
 
 def test_stacked_accents_are_thinned_to_one_a_letter() -> None:
     assert len(printable("x" + "\u0323\u0331\u0330" * 5)) == 2
+
+
+@pytest.mark.parametrize("text", ["U12 hot +3.4 K", "Fan, left (12 V)", "R\u0301e\u0301gulateur", "±0.6 °C − “quiet”"])
+@pytest.mark.parametrize("bold", [False, True])
+def test_a_text_is_measured_as_wide_as_it_is_drawn(text: str, bold: bool) -> None:
+    font = FontProperties(family=FONT_FAMILY, size=7.0, weight="bold" if bold else "normal")
+    drawn, _, _ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
+    # Kerning, which is not counted, takes back a few hundredths of such texts at most.
+    assert drawn - 0.02 <= text_width_pt(text, 7.0, bold=bold) <= 1.05 * drawn

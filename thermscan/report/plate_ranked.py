@@ -9,10 +9,11 @@ from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
 
 from thermscan.inspection import Inspection
 from thermscan.judge.comparison import own_u_k
-from thermscan.judge.finding import Finding, PartVerdict
+from thermscan.judge.finding import Finding, PartVerdict, Verdict
 from thermscan.judge.peers import peer_groups
 from thermscan.report.canvas import FAINT_INK, INK, RULE, TITLE_PT, Sheet, titled
 from thermscan.report.gathering import FLAGGED_VERDICTS, main_finding_by_ref, verdicts_in_layout_order
@@ -38,6 +39,9 @@ _THIN: dict[str, Any] = {"markeredgewidth": 0.6, "linestyle": "none", "zorder": 
 _KNOWN_GOOD = Mark("known-good", "", "square", "#FFFFFF")
 
 _CONTINUED = ", continued"
+
+# Two ends of a line, in the axes' own units.
+Segment = list[tuple[float, float]]
 
 # Error bars span this many standard uncertainties: about 95 %.
 _COVERAGE = 2.0
@@ -188,38 +192,60 @@ def _draw_column(sheet: Sheet, rows: Sequence[Row], findings: dict[str, Finding]
         look = {"fontsize": 6.5, "va": "center_baseline", "weight": "bold" if flagged else "normal"}
         sheet.text(0.0, y_pt, fitted_text(part.ref, _REF_PT - 4.0, 6.5, bold=flagged), **look)
         sheet.text(sheet.width_pt - _VALUE_PT + 4.0, y_pt, _value_text(row.verdict, sheet.shown, flagged), **look)
-        _draw_row(axes, index, row, findings.get(part.ref))
+    _draw_rows(axes, rows, findings)
 
 
-def _draw_row(axes: Axes, index: int, row: Row, finding: Finding | None) -> None:
-    verdict = row.verdict
-    if verdict is None or verdict.measurement.rise_k is None:
-        return
-    rise = verdict.measurement.rise_k
-    if row.peer_median_k is not None:
-        axes.plot([row.peer_median_k] * 2, [index - 0.5, index + 0.5], color=FAINT_INK, linewidth=1.0)
-    if finding is not None and finding.own_k is not None and finding.received_k is not None:
-        axes.barh(index, finding.own_k, height=0.5, color="#CFCFCF", edgecolor=FAINT_INK, linewidth=0.4)
-        received: dict[str, Any] = {"left": finding.own_k, "height": 0.5, "facecolor": "white", "edgecolor": FAINT_INK}
-        axes.barh(index, finding.received_k, hatch="////", linewidth=0.4, **received)
-    if row.known_good_k is not None:
-        axes.plot(row.known_good_k, index, marker="s", markersize=4.5, color="white", markeredgecolor=INK, **_THIN)
-    own = own_u_k(verdict.measurement) if verdict.measurement.budget else None
-    for spread, width in ((verdict.measurement.u_c, 0.7), (own, 2.4)):
-        if spread is not None:
-            reach = _COVERAGE * spread
-            axes.plot([rise - reach, rise + reach], [index, index], color=INK, linewidth=width, solid_capstyle="butt")
-    mark = VERDICT_MARKS[verdict.verdict]
-    flagged = verdict.verdict in FLAGGED_VERDICTS
-    axes.plot(
-        [rise],
-        [index],
-        marker=marker_of(mark),
-        markersize=5.5 if flagged else 3.6,
-        markerfacecolor=mark.colour,
-        markeredgecolor=INK,
-        markeredgewidth=0.5,
-        zorder=3,
+def _draw_rows(axes: Axes, rows: Sequence[Row], findings: dict[str, Finding]) -> None:
+    """Bars, error bars and shapes; one artist for each kind, since a thousand of them cost seconds."""
+    drawn = [(index, row, row.verdict) for index, row in enumerate(rows) if row.verdict is not None]
+    bars, medians, usual = [], [], []
+    spreads: dict[float, list[Segment]] = {0.7: [], 2.4: []}
+    shapes: dict[Verdict, list[tuple[float, int]]] = defaultdict(list)
+    for index, row, verdict in drawn:
+        rise = verdict.measurement.rise_k
+        if rise is None:
+            continue
+        if row.peer_median_k is not None:
+            medians.append([(row.peer_median_k, index - 0.5), (row.peer_median_k, index + 0.5)])
+        finding = findings.get(verdict.measurement.part.ref)
+        if finding is not None and finding.own_k is not None and finding.received_k is not None:
+            bars.append((index, finding.own_k, finding.received_k))
+        if row.known_good_k is not None:
+            usual.append((row.known_good_k, index))
+        own = own_u_k(verdict.measurement) if verdict.measurement.budget else None
+        for spread, width in ((verdict.measurement.u_c, 0.7), (own, 2.4)):
+            if spread is not None:
+                reach = _COVERAGE * spread
+                spreads[width].append([(rise - reach, index), (rise + reach, index)])
+        shapes[verdict.verdict].append((rise, index))
+    _draw_segments(axes, medians, FAINT_INK, 1.0)
+    if bars:
+        places, owns, received = (list(column) for column in zip(*bars, strict=True))
+        axes.barh(places, owns, height=0.5, color="#CFCFCF", edgecolor=FAINT_INK, linewidth=0.4)
+        look: dict[str, Any] = {"height": 0.5, "facecolor": "white", "edgecolor": FAINT_INK, "linewidth": 0.4}
+        axes.barh(places, received, left=owns, hatch="////", **look)
+    if usual:
+        axes.plot(*zip(*usual, strict=True), marker="s", markersize=4.5, color="white", markeredgecolor=INK, **_THIN)
+    for width, segments in spreads.items():
+        _draw_segments(axes, segments, INK, width)
+    for name, points in shapes.items():
+        mark = VERDICT_MARKS[name]
+        axes.plot(
+            *zip(*points, strict=True),
+            linestyle="none",
+            marker=marker_of(mark),
+            markersize=5.5 if name in FLAGGED_VERDICTS else 3.6,
+            markerfacecolor=mark.colour,
+            markeredgecolor=INK,
+            markeredgewidth=0.5,
+            zorder=3,
+        )
+
+
+def _draw_segments(axes: Axes, segments: Sequence[Segment], colour: str, width: float) -> None:
+    # Above the grid and the bars, as lines are.
+    axes.add_collection(
+        LineCollection(segments, colors=colour, linewidths=width, capstyle="butt", zorder=2.0), autolim=False
     )
 
 

@@ -7,6 +7,7 @@ import math
 import platform
 from collections.abc import Mapping
 from datetime import date, datetime
+from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from importlib.resources import files
 from pathlib import PurePath
@@ -158,6 +159,7 @@ def plain_value(value: Any) -> Any:  # noqa: PLR0911 - one return a kind of valu
     return value
 
 
+@cache
 def _version_of(names: tuple[str, ...]) -> str | None:
     for name in names:
         try:
