@@ -45,7 +45,7 @@ Doubt = Annotated[float, Field(ge=0, le=MOST_RISE_K)]
 
 
 class _RunRecord(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False, defer_build=True)
 
     taken: str | None = None
     board_serial: str | None = None
@@ -59,7 +59,7 @@ class _RunRecord(BaseModel):
 
 
 class _BaselineRecord(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False, defer_build=True)
 
     schema_: str = Field(alias="schema")
     about: dict[str, str] = Field(default_factory=dict)

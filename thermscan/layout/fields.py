@@ -41,7 +41,8 @@ LEAST_EMISSIVITY = 0.01
 class Record(BaseModel):
     """A table of a file: its keys are all known, and unknown ones are refused."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    # Built when a file of its kind is first read; the tables within it are built along with it.
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
 
 def complaint(what: str, fix: str | None = None) -> PydanticCustomError:

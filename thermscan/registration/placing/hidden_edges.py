@@ -11,15 +11,13 @@ from thermscan.registration.placing.edges import EdgeSites, LayoutEdges
 
 FloatArray = NDArray[np.float64]
 
-# An edge so near to what hides its neighbourhood is not told from the hiding part's own, in pixels.
-BESIDE_PX = 0.0
 # A top that is displaced by less than this hides nothing.
 LEAST_RISE_PX = 0.3
 
 
 def hidden_sites(sites: EdgeSites, edges: LayoutEdges, rise: Rise, px_from_mm: FloatArray) -> NDArray[np.bool_]:
     """
-    Sites that lie on, or just beside, the silhouette of a part that stands nearer to the camera.
+    Sites that lie on the silhouette of a part that stands nearer to the camera.
 
     Parameters
     ----------
@@ -39,30 +37,37 @@ def hidden_sites(sites: EdgeSites, edges: LayoutEdges, rise: Rise, px_from_mm: F
     """
     hidden = np.zeros(len(sites.edge), dtype=bool)
     body = edges.part >= 0
-    if not body.any():
+    moves = body & (np.linalg.norm(rise.top_px, axis=1) > LEAST_RISE_PX)
+    if not moves.any():
         return hidden
-    moved_px = np.linalg.norm(rise.top_px, axis=1)
     shift_mm = np.linalg.solve(local_scale(px_from_mm, sites.points_mm), rise.shift_px[sites.edge][:, :, None])
     at_mm = sites.points_mm + shift_mm[:, :, 0]
-    for part in np.unique(edges.part[body & (moved_px > LEAST_RISE_PX)]):
-        own = np.flatnonzero(edges.part == part)
-        corners = edges.starts_mm[own]
-        middle = corners.mean(axis=0)
-        scale = local_scale(px_from_mm, middle[None])[0]
-        sweep = np.linalg.solve(scale, rise.top_px[own].mean(axis=0))
-        beside = BESIDE_PX / float(np.sqrt(abs(np.linalg.det(scale))))
-        farther = (sites.points_mm - middle) @ sweep > 0
-        others = np.flatnonzero(farther & (edges.part[sites.edge] != part) & ~hidden)
-        hidden[others] = _swept(at_mm[others] - middle, corners - middle, sweep, beside)
+    # A body's four sides stand one after the other.
+    corners = edges.starts_mm[body].reshape(-1, 4, 2)
+    middles = corners.mean(axis=1)
+    top_px = rise.top_px[body].reshape(-1, 4, 2).mean(axis=1)
+    sweeps = np.linalg.solve(local_scale(px_from_mm, middles), top_px[:, :, None])[:, :, 0]
+    # Only sites between the silhouette's left and right end need be looked at.
+    order = np.argsort(at_mm[:, 0])
+    reach = np.minimum(sweeps[:, 0], 0.0), np.maximum(sweeps[:, 0], 0.0)
+    first = np.searchsorted(at_mm[order, 0], corners[:, :, 0].min(axis=1) + reach[0])
+    last = np.searchsorted(at_mm[order, 0], corners[:, :, 0].max(axis=1) + reach[1], side="right")
+    owner, parts = edges.part[sites.edge], edges.part[body][::4]
+    for number in np.flatnonzero(moves[body].reshape(-1, 4).any(axis=1)):
+        near = order[first[number] : last[number]]
+        middle, sweep = middles[number], sweeps[number]
+        farther = (sites.points_mm[near] - middle) @ sweep > 0
+        others = near[farther & (owner[near] != parts[number]) & ~hidden[near]]
+        hidden[others] = _swept(at_mm[others] - middle, corners[number] - middle, sweep)
     return hidden
 
 
-def _swept(points: FloatArray, corners: FloatArray, sweep: FloatArray, beside: float) -> NDArray[np.bool_]:
-    """Whether points lie in a rectangle swept along a way, or within a margin around that."""
+def _swept(points: FloatArray, corners: FloatArray, sweep: FloatArray) -> NDArray[np.bool_]:
+    """Whether points lie in a rectangle swept along a way."""
     sides = [corners[1] - corners[0], corners[3] - corners[0]]
     lengths = np.array([np.linalg.norm(side) for side in sides])
     axes = np.array(sides) / lengths[:, None]
-    half = lengths / 2 + beside
+    half = lengths / 2
     seen, way = points @ axes.T, axes @ sweep
     inside = (seen >= -half + np.minimum(way, 0)) & (seen <= half + np.maximum(way, 0))
     across = np.abs((seen[:, 0] - way[0] / 2) * way[1] - (seen[:, 1] - way[1] / 2) * way[0])
