@@ -13,7 +13,7 @@ from thermscan.dynamics.reference import Reference
 from thermscan.radiometry.angle import emissivity_at_angle
 from thermscan.radiometry.planck import band_radiance, band_temperature_c
 from thermscan.radiometry.surface import surface_temperature
-from thermscan.regions.hiding import hidden_pixels, silhouettes
+from thermscan.regions.hiding import hidden_pixels, standing_bodies
 from thermscan.regions.inner_body import find_inner_body
 from thermscan.registration.geometry.homography import local_scale
 from thermscan.registration.geometry.parallax import pose_seen, seen_part
@@ -151,7 +151,7 @@ def find_part_pixels(reference: Reference) -> PartPixels:
     """The pixels of every part that the reference picture allows to be measured, and of the bench."""
     board, registration, image = reference.board, reference.registration, reference.image
     pose = pose_seen(registration, shape=image.shape, corners_mm=board.corners_mm, fov_deg=reference.fov_deg)
-    standing = silhouettes(board, registration, pose)
+    standing = standing_bodies(board, registration, pose)
     columns: list[int] = []
     places, labels, shares, emissivity, rings = [], [], [], [], []
     for index, (part, measured) in enumerate(zip(board.parts, reference.measurements, strict=True)):

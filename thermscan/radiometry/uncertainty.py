@@ -121,6 +121,63 @@ def part_budget(
     >>> [(line.source, round(line.u_k, 3), line.shared) for line in lines][:2]
     [('camera', 1.206, 'camera'), ('noise', 0.005, None)]
     """
+    seen = emissivity_at_angle(emissivity, view_angle_deg=view_angle_deg)
+    slopes = surface_sensitivities(apparent_c, emissivity=seen.emissivity, reflected_c=reflected_c, band_um=band_um)
+    if not math.isfinite(slopes.per_apparent):
+        return ()
+    return budget_lines(
+        per_apparent=float(slopes.per_apparent),
+        per_emissivity=float(slopes.per_emissivity),
+        per_reflected=float(slopes.per_reflected),
+        u_emissivity=u_emissivity,
+        u_angle=seen.u_angle,
+        u_reflected_k=u_reflected_k,
+        noise_k=noise_k,
+        pixels=pixels,
+        accuracy_k=accuracy_k,
+        surface_name=surface_name,
+        blend_k=blend_k,
+        placement_k=placement_k,
+    )
+
+
+def budget_lines(
+    *,
+    per_apparent: float,
+    per_emissivity: float,
+    per_reflected: float,
+    u_emissivity: float,
+    u_angle: float,
+    u_reflected_k: float,
+    noise_k: float,
+    pixels: int,
+    accuracy_k: float,
+    surface_name: str,
+    blend_k: float,
+    placement_k: float,
+) -> tuple[UncertaintyLine, ...]:
+    """
+    The lines of `part_budget` where the surface temperature's slopes are known.
+
+    Parameters
+    ----------
+    per_apparent, per_emissivity, per_reflected : float
+        As in `thermscan.radiometry.surface.SurfaceSensitivities`.
+    u_angle : float
+        Of the emissivity, from the view angle.
+
+    Raises
+    ------
+    InputError
+        No pixels, or an uncertainty below 0.
+
+    Examples
+    --------
+    >>> given = dict(per_apparent=1.1, per_emissivity=-40.0, per_reflected=-0.1, u_emissivity=0.02, u_angle=0.0)
+    >>> more = dict(u_reflected_k=2.0, noise_k=0.05, pixels=100, accuracy_k=1.0, surface_name="plastic")
+    >>> [round(line.u_k, 3) for line in budget_lines(**given, **more, blend_k=0.0, placement_k=0.0)][:2]
+    [1.1, 0.005]
+    """
     _refuse_negative(
         u_emissivity=u_emissivity,
         u_reflected_k=u_reflected_k,
@@ -131,11 +188,6 @@ def part_budget(
     )
     if pixels < 1:
         raise InputError(f"{pixels} pixels carry no reading", where="pixels")
-    seen = emissivity_at_angle(emissivity, view_angle_deg=view_angle_deg)
-    slopes = surface_sensitivities(apparent_c, emissivity=seen.emissivity, reflected_c=reflected_c, band_um=band_um)
-    per_apparent, per_emissivity = float(slopes.per_apparent), float(slopes.per_emissivity)
-    if not math.isfinite(per_apparent):
-        return ()
     common = per_emissivity * u_emissivity * math.sqrt(SHARED_EMISSIVITY_VARIANCE)
     own = per_emissivity * u_emissivity * math.sqrt(1 - SHARED_EMISSIVITY_VARIANCE)
     return (
@@ -143,10 +195,10 @@ def part_budget(
         UncertaintyLine("noise", per_apparent * noise_k / math.sqrt(pixels)),
         UncertaintyLine("emissivity of the kind of surface", common, f"emissivity:{surface_name}"),
         UncertaintyLine("emissivity of the part", own, lasting=True),
-        UncertaintyLine("reflected temperature", float(slopes.per_reflected) * u_reflected_k, "reflected"),
+        UncertaintyLine("reflected temperature", per_reflected * u_reflected_k, "reflected"),
         UncertaintyLine("blending with the surroundings", per_apparent * blend_k),
         UncertaintyLine("place of the part", per_apparent * placement_k),
-        UncertaintyLine("view angle", per_emissivity * seen.u_angle),
+        UncertaintyLine("view angle", per_emissivity * u_angle),
     )
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -71,8 +70,40 @@ def silhouettes(board: Board, registration: Registration, pose: Pose) -> tuple[S
     return tuple(found)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Standing:
+    """
+    All bodies that stand up in a view, and what tells quickly which of them may hide a place.
+
+    Attributes
+    ----------
+    silhouettes : tuple of Silhouette
+    heights_mm : ndarray of shape (n,)
+    boxes_px : ndarray of shape (n, 4)
+        Left, top, right and bottom end of each.
+    """
+
+    silhouettes: tuple[Silhouette, ...]
+    heights_mm: NDArray[np.float64]
+    boxes_px: NDArray[np.float64]
+
+    def over(self, points_px: NDArray[np.float64], *, least_mm: float) -> list[Silhouette]:
+        """Those of that height that may cover one of the points; there is at least one point."""
+        high = self.heights_mm >= least_mm
+        left, top = (self.boxes_px[:, :2] <= points_px.max(axis=0)).T
+        right, bottom = (self.boxes_px[:, 2:] >= points_px.min(axis=0)).T
+        return [self.silhouettes[k] for k in np.flatnonzero(high & left & top & right & bottom)]
+
+
+def standing_bodies(board: Board, registration: Registration, pose: Pose) -> Standing:
+    """The bodies that stand up from the board in this view, see `silhouettes`."""
+    found = silhouettes(board, registration, pose)
+    boxes = [[*(one.hull_px.min(axis=0) - EDGE_PX), *(one.hull_px.max(axis=0) + EDGE_PX)] for one in found]
+    return Standing(found, np.array([one.height_mm for one in found]), np.array(boxes, dtype=np.float64).reshape(-1, 4))
+
+
 def hidden_pixels(
-    part: Part, registration: Registration, others: Sequence[Silhouette], points_px: NDArray[np.float64]
+    part: Part, registration: Registration, others: Standing, points_px: NDArray[np.float64]
 ) -> NDArray[np.bool_]:
     """
     Which of a part's pixels show a taller neighbour instead.
@@ -81,8 +112,8 @@ def hidden_pixels(
     ----------
     part : Part
     registration : Registration
-    others : sequence of Silhouette
-        As `silhouettes` gives them; the part's own is left out.
+    others : Standing
+        The part's own silhouette is left out.
     points_px : ndarray of shape (n, 2)
 
     Returns
@@ -95,8 +126,9 @@ def hidden_pixels(
     front of a taller one can share a pixel or two with its foot; those are left out as well.
     """
     hidden = np.zeros(len(points_px), dtype=bool)
-    least_mm = seen_height_mm(part, registration) + LEAST_HIGHER_MM
-    for other in others:
-        if other.ref != part.ref and other.height_mm >= least_mm:
+    if not len(points_px):
+        return hidden
+    for other in others.over(points_px, least_mm=seen_height_mm(part, registration) + LEAST_HIGHER_MM):
+        if other.ref != part.ref:
             hidden |= other.covers(points_px)
     return hidden

@@ -126,7 +126,8 @@ def find_inner_body(
     wanted = LEAST_MARGIN_PX + blur_px + placement_px
     margins = np.clip((body_px - LEAST_SIDE_PX) / 2, LEAST_MARGIN_PX, max(wanted, LEAST_MARGIN_PX))
 
-    points_px, rows, cols = _pixels_around(part, registration, shape=shape)
+    corners_px = registration.px(part.corners_mm())
+    points_px, rows, cols = _pixels_around(corners_px, shape=shape)
     body_mm = part.body_from_board(registration.mm(points_px))
     if part.round_body:
         depth_px = _depth_in_round_px(body_mm * scale, body_px / 2)
@@ -137,13 +138,14 @@ def find_inner_body(
     outside = -depth_px.min(axis=1)
     ring = (outside >= RING_PX[0]) & (outside <= RING_PX[1])
 
+    looked_at, on_body = depth_px[inner | ring], inner[inner | ring]
+
     def coverage_at(sigma_px: float) -> Coverage:
         full_sigma_px = np.sqrt(sigma_px**2 + PIXEL_VARIANCE_PX2)
         through_px = body_px[: depth_px.shape[1]]
-        share = np.prod(ndtr(depth_px / full_sigma_px) - ndtr((depth_px - through_px) / full_sigma_px), axis=1)
-        return Coverage(*(float(share[which].mean()) if which.any() else 0.0 for which in (inner, ring)))
+        share = np.prod(ndtr(looked_at / full_sigma_px) - ndtr((looked_at - through_px) / full_sigma_px), axis=1)
+        return Coverage(*(float(share[which].mean()) if which.any() else 0.0 for which in (on_body, ~on_body)))
 
-    corners_px = registration.px(part.corners_mm())
     return InnerBody(
         rows=rows[inner],
         cols=cols[inner],
@@ -168,12 +170,11 @@ def _depth_in_round_px(places_px: NDArray[np.float64], semi_axes_px: NDArray[np.
 
 
 def _pixels_around(
-    part: Part, registration: Registration, *, shape: tuple[int, int]
+    corners_px: NDArray[np.float64], *, shape: tuple[int, int]
 ) -> tuple[NDArray[np.float64], NDArray[np.intp], NDArray[np.intp]]:
     """Pixels in the frame's part of the box around the body and its ring."""
-    corners = registration.px(part.corners_mm())
-    low = np.floor(corners.min(axis=0) - RING_PX[1] - 1).astype(int)
-    high = np.ceil(corners.max(axis=0) + RING_PX[1] + 1).astype(int)
+    low = np.floor(corners_px.min(axis=0) - RING_PX[1] - 1).astype(int)
+    high = np.ceil(corners_px.max(axis=0) + RING_PX[1] + 1).astype(int)
     x = np.arange(max(low[0], 0), min(high[0] + 1, shape[1]))
     y = np.arange(max(low[1], 0), min(high[1] + 1, shape[0]))
     cols, rows = (grid.ravel() for grid in np.meshgrid(x, y))

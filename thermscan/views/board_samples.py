@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from thermscan.coordinates import sample_bilinear
 from thermscan.frozen import reduce_frozen
 from thermscan.layout.board import Board
-from thermscan.regions.hiding import hidden_pixels, silhouettes
+from thermscan.regions.hiding import hidden_pixels, standing_bodies
 from thermscan.registration.geometry.parallax import pose_seen, seen_height_mm, seen_part
 from thermscan.scales import read_only
 from thermscan.views.seen import SeenView
@@ -102,7 +102,7 @@ def _in_view(
     """Apparent temperatures of the places, shape (rows, cols), and where the view has them, (rows, cols, 2)."""
     registration, image = view.registration, view.image
     pose = pose_seen(registration, shape=image.shape, corners_mm=board.corners_mm, fov_deg=fov_deg)
-    standing = silhouettes(board, registration, pose)
+    standing = standing_bodies(board, registration, pose)
     flat, on = centres_mm.reshape(-1, 2).copy(), body.ravel()
     bare = on < 0
     for k, part in enumerate(board.parts):
@@ -113,11 +113,11 @@ def _in_view(
     apparent_c = sample_bilinear(image.apparent_c, places_px)
     apparent_c[sample_bilinear(view.cover.pixels, places_px) > 0] = np.nan
     hidden = np.zeros(len(flat), dtype=bool)
-    for other in standing:
+    for other in standing.silhouettes:
         hidden[bare] |= other.covers(places_px[bare])
     for k, part in enumerate(board.parts):
         own = np.flatnonzero(on == k)
-        if own.size and standing:
+        if own.size and standing.silhouettes:
             hidden[own] = hidden_pixels(part, registration, standing, places_px[own])
     apparent_c[hidden] = np.nan
     shape = body.shape
