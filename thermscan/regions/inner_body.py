@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,8 +20,6 @@ LEAST_SIDE_PX = 3.0
 LEAST_PIXELS = 9
 # The ring from which the surroundings are read: near enough to be what blends in, far enough to be seen.
 RING_PX = (0.5, 2.5)
-# Beyond any frame's width: a pixel as one number.
-FARTHEST_COL = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,12 +67,8 @@ class InnerBody:
         """The same body without inner pixels that something else hides."""
         return replace(self, rows=self.rows[~hidden], cols=self.cols[~hidden])
 
-    def shared_with(self, others: Sequence[InnerBody], shift_px: tuple[float, float]) -> InnerBody:
+    def always_seen(self, kept: NDArray[np.bool_], shift_px: tuple[float, float]) -> InnerBody:
         """What lies on the body wherever its top is seen, if that moves so far along its length and its width."""
-        own = self.rows * FARTHEST_COL + self.cols
-        kept = np.ones(len(own), dtype=bool)
-        for other in others:
-            kept &= np.isin(own, other.rows * FARTHEST_COL + other.cols)
         sides = (self.sides_px[0] - shift_px[0], self.sides_px[1] - shift_px[1])
         return replace(self, rows=self.rows[kept], cols=self.cols[kept], sides_px=sides)
 
@@ -90,6 +83,46 @@ def body_scale_px_per_mm(part: Part, jacobian: NDArray[np.float64]) -> tuple[flo
     axes = part.board_from_body(np.array([[1.0, 0.0], [0.0, 1.0]])) - [part.x_mm, part.y_mm]
     along, across = (float(np.linalg.norm(jacobian @ axis)) for axis in axes)
     return along, across
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DrawnIn:
+    """
+    A body as the frame shows it, and how far it is drawn in.
+
+    Attributes
+    ----------
+    part : Part
+    scale_px_per_mm, body_px, margins_px : ndarray of shape (2,)
+        Along the body's length and width.
+    """
+
+    part: Part
+    scale_px_per_mm: NDArray[np.float64]
+    body_px: NDArray[np.float64]
+    margins_px: NDArray[np.float64]
+
+    def depth_px(self, places_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+        """How far inside the body places of the board lie, along length and width; shape (n, 2), or (n, 1) if round."""
+        body_mm = self.part.body_from_board(places_mm)
+        if self.part.round_body:
+            return _depth_in_round_px(body_mm * self.scale_px_per_mm, self.body_px / 2)
+        return self.body_px / 2 - np.abs(body_mm) * self.scale_px_per_mm
+
+    def holds(self, places_mm: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Which places of the board lie on the inner body."""
+        depth_px = self.depth_px(places_mm)
+        result: NDArray[np.bool_] = np.all(depth_px >= self.margins_px[: depth_px.shape[1]], axis=1)
+        return result
+
+
+def drawn_in(part: Part, *, jacobian: NDArray[np.float64], blur_px: float, placement_px: float) -> DrawnIn:
+    """How far a body is drawn in; parameters as for `find_inner_body`."""
+    scale = np.array(body_scale_px_per_mm(part, jacobian))
+    body_px = np.array([part.length_mm, part.width_mm]) * scale
+    wanted = LEAST_MARGIN_PX + blur_px + placement_px
+    margins = np.clip((body_px - LEAST_SIDE_PX) / 2, LEAST_MARGIN_PX, max(wanted, LEAST_MARGIN_PX))
+    return DrawnIn(part, scale, body_px, np.full(2, margins.max()) if part.round_body else margins)
 
 
 def find_inner_body(
@@ -121,19 +154,11 @@ def find_inner_body(
     placement_px : float
         Standard uncertainty of the part's place, in pixels.
     """
-    scale = np.array(body_scale_px_per_mm(part, jacobian))
-    body_px = np.array([part.length_mm, part.width_mm]) * scale
-    wanted = LEAST_MARGIN_PX + blur_px + placement_px
-    margins = np.clip((body_px - LEAST_SIDE_PX) / 2, LEAST_MARGIN_PX, max(wanted, LEAST_MARGIN_PX))
-
+    drawn = drawn_in(part, jacobian=jacobian, blur_px=blur_px, placement_px=placement_px)
+    body_px, margins = drawn.body_px, drawn.margins_px
     corners_px = registration.px(part.corners_mm())
     points_px, rows, cols = _pixels_around(corners_px, shape=shape)
-    body_mm = part.body_from_board(registration.mm(points_px))
-    if part.round_body:
-        depth_px = _depth_in_round_px(body_mm * scale, body_px / 2)
-        margins = np.full(2, margins.max())
-    else:
-        depth_px = body_px / 2 - np.abs(body_mm) * scale
+    depth_px = drawn.depth_px(registration.mm(points_px))
     inner = np.all(depth_px >= margins[: depth_px.shape[1]], axis=1)
     outside = -depth_px.min(axis=1)
     ring = (outside >= RING_PX[0]) & (outside <= RING_PX[1])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -18,11 +19,11 @@ from thermscan.radiometry.uncertainty import budget_lines, combined_u_k
 from thermscan.regions import reasons
 from thermscan.regions.body_reading import Reading, read_body
 from thermscan.regions.hiding import Standing, hidden_pixels, standing_bodies
-from thermscan.regions.inner_body import InnerBody, body_scale_px_per_mm, find_inner_body
+from thermscan.regions.inner_body import InnerBody, body_scale_px_per_mm, drawn_in, find_inner_body
 from thermscan.regions.measurement import BudgetLine, PartMeasurement
 from thermscan.regions.sensor_lines import sensor_lines
 from thermscan.registration.geometry.homography import local_scale, part_uncertainty_mm
-from thermscan.registration.geometry.parallax import pose_seen, seen_part, tops_possible
+from thermscan.registration.geometry.parallax import pose_seen, tops_of
 from thermscan.registration.registration import Registration
 
 # Below this a reading is mostly a reflection of the room (ISO 18434-1 asks for high emissivity and warns
@@ -114,13 +115,15 @@ def measure_parts(
             shown,
             registration,
             part,
-            tops=(seen_part(part, registration, pose), *tops_possible(part, registration, pose)),
+            tops=tops,
             standing=standing,
             covered=covered,
             view_angle_deg=max(float(angle_deg), 0.0),
             placement_mm=float(u_mm),
         )
-        for part, angle_deg, u_mm in zip(board.parts, angles_deg, placement_mm, strict=True)
+        for part, tops, angle_deg, u_mm in zip(
+            board.parts, tops_of(board.parts, registration, pose), angles_deg, placement_mm, strict=True
+        )
     ]
     return _with_sensor(_measured(seen, shown, ambient_c=ambient_c, reflected_c=reflected_c), shown)
 
@@ -157,23 +160,25 @@ def _see_part(
 ) -> _Seen:
     jacobian = local_scale(registration.px_from_mm, [[tops[0].x_mm, tops[0].y_mm]])[0]
     placement_px = placement_mm * float(np.mean(body_scale_px_per_mm(part, jacobian)))
-    bodies = [
-        find_inner_body(
-            top,
-            registration,
-            jacobian=jacobian,
-            shape=image.shape,
-            blur_px=image.blur_px,
-            u_blur_px=image.u_blur_px,
-            placement_px=placement_px,
-        )
-        for top in tops
-    ]
-    body = bodies[0]
-    if bodies[1:]:
-        always = body.shared_with(bodies[1:], _shift_px(tops[1], tops[2], jacobian))
+    look = partial(
+        find_inner_body,
+        registration=registration,
+        jacobian=jacobian,
+        shape=image.shape,
+        blur_px=image.blur_px,
+        u_blur_px=image.u_blur_px,
+        placement_px=placement_px,
+    )
+    body = look(tops[0])
+    bodies = [body]
+    if tops[1:]:
+        places_mm = registration.mm(_places_px(body))
+        drawn = [drawn_in(top, jacobian=jacobian, blur_px=image.blur_px, placement_px=placement_px) for top in tops[1:]]
+        kept = np.all([each.holds(places_mm) for each in drawn], axis=0)
+        always = body.always_seen(kept, _shift_px(tops[1], tops[2], jacobian))
         # Where the whole range of heights leaves enough of the body it is read there, and its height is of no account.
-        body, bodies = (always, [always]) if always.large_enough else (body, bodies)
+        bodies = [always] if always.large_enough else [body, *(look(top) for top in tops[1:])]
+        body = bodies[0]
     whole = len(body.rows)
     touched = bool(covered[body.rows, body.cols].any())
     clear = [_without_hidden(each, part, registration, standing) for each in bodies]
@@ -248,8 +253,12 @@ def _shift_px(lowest: Part, highest: Part, jacobian: NDArray[np.float64]) -> tup
 
 
 def _without_hidden(body: InnerBody, part: Part, registration: Registration, standing: Standing) -> InnerBody:
-    inner_px = np.column_stack([body.cols, body.rows]).astype(np.float64)
-    return body.without(hidden_pixels(part, registration, standing, inner_px))
+    return body.without(hidden_pixels(part, registration, standing, _places_px(body)))
+
+
+def _places_px(body: InnerBody) -> NDArray[np.float64]:
+    """The inner body's pixels as points of the frame."""
+    return np.column_stack([body.cols, body.rows]).astype(np.float64)
 
 
 def _spread_k(readings: Sequence[Reading | None]) -> float | None:

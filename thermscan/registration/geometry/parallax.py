@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -61,39 +62,44 @@ def seen_part(part: Part, registration: Registration, pose: Pose) -> Part:
     >>> seen_part(flat, found, None) is flat
     True
     """
-    if not seen_height_mm(part, registration):
-        return part
-    return _moved(part, seen_height_mm(part, registration), registration, pose)
+    return tops_of([part], registration, pose)[0][0]
 
 
-def tops_possible(part: Part, registration: Registration, pose: Pose) -> tuple[Part, ...]:
+def tops_of(parts: Sequence[Part], registration: Registration, pose: Pose) -> tuple[tuple[Part, ...], ...]:
     """
-    The part where its top is seen if it stands as low, and as high, as is believed with 95 %.
+    Each part where its top is seen, see `seen_part`; and if it stands as low, and as high, as is believed with 95 %.
 
     Returns
     -------
-    tuple of Part
-        Empty where its height is not in doubt.
+    tuple of tuple of Part
+        One or three of each part: one where its height is not in doubt.
 
     Examples
     --------
     >>> from thermscan.layout.board import Surface
     >>> flat = Part("U1", 10.0, 10.0, 0.0, 0.0, 0.0, Surface("plastic", 0.95, 0.02))
     >>> import numpy as np
-    >>> tops_possible(flat, Registration("corners", np.eye(3), np.zeros((4, 2)), np.eye(8), 0.0, 0.0, 0.0), None)
-    ()
+    >>> tops = tops_of([flat], Registration("corners", np.eye(3), np.zeros((4, 2)), np.eye(8), 0.0, 0.0, 0.0), None)
+    >>> [top is flat for top in tops[0]]
+    [True]
     """
-    known = registration.heights.get(part.ref)
-    if known is None or not known.u_mm:
-        return ()
-    ends = (max(known.height_mm - 2 * known.u_mm, 0.0), known.height_mm + 2 * known.u_mm)
-    return tuple(_moved(part, height, registration, pose) for height in ends)
-
-
-def _moved(part: Part, height_mm: float, registration: Registration, pose: Pose) -> Part:
-    top_px = body_corners_px(registration, replace(part, height_mm=height_mm), pose)
-    x_mm, y_mm = registration.mm(top_px).mean(axis=0)
-    return replace(part, x_mm=float(x_mm), y_mm=float(y_mm))
+    asked: list[tuple[int, float]] = []
+    for number, part in enumerate(parts):
+        height_mm = seen_height_mm(part, registration)
+        if height_mm:
+            asked.append((number, height_mm))
+        known = registration.heights.get(part.ref)
+        if known is not None and known.u_mm:
+            asked += [(number, max(height_mm - 2 * known.u_mm, 0.0)), (number, height_mm + 2 * known.u_mm)]
+    tops: list[list[Part]] = [[] if seen_height_mm(part, registration) else [part] for part in parts]
+    if asked:
+        numbers, heights_mm = np.array([number for number, _ in asked]), np.array([height for _, height in asked])
+        corners = np.array([parts[number].corners_mm() for number in numbers]).reshape(-1, 2)
+        risen = pose.px(corners, np.repeat(heights_mm, 4)) - pose.px(corners)
+        places = registration.mm(registration.px(corners) + risen).reshape(-1, 4, 2).mean(axis=1)
+        for number, (x_mm, y_mm) in zip(numbers, places.tolist(), strict=True):
+            tops[number].append(replace(parts[number], x_mm=x_mm, y_mm=y_mm))
+    return tuple(tuple(each) for each in tops)
 
 
 def top_corners_px(part: Part, registration: Registration, pose: Pose) -> FloatArray:
