@@ -85,6 +85,20 @@ test("problems are told as the layout check tells them", () => {
   ]);
 });
 
+test("all overlaps are told in the order of the parts, as looking at every pair tells them", () => {
+  let seed = 7;
+  const draw = (low, high) => {
+    seed = (seed * 16807) % 2147483647;
+    return low + ((high - low) * seed) / 2147483647;
+  };
+  const state = model.addParts(model.emptyState({ width_mm: 100, height_mm: 100 }), Array.from({ length: 80 }, (_, i) => (
+    part(`U${i}`, draw(20, 80), draw(20, 80), { length_mm: draw(2, 15), width_mm: draw(2, 15), rotation_deg: draw(0, 360) }))));
+  const pairs = state.parts.flatMap((one, i) => state.parts.slice(i + 1).map((other) => [one, other]));
+  const expected = pairs.filter(([one, other]) => geometry.overlapDepth(one, other) > 0.5).map(([one, other]) => [one.id, other.id]);
+  assert.ok(expected.length > 50);
+  assert.deepEqual(model.problemsOf(state).filter((found) => found.text.includes("overlap by")).map((found) => found.ids), expected);
+});
+
 test("a parts file leaves out what the package tells, and quotes what needs it", () => {
   const packages = { "DIP-16": { name: "DIP-16", length_mm: 19.3, width_mm: 6.35, surface: "plastic" } };
   const known = part("U1", 10, 10, { package: "DIP-16", length_mm: 19.3, width_mm: 6.35, value: 'a, "b"' });

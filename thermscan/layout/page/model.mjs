@@ -124,13 +124,26 @@ export function problemsOf(state) {
       if (beyond > EDGE_TOLERANCE_MM) note("remark", `${ref} reaches ${beyond.toFixed(1)} mm beyond the edge`, part.id);
     }
   }
-  for (let i = 0; i < parts.length; i += 1) {
-    for (let j = i + 1; j < parts.length; j += 1) {
-      const depth = overlapDepth(parts[i], parts[j]);
-      if (depth > OVERLAP_TOLERANCE_MM) {
-        note("remark", `${parts[i].ref} and ${parts[j].ref} overlap by ${depth.toFixed(1)} mm`, parts[i].id, parts[j].id);
-      }
+  for (const [i, j] of neighbours(parts)) {
+    const depth = overlapDepth(parts[i], parts[j]);
+    if (depth > OVERLAP_TOLERANCE_MM) {
+      note("remark", `${parts[i].ref} and ${parts[j].ref} overlap by ${depth.toFixed(1)} mm`, parts[i].id, parts[j].id);
     }
   }
   return found;
+}
+
+/** Pairs of parts whose places along x allow that they overlap, in the order of the parts. */
+function neighbours(parts) {
+  const reach = parts.map((part) => Math.hypot(part.length_mm, part.width_mm) / 2);
+  const order = parts.map((_, i) => i).sort((i, j) => parts[i].x_mm - reach[i] - parts[j].x_mm + reach[j]);
+  const pairs = [];
+  order.forEach((i, k) => {
+    for (let m = k + 1; m < order.length; m += 1) {
+      const j = order[m];
+      if (parts[j].x_mm - reach[j] > parts[i].x_mm + reach[i]) break;
+      if (Math.abs(parts[i].y_mm - parts[j].y_mm) <= reach[i] + reach[j]) pairs.push(i < j ? [i, j] : [j, i]);
+    }
+  });
+  return pairs.sort((one, other) => one[0] - other[0] || one[1] - other[1]);
 }

@@ -3,7 +3,7 @@
 import { overlapDepth, reachBeyond } from "./geometry.mjs";
 import { problemsOf } from "./model.mjs";
 import { plain } from "./files.mjs";
-import { drawBoard, drawPicture, uprightPicture } from "./view.mjs";
+import { boardToPicture, drawBoard, drawPicture, uprightPicture } from "./view.mjs";
 import { FIELDS, byId, canvas, choose, chosenParts, context, cornersReady, history, say, sized, state, ui, view } from "./app.mjs";
 import { CORNER_NAMES } from "./actions.mjs";
 
@@ -22,15 +22,18 @@ function draw() {
   context.setTransform(ratio, 0, 0, ratio, 0, 0);
   context.clearRect(0, 0, room.width, room.height);
   if (!ui.picture) return;
-  if (cornersReady() && !ui.upright) ui.upright = uprightPicture(ui.picture, state().corners, state().board.width_mm, state().board.height_mm);
+  const { width_mm: across, height_mm: down } = state().board;
+  const toPicture = cornersReady() ? boardToPicture(state().corners, across, down) : null;
   const cursor = document.activeElement === canvas && !ui.chosen.size ? ui.cursor : null;
   if (ui.step === "parts") {
+    // Millions of pixels: not while a corner is dragged, but when the board is next seen from above.
+    if (toPicture) ui.upright ??= uprightPicture(ui.picture, toPicture, across, down);
     drawBoard(context, view, { upright: ui.upright, state: state(), chosen: ui.chosen, marked: ui.marked, grid: ui.grid, cursor });
   } else {
     const marks = ui.step === "marks";
     drawPicture(context, view, {
       picture: ui.picture, state: state(), corner: ui.corner, marks, cursor: document.activeElement === canvas ? ui.cursor : null,
-      toPicture: ui.upright?.toPicture, chosen: ui.chosen,
+      toPicture, chosen: ui.chosen,
     });
   }
 }

@@ -34,11 +34,13 @@ export class View {
   }
 }
 
-/** The board seen from straight above, as a canvas of so many pixels a millimetre; null without four sound corners. */
-export function uprightPicture(picture, corners, width, height) {
-  const board = [[0, 0], [width, 0], [width, height], [0, height]];
-  const toPicture = corners.length === 4 && homographyFrom(board, corners);
-  if (!toPicture) return null;
+/** From millimetres of the board to picture pixels; null without four sound corners. */
+export function boardToPicture(corners, width, height) {
+  return corners.length === 4 ? homographyFrom([[0, 0], [width, 0], [width, height], [0, height]], corners) : null;
+}
+
+/** The board seen from straight above, as a canvas of so many pixels a millimetre. */
+export function uprightPicture(picture, toPicture, width, height) {
   const pxPerMm = MOST_UPRIGHT_PX / Math.max(width, height);
   const [columns, rows] = [Math.max(1, Math.round(width * pxPerMm)), Math.max(1, Math.round(height * pxPerMm))];
   const whole = document.createElement("canvas");
@@ -59,7 +61,7 @@ export function uprightPicture(picture, corners, width, height) {
     }
   }
   context.putImageData(image, 0, 0);
-  return { canvas, toPicture };
+  return canvas;
 }
 
 // Dark under light: readable on any picture, and in greyscale.
@@ -81,43 +83,60 @@ function polygon(context, points) {
 
 const ENDS = { left: [-1, 0], right: [1, 0], up: [0, -1], down: [0, 1] };
 
-function drawPart(context, view, part, { chosen, marked }) {
-  const corners = bodyCorners(part).map((point) => view.toScreen(point));
-  const colour = chosen ? "#ffe14d" : marked ? "#ff8f70" : "#ffffff";
-  const round = () => {
+function tracePart(context, view, part) {
+  if (part.round) {
     const [x, y] = view.toScreen([part.x_mm, part.y_mm]);
-    context.beginPath();
-    context.arc(x, y, (part.length_mm / 2) * view.scale, 0, 2 * Math.PI);
-  };
+    const radius = (part.length_mm / 2) * view.scale;
+    context.moveTo(x + radius, y);
+    context.arc(x, y, radius, 0, 2 * Math.PI);
+  } else {
+    bodyCorners(part).map((point) => view.toScreen(point)).forEach(([x, y], i) => (i ? context.lineTo(x, y) : context.moveTo(x, y)));
+    context.closePath();
+  }
+}
+
+// Bodies of one look are one path: a thousand strokes would cost a picture's time.
+function drawParts(context, view, parts, { chosen, marked }) {
+  if (!parts.length) return;
+  const colour = chosen ? "#ffe14d" : marked ? "#ff8f70" : "#ffffff";
   context.setLineDash(marked && !chosen ? [6, 3] : []);
-  outline(context, () => (part.round ? round() : polygon(context, corners)), colour, chosen ? 2.5 : 1.5);
+  outline(context, () => {
+    context.beginPath();
+    for (const part of parts) tracePart(context, view, part);
+  }, colour, chosen ? 2.5 : 1.5);
   context.setLineDash([]);
   if (chosen) {
     context.fillStyle = "#ffe14d38";
     context.fill();
   }
+  context.fillStyle = colour;
+  for (const part of parts) if (ENDS[part.polarity]) drawEnd(context, view, part);
+  context.lineWidth = 3;
+  context.strokeStyle = "#000000c0";
+  context.fillStyle = "#ffffff";
+  for (const part of parts) drawName(context, view, part);
+}
+
+function drawEnd(context, view, part) {
   const end = ENDS[part.polarity];
-  if (end) {
-    const angle = (part.rotation_deg * Math.PI) / 180;
-    const [dx, dy] = [(end[0] * part.length_mm) / 2, (end[1] * part.width_mm) / 2];
-    const [x, y] = view.toScreen([
-      part.x_mm + 0.82 * (dx * Math.cos(angle) - dy * Math.sin(angle)),
-      part.y_mm + 0.82 * (dx * Math.sin(angle) + dy * Math.cos(angle)),
-    ]);
-    context.beginPath();
-    context.arc(x, y, Math.max(2.5, Math.min(5, 0.8 * view.scale)), 0, 2 * Math.PI);
-    context.fillStyle = colour;
-    context.fill();
-  }
+  const angle = (part.rotation_deg * Math.PI) / 180;
+  const [dx, dy] = [(end[0] * part.length_mm) / 2, (end[1] * part.width_mm) / 2];
+  const [x, y] = view.toScreen([
+    part.x_mm + 0.82 * (dx * Math.cos(angle) - dy * Math.sin(angle)),
+    part.y_mm + 0.82 * (dx * Math.sin(angle) + dy * Math.cos(angle)),
+  ]);
+  context.beginPath();
+  context.arc(x, y, Math.max(2.5, Math.min(5, 0.8 * view.scale)), 0, 2 * Math.PI);
+  context.fill();
+}
+
+function drawName(context, view, part) {
   const room = Math.max(part.length_mm, part.width_mm) * view.scale;
   if (room < 12) return;
   const [x, y] = view.toScreen([part.x_mm, part.y_mm]);
   const text = part.ref.length > 14 ? `${part.ref.slice(0, 13)}…` : part.ref;
   context.font = `${Math.max(9, Math.min(14, room / Math.max(2, text.length * 0.7)))}px system-ui, sans-serif`;
-  context.lineWidth = 3;
-  context.strokeStyle = "#000000c0";
   context.strokeText(text, x, y);
-  context.fillStyle = "#ffffff";
   context.fillText(text, x, y);
 }
 
@@ -153,17 +172,16 @@ export function drawCross(context, [x, y], label, colour) {
 export function drawBoard(context, view, { upright, state, chosen, marked, grid, cursor }) {
   const { board } = state;
   const [x, y] = view.toScreen([0, 0]);
-  if (upright) context.drawImage(upright.canvas, x, y, board.width_mm * view.scale, board.height_mm * view.scale);
+  if (upright) context.drawImage(upright, x, y, board.width_mm * view.scale, board.height_mm * view.scale);
   const edge = board.outline_mm || [[0, 0], [board.width_mm, 0], [board.width_mm, board.height_mm], [0, board.height_mm]];
   outline(context, () => polygon(context, edge.map((point) => view.toScreen(point))), "#9fd3ff", 1.5);
   if (grid) drawGrid(context, view, board, grid);
   context.textAlign = "center";
   context.textBaseline = "middle";
-  for (const part of state.parts) {
-    if (!chosen.has(part.id)) drawPart(context, view, part, { chosen: false, marked: marked.has(part.id) });
-  }
-  for (const part of state.parts) {
-    if (chosen.has(part.id)) drawPart(context, view, part, { chosen: true, marked: marked.has(part.id) });
+  const look = (part) => (chosen.has(part.id) ? "chosen" : marked.has(part.id) ? "marked" : "plain");
+  for (const name of ["plain", "marked", "chosen"]) {
+    const parts = state.parts.filter((part) => look(part) === name);
+    drawParts(context, view, parts, { chosen: name === "chosen", marked: name === "marked" });
   }
   if (cursor) drawCross(context, view.toScreen(cursor), "", "#7dffb0");
 }

@@ -35,8 +35,9 @@ class EdgeOdds:
         rows, cols = self.maps.shape[1:]
         x, y = np.rint(points_px[..., 0]), np.rint(points_px[..., 1])
         inside = (x >= 0) & (y >= 0) & (x < cols) & (y < rows)
-        x, y = np.where(inside, x, 0).astype(np.intp), np.where(inside, y, 0).astype(np.intp)
-        return np.where(inside, self.maps[layer, y, x], 0.0)
+        # One running number a look-up, which costs half of three indices.
+        place = np.where(inside, (layer * rows + y) * cols + x, 0).astype(np.intp)
+        return np.where(inside, self.maps.ravel()[place], 0.0)
 
 
 def edge_odds(field: GradientField) -> EdgeOdds:
