@@ -22,12 +22,12 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-import cv2  # noqa: E402
+import cv2
 
-from thermscan.layout.board import Board, Part  # noqa: E402
-from thermscan.layout.picture import read_photo  # noqa: E402
-from thermscan.layout.placing import page_text  # noqa: E402
-from thermscan.layout.surfaces import surface_named  # noqa: E402
+from thermscan.layout.board import Board, Part
+from thermscan.layout.picture import read_photo
+from thermscan.layout.placing import page_text
+from thermscan.layout.surfaces import surface_named
 
 CORNERS = [(120.0, 90.0), (1480.0, 110.0), (1460.0, 930.0), (140.0, 910.0)]
 SIZE_MM = (320.0, 200.0)
