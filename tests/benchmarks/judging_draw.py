@@ -54,10 +54,12 @@ def draw_board(seed: int, number: int, folder: Path, *, parts: int | None = None
     supply_known = bool(rng.random() < SUPPLY_KNOWN)
     sheet_w = write_layouts(rng, folder, kind)
     unit_w = draw_unit(rng, kind)
+    good_w = []
     for look in range(GOOD_RUNS):
         if look and not same_unit:
             unit_w = draw_unit(rng, kind)
         watts = draw_duty(rng, kind, unit_w, float(rng.uniform(*GOOD_LOAD)))
+        good_w.append(sum(watts.values()))
         field = kind.solve(watts, _some_day(rng, kind))
         shot = take(rng, camera, kind.true, field, kind.emissivity)
         serial = "unit-0" if same_unit else f"unit-{look + 1}"
@@ -79,6 +81,7 @@ def draw_board(seed: int, number: int, folder: Path, *, parts: int | None = None
         "cols": camera.shape[1],
         "same_unit": same_unit,
         "supply_known": supply_known,
+        "good_w": good_w,
         "camera": [camera.netd_k, camera.blur_px, camera.bend, camera.severity],
         "facts": kind.facts,
         "looks": looks,

@@ -109,7 +109,10 @@ def judge_board(source: Source, truth: dict[str, Any], ways: Sequence[str]) -> l
             said.append((name, "lone", _inspect_lone(source, name)))
     about = {key: value for key, value in truth.items() if key != "looks"}
     return [
-        {**about, "good_runs": learned, "way": way, **looks[name], "parts": None, "said": _beside(answer, true)}
+        {
+            **{**about, "good_runs": learned, "way": way, **looks[name], "parts": None},
+            **{"watts": sum(part[1] for part in true.values()), "said": _beside(answer, true)},
+        }
         for name, way, answer in said
         if (true := looks[name]["parts"])
     ]

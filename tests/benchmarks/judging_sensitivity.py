@@ -166,7 +166,6 @@ def _with(name: str, value: Any) -> Callable[[], Any]:
 
 
 WITHOUT: dict[str, Callable[[], Any]] = {
-    "the board's own scatter of scores": _with("calibrated", tuple),
     "good runs outweighing peers": _with("_heard", list),
     "faults of whole groups": _with("WHOLE_GROUP", 1e-9),
     "what is opposed by its temperature": _with("_opposed", lambda comparison: comparison),

@@ -29,6 +29,8 @@ BARE_EDGES_K = (2.0, 4.0, 7.0, 12.0, 25.0)
 # Each tenth, and finer where most parts are.
 SUSPICION_EDGES = (0.0, 0.003, 0.01, 0.03, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.97, 1.0)
 WATTS_FROM = 0.3
+# A board that draws so much more or less than the good runs' mean is like them, or should be told to differ.
+BOARD_ALIKE, BOARD_APART = 0.10, 0.20
 NORMAL_95 = 1.959964
 WAYS = {"peers": "by peers alone", "baseline": "with known-good runs", "lone": "lone board: no groups, no good runs"}
 
@@ -133,6 +135,7 @@ def false_table(lines: Sequence[Line]) -> None:
         ("good looks with an 'act'", good, lambda x: bool(false_acts(x))),
         ("good looks with a 'watch'", good, lambda x: bool(false_watches(x))),
         ("  of a part or a place", good, lambda x: any(f["rule"] != "board" for f in false_watches(x))),
+        *_board_rule_rows(good),
         ("faulty looks with a wrong 'act'", faulty, lambda x: bool(false_acts(x))),
         ("  of them: the only 'act' is wrong", faulty, lambda x: bool(false_acts(x)) and not acted(x)),
         ("warmed neighbour wrongly 'act'", warmed, lambda x: bool(around_fault(x, "act"))),
@@ -146,6 +149,28 @@ def false_table(lines: Sequence[Line]) -> None:
     asked = [part for line in good for part in line["said"]["parts"] if part[6] != "not-measurable"]
     alone = sum(not part[7] for part in asked)
     print(f"  good looks: {alone} of {len(asked)} measured parts compared with nothing")
+
+
+def _board_rule_rows(good: Sequence[Line]) -> list[tuple[str, list[Line], Callable[[Line], bool]]]:
+    """Whether the board as a whole is told to differ where it draws other watts than the good runs, and only there."""
+    told = [line for line in good if line["way"] == "baseline" and "good_w" in line]
+    near = [line for line in told if _other_watts(line) < BOARD_ALIKE]
+    far = [line for line in told if _other_watts(line) >= BOARD_APART]
+    between = [line for line in told if BOARD_ALIKE <= _other_watts(line) < BOARD_APART]
+    rows = (
+        (f"  of the board: watts within {BOARD_ALIKE:.0%}", near),
+        (f"  of the board: {BOARD_ALIKE:.0%} to {BOARD_APART:.0%} off", between),
+        (f"  of the board: {BOARD_APART:.0%} off or more", far),
+    )
+    return [(label, lines, _board_told) for label, lines in rows if told]
+
+
+def _other_watts(line: Line) -> float:
+    return abs(line["watts"] / float(np.mean(line["good_w"])) - 1.0)
+
+
+def _board_told(line: Line) -> bool:
+    return any(finding["rule"] == "board" for finding in line["said"]["findings"])
 
 
 def suspicion_table(lines: Sequence[Line]) -> None:

@@ -11,7 +11,7 @@ from thermscan.judge.weighing import Meaning
 
 def test_what_one_culprit_warms_is_one_finding_by_each_rule():
     baseline = learn_baseline([look_at(usual_powers(), seed=i, name=f"g{i}") for i in range(3)])
-    judgement = look_at(usual_powers() | {"VR1": 4.0}, name="now").judge(baseline=baseline)
+    judgement = look_at(usual_powers() | {"VR1": 3.0}, name="now").judge(baseline=baseline)
     warmed = {w.comparison.ref for w in judgement.evidence.weighed if w.level and w.meaning is Meaning.RECEIVED}
     warmed -= {f.ref for f in judgement.findings if f.level == "act"}
     assert len(warmed) >= 2

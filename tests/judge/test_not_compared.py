@@ -76,9 +76,9 @@ def test_parts_of_which_a_dead_one_would_look_the_same_are_named():
     seen = [w.comparison for w in scene.judge().evidence.weighed]
     # U11 gives 1.5 K itself and its like differ by 0.5 K, U12 gives half a kelvin, U13 is told by another rule.
     cool = [
-        replace(seen[0], ref="U11", own_expected_k=1.5, u_k=0.3, spread_k=0.4, place_k=0.0, scale=1.0),
-        replace(seen[0], ref="U12", own_expected_k=0.5, u_k=0.01, spread_k=0.01, place_k=0.0, scale=1.0),
+        replace(seen[0], ref="U11", own_expected_k=1.5, u_k=0.3, spread_k=0.4, place_k=0.0),
+        replace(seen[0], ref="U12", own_expected_k=0.5, u_k=0.01, spread_k=0.01, place_k=0.0),
         replace(seen[0], ref="U13", own_expected_k=0.5, u_k=0.3, spread_k=0.4),
-        replace(seen[0], ref="U13", own_expected_k=5.0, u_k=0.3, spread_k=0.4, place_k=0.0, scale=1.0),
+        replace(seen[0], ref="U13", own_expected_k=5.0, u_k=0.3, spread_k=0.4, place_k=0.0),
     ]
     assert [r.rpartition(": ")[2] for r in blind_remarks(scene.measurements, [*seen, *cool][-4:])] == ["U11, U12"]

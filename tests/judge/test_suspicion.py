@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -10,10 +12,10 @@ from scipy import stats
 
 from tests.judge.scenes import look_at, usual_powers
 from thermscan.judge.comparison import Comparison
-from thermscan.judge.holds import DIVIDED
+from thermscan.judge.holds import DIVIDED, PROPOSED
 from thermscan.judge.learning import learn_baseline
-from thermscan.judge.posterior import fault_density, log_integral, log_likelihood, put_together
-from thermscan.judge.weighing import UNTOLD, suspect_parts
+from thermscan.judge.posterior import OTHER_DUTY, fault_density, log_integral, log_likelihood, put_together
+from thermscan.judge.weighing import FAULTS_A_BOARD, UNTOLD, suspect_parts
 from thermscan.layout.board import Part, Surface
 from thermscan.regions import reasons
 from thermscan.regions.measurement import PartMeasurement
@@ -62,6 +64,21 @@ def test_what_was_compared_with_nothing_or_not_measured_has_no_probability():
 def test_a_divided_group_is_not_more_likely_at_fault_than_not():
     found = _chances([_measured("U1")], [_peer("U1", 9.0, at_most_watch=DIVIDED)])
     assert found["U1"] == UNTOLD
+
+
+def test_parts_that_nobody_declared_alike_say_less_than_declared_ones_and_confirm_another_rule():
+    # A group of one part in twenty that may have another duty makes a fault at most twenty times as likely.
+    parts = [_measured(f"U{i}") for i in range(40)]
+    before = FAULTS_A_BOARD / 40
+    others = [_peer(f"U{i}", 0.0) for i in range(40) if i != 1]
+    alike = _peer("U1", 14.0, at_most_watch=PROPOSED)
+    most = before * (1 / OTHER_DUTY) / (1 - before + before / OTHER_DUTY)
+    assert 0.5 * most < _chances(parts, [*others, alike])["U1"] < 1.1 * most
+    sheet, alike = _peer("U1", 6.0, rule="expected", u_k=1.2, spread_k=1.5), replace(alike, excess_k=8.0)
+    assert _chances(parts, [*others, sheet])["U1"] < UNTOLD < _chances(parts, [*others, sheet, alike])["U1"]
+    # What a data sheet allows clears a part of which only its like would say more.
+    clear = _peer("U1", 0.1, rule="expected", u_k=1.0, spread_k=1.0)
+    assert _chances(parts, [*others, clear, alike])["U1"] < 0.1
 
 
 def test_a_second_rule_that_sees_nothing_makes_a_part_less_suspect():

@@ -47,6 +47,12 @@ def test_a_spot_smaller_than_a_pixel_or_within_the_noise_is_left_out():
     assert _told(explained_k=60.0) == []
 
 
+def test_what_is_new_since_the_good_runs_is_acted_on_sooner_than_what_may_always_have_been_there():
+    assert _told(excess_k=4.0, explained_k=0.3) == ["watch"]
+    assert _told(excess_k=4.0, explained_k=0.3, new=True) == ["act"]
+    assert _told(excess_k=2.7, explained_k=0.3, new=True) == ["watch"]
+
+
 def test_the_shoulder_of_a_hot_part_is_no_source():
     assert _told(shape=SpotShape(-0.2, 0.3)) == []
     # Half way between the two shapes it cannot be told; and what is new is no shoulder where no part has changed.

@@ -14,7 +14,6 @@ from thermscan.heat.split import HeatSplit
 from thermscan.judge import thresholds
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.board_wide import FEWEST_FOR_SCALE, BoardWide, fit_board_wide
-from thermscan.judge.calibration import calibrated
 from thermscan.judge.comparison import Comparison, look_u_k
 from thermscan.judge.expected import Expected, comparison_u_k, factor_bounds
 from thermscan.judge.holds import Hold, HoldCode
@@ -151,24 +150,22 @@ def compare_baseline(
     )
     level = np.clip(own_usual, 0.0, np.maximum(usual, 0.0))
     floor = np.hypot(thresholds.REPEAT_SHARE_BOUNDS[0] * level, 0.5 * thresholds.REPEAT_FLOOR_K)
-    return calibrated(
-        [
-            Comparison(
-                ref=m.part.ref,
-                rule="baseline",
-                excess_k=float(excess[i]),
-                u_k=float(u_k[i]),
-                spread_k=float(max(factor * spread[i], floor[i])),
-                degrees=degrees,
-                temp_excess_k=float(temp_excess[i]),
-                expected_k=float(usual[i]),
-                own_expected_k=float(own_usual[i]),
-                count=int(runs[i]),
-                against=f"{runs[i]} known-good run{'s' if runs[i] > 1 else ''}",
-                at_most_watch=Hold(HoldCode.NOT_EQUALLY_WARM, not_comparable) if not_comparable else None,
-            )
-            for i, m in enumerate(common)
-        ]
+    return tuple(
+        Comparison(
+            ref=m.part.ref,
+            rule="baseline",
+            excess_k=float(excess[i]),
+            u_k=float(u_k[i]),
+            spread_k=float(max(factor * spread[i], floor[i])),
+            degrees=degrees,
+            temp_excess_k=float(temp_excess[i]),
+            expected_k=float(usual[i]),
+            own_expected_k=float(own_usual[i]),
+            count=int(runs[i]),
+            against=f"{runs[i]} known-good run{'s' if runs[i] > 1 else ''}",
+            at_most_watch=Hold(HoldCode.NOT_EQUALLY_WARM, not_comparable) if not_comparable else None,
+        )
+        for i, m in enumerate(common)
     )
 
 

@@ -50,8 +50,6 @@ class Comparison:
         Why this comparison can carry no more than a watch.
     against : str
         What it is compared with, in words.
-    scale : float
-        How far good parts of this board scatter, over what ``u_k`` and ``spread_k`` state.
     log_spread : (float, float) or None
         Where good parts' own heat is spread in its logarithm about ``own_expected_k``: the standard deviations of the
         logarithm downwards and upwards. ``spread_k`` then is the one towards this part's side.
@@ -72,7 +70,6 @@ class Comparison:
     refs: tuple[str, ...] = field(default=())
     shared_k: float = 0.0
     place_k: float = 0.0
-    scale: float = 1.0
     log_spread: tuple[float, float] | None = None
 
     @property
@@ -83,7 +80,7 @@ class Comparison:
     @property
     def good_sd_k(self) -> float:
         """Standard deviation of the measured difference between good parts."""
-        return max(self.scale * float(np.linalg.norm((self.u_k, self.spread_k, self.place_k))), 1e-9)
+        return max(float(np.linalg.norm((self.u_k, self.spread_k, self.place_k))), 1e-9)
 
     @property
     def effective_degrees(self) -> float:

@@ -138,7 +138,6 @@ def _comparison_lines(weighed: Weighed) -> list[str]:
         f"  difference {c.temp_excess_k:+.2f} K in temperature, {c.excess_k:+.2f} K in own heat",
         f"  measured to ± {c.u_k:.2f} K; good ones differ by ± {c.spread_k:.2f} K ({c.degrees:.0f} degrees of freedom)",
         *([f"  their places on the board make ± {c.place_k:.2f} K more"] if c.place_k > 0 else []),
-        *([f"  this board's parts scatter by {c.scale:.2f} times that"] if c.scale != 1.0 else []),
         f"  score {c.score:+.1f}; chance among good parts {chance_text(c.p_value)}",
         f"  by itself {_loud(weighed.loudness)}",
         *([] if weighed.heard else ["  not counted: the known-good runs know this part better than its like do"]),

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from thermscan.heat.split import HeatSplit
 from thermscan.judge import thresholds
-from thermscan.judge.calibration import calibrated
 from thermscan.judge.comparison import Comparison, difference_u_k, own_u_k
 from thermscan.judge.holding_back import held_back
 from thermscan.judge.places import place_sd_k, place_share
@@ -125,7 +124,7 @@ def compare_peers(
         # Nothing is known of groups that nobody declared: their own expectation stands.
         known = (1.0, thresholds.EXPECTATION_DEGREES) if group.proposed else (factor, degrees)
         comparisons += _compare_group(group, readings, tuple(measurements), known=known, split=split, index=index)
-    return calibrated(comparisons)
+    return tuple(comparisons)
 
 
 def _readings(members: tuple[PartMeasurement, ...], split: HeatSplit | None, *, proposed: bool) -> _Readings:

@@ -7,8 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import gammaln
 
 from thermscan.judge.comparison import U_DEGREES, Comparison
+from thermscan.judge.holds import HoldCode
 from thermscan.judge.thresholds import ACT_LEAST_K, ACT_LEAST_SHARE, DEAD_LEAST_K, DEAD_SHARE_LEFT
 
 Array = NDArray[np.float64]
@@ -22,6 +24,9 @@ HOT_SPREAD_SHARE = 0.5
 DEAD_SHARE = 0.5
 # So many faults are those of a whole group (its supply, its select line, its bus), of which no peer can tell.
 WHOLE_GROUP = 0.1
+# So many parts that are only alike in kind and package have quite another duty, and their like say nothing of them: of
+# 45 that differed beyond what parts of one duty do, one in six was at fault, of some forty judged on a board.
+OTHER_DUTY = 0.05
 # Good parts may differ a little beyond their stated spread: the least that matters is eight of these away. With
 # twice as much, parts called at fault with a probability of 0.05 to 0.3 were so in more than half of the cases.
 INDIFFERENT = 0.125
@@ -84,7 +89,8 @@ def put_together(comparisons: Sequence[Comparison]) -> Posterior:
     Two groups: a part is good, and its excess is spread about 0 as each comparison states; or a fault adds to its
     own heat. Comparisons judge one reading of one specimen: nearly all that makes a good part stand out of the tightest
     of them is taken for an error that all share, and what is left of each for its own. So two rules that repeat each
-    other do not count twice, and where they contradict each other the tighter one prevails.
+    other do not count twice, and where they contradict each other the tighter one prevails. A group that nobody
+    declared may be none: its word is worth only so much.
 
     References
     ----------
@@ -110,7 +116,7 @@ def put_together(comparisons: Sequence[Comparison]) -> Posterior:
     density: Array = np.mean([fault_density(fault_k, level_k) for level_k in levels_k], axis=0)
 
     def log_evidence(chosen: Sequence[Comparison], error_k: float) -> tuple[float, Array]:
-        tables = [(each, _tabulated(each, shared_k=error_k)) for each in chosen]
+        tables = [(each, _or_another_duty(each, _tabulated(each, shared_k=error_k))) for each in chosen]
         plain = [_of_both(table) for _, table in tables]
         good = _blurred(plain, np.zeros(1), float(np.hypot(error_k, indifferent_k)))[0]
         return float(good), _blurred([_or_all_alike(each, table) for each, table in tables], fault_k, error_k)
@@ -207,6 +213,16 @@ def _tabulated(comparison: Comparison, *, shared_k: float) -> Table:
     return lambda fault_k: np.interp(fault_k, points, values)
 
 
+def _or_another_duty(comparison: Comparison, table: Table) -> Table:
+    """Where nobody declared a group, its members may have quite another duty: then they differ as by a fault."""
+    if comparison.at_most_watch is None or comparison.at_most_watch.code is not HoldCode.PROPOSED:
+        return table
+    spread_k = float(np.hypot(HOT_SPREAD_K, HOT_SPREAD_SHARE * max(comparison.own_expected_k, 0.0)))
+    anything = float(np.log(OTHER_DUTY / (np.pi * spread_k)) - np.log1p((comparison.excess_k / spread_k) ** 2))
+    alike = float(np.log(1.0 - OTHER_DUTY))
+    return lambda fault_k: np.logaddexp(alike + table(fault_k), anything)
+
+
 def _of_both(table: Table) -> TwoTable:
     """Of the sum of fault and error."""
     return lambda fault_k, error_k: table(fault_k + error_k)
@@ -246,12 +262,13 @@ def log_likelihood(comparison: Comparison, fault_k: Array, *, without_k: float) 
     """
     least_k = SHARED_STEP * without_k
     if comparison.log_spread is not None:
-        left = (comparison.scale * comparison.u_k) ** 2 - without_k**2
+        left = comparison.u_k**2 - without_k**2
         return _of_lopsided(comparison, fault_k, float(np.sqrt(max(left, least_k**2))))
     left = comparison.good_sd_k**2 - without_k**2
     sd_k, nu = float(np.sqrt(max(left, least_k**2, 1e-12))), comparison.effective_degrees
     off = (comparison.excess_k - fault_k) / sd_k
-    result: Array = -(nu + 1.0) / 2.0 * np.log1p(off**2 / nu) - np.log(sd_k)
+    height = float(gammaln((nu + 1.0) / 2.0) - gammaln(nu / 2.0) - 0.5 * np.log(nu * np.pi) - np.log(sd_k))
+    result: Array = height - (nu + 1.0) / 2.0 * np.log1p(off**2 / nu)
     return result
 
 

@@ -113,7 +113,7 @@ def judge_spots(
         doubt = doubt_of(spot, ambient_c=ambient_c, new=new, beside_k=beside_k(spot))
         if doubt is SHOULDER or not stands_out(spot) or spot.area_mm2 < least_area_mm2(camera_px_mm):
             continue
-        large = spot.excess_k >= thresholds.UNMAPPED_ACT_K
+        large = spot.excess_k >= (thresholds.UNMAPPED_NEW_ACT_K if new else thresholds.UNMAPPED_ACT_K)
         if doubt is _HEMMED_IN and not large:
             continue
         over = leans(spot)

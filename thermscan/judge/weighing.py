@@ -13,7 +13,7 @@ from thermscan.judge import thresholds
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.deciding import decide
 from thermscan.judge.finding import Finding, Level
-from thermscan.judge.holds import OPPOSED
+from thermscan.judge.holds import OPPOSED, HoldCode
 from thermscan.judge.posterior import Posterior, Voice, put_together
 from thermscan.regions.measurement import PartMeasurement
 
@@ -107,8 +107,8 @@ def suspect_parts(
 
     Notes
     -----
-    Before, each part has the same share of `FAULTS_A_BOARD`: among many parts each is suspected later. What is held
-    back makes no part more suspect than `UNTOLD`.
+    Before, each part has the same share of `FAULTS_A_BOARD`: among many parts each is suspected later. A difference of
+    which it cannot be told whose it is makes no part more suspect than `UNTOLD`.
     """
     over = {finding.ref: finding for finding in limits if finding.rule in LIMIT_RULES}
     by_ref: dict[str, list[Comparison]] = {}
@@ -147,17 +147,22 @@ def weigh(comparisons: Sequence[Comparison], suspects: Mapping[str, Suspect]) ->
 
 
 def _suspect(comparisons: Sequence[Comparison], log_odds: float) -> Suspect:
-    """The posterior of all comparisons; what is held back does not carry it beyond `UNTOLD`."""
+    """The posterior of all comparisons; what cannot be told does not carry it beyond `UNTOLD`."""
     if not comparisons:
         return Suspect(_chance(log_odds), None, None)
     heard = _heard(comparisons)
-    free = [each for each in heard if each.at_most_watch is None]
+    free = [each for each in heard if not _untold(each)]
     whole = put_together(heard)
     chance = _chance(log_odds + whole.log_ratio)
     if len(free) < len(heard):
         surely = _chance(log_odds + (put_together(free).log_ratio if free else 0.0))
         chance = chance if chance <= surely else max(surely, min(chance, UNTOLD))
     return Suspect(chance, decide(chance, whole.matters), whole)
+
+
+def _untold(comparison: Comparison) -> bool:
+    """Whether it cannot be told whose the difference is; that a group may be none is weighed in its likelihood."""
+    return comparison.at_most_watch is not None and comparison.at_most_watch.code is not HoldCode.PROPOSED
 
 
 def _heard(comparisons: Sequence[Comparison]) -> list[Comparison]:
