@@ -7,9 +7,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from importlib import import_module
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
-from thermscan.dynamics.still_rising import Rising, find_rising
 from thermscan.errors import CannotJudge, Fault, InputError
 from thermscan.frames.frame import Frame
 from thermscan.frames.plausible import check_room
@@ -43,6 +42,9 @@ from thermscan.runs.run import Landmark, Run
 from thermscan.views.advice import advise_on_next_view
 from thermscan.views.seen import Bench, Given, LostView, SeenView, see_views
 from thermscan.views.together import put_together
+
+if TYPE_CHECKING:
+    from thermscan.dynamics.still_rising import Rising
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -168,7 +170,7 @@ def inspect_run(
     merged = merge_views(first.aligned, blur_px=first.image.blur_px) if mergeable else None
 
     tell("judging")
-    rising, unsaid = find_rising(run, board, camera, seen, together.measurements)
+    rising, unsaid = _rising(run, board, camera, seen, together.measurements)
     judgement = judge_run(
         rising.at_end if rising else together.measurements,
         rising.picture if rising else together.rectified,
@@ -253,6 +255,17 @@ def view_of(run: Run, *, progress: Progress) -> View:
         images = [straighten_image(image, camera.lens) for image in images]
     aligned = separate_views(images, [str(frame.source.path) for frame in frames])
     return View(camera, frames, aligned, quality)
+
+
+def _rising(
+    run: Run, board: Board, camera: Camera, seen: Sequence[SeenView], measurements: Sequence[PartMeasurement]
+) -> tuple[Rising | None, tuple[str, ...]]:
+    """A single frame shows nothing on its way, and loads nothing that recordings need."""
+    if len(seen) == 1 and len(seen[0].aligned.numbers) == 1:
+        return None, ()
+    from thermscan.dynamics.still_rising import find_rising  # noqa: PLC0415
+
+    return find_rising(run, board, camera, seen, measurements)
 
 
 @contextmanager

@@ -4,20 +4,24 @@ What a look costs over the bare library calls that it cannot do without: one com
     python tests/benchmarks/speed.py [--repeats 5] [--big]
 
 Processor time, the least of the repeats; floor and tool in turns in one run, since machines differ and are shared. A
-process is counted whole: interpreter, libraries, work. --big adds boards of 300 and 1,000 parts and the exponent
-between them (scale.py).
+process is counted whole: interpreter, libraries, work, all modules compiled before, as an installation has them. The
+report is held against matplotlib drawing the very figures that it consists of, finished. --big adds boards of 300 and
+1,000 parts and the exponent between them (scale.py).
 """
 
 from __future__ import annotations
 
 import argparse
+import atexit
 import os
 import resource
+import shutil
 import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 
 for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
@@ -46,10 +50,19 @@ np.bincount(labels.ravel(), weights=frame.ravel())
 """
 
 
+@cache
+def bytecode() -> Path:
+    """A folder for compiled modules, whatever the environment says of writing them."""
+    made = Path(tempfile.mkdtemp(prefix="thermscan-speed-"))
+    atexit.register(shutil.rmtree, made, ignore_errors=True)
+    return made
+
+
 def process_s(code: str, *arguments: str) -> float:
     """Processor seconds of a whole process."""
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
-    environment = {**os.environ, "PYTHONPATH": str(TREE)}
+    environment = {**os.environ, "PYTHONPATH": str(TREE), "PYTHONPYCACHEPREFIX": str(bytecode())}
+    environment.pop("PYTHONDONTWRITEBYTECODE", None)
     done = subprocess.run(
         [sys.executable, "-c", code, *arguments], env=environment, capture_output=True, text=True, check=False
     )
@@ -106,6 +119,7 @@ def main() -> None:
         )  # fmt: skip
         _reading(folder, given.repeats)
         _measuring(folder, given.repeats)
+        _report(run, given.repeats)
     if given.big:
         print("\nA look at boards of one density, corners given; seconds without loading (targets: 6 s at 1,000; 1.2)")
         subprocess.run([sys.executable, str(HERE / "scale.py"), "--parts", "300", "1000", "--stages"], check=True)
@@ -147,6 +161,30 @@ def _measuring(folder: Path, repeats: int) -> None:
         "measuring 120 parts / one bincount", 5.0,
         lambda: call_s(lambda: measure_parts(image, registration, board, ambient_c=22.0, reflected_c=22.0)),
         lambda: call_s(lambda: np.bincount(labels, weights=values)), repeats,
+    )  # fmt: skip
+
+
+def _report(run_file: Path, repeats: int) -> None:
+    from thermscan.inspection import inspect_run
+    from thermscan.report.canvas import report_style
+    from thermscan.report.pages import report_pages
+    from thermscan.report.plates import plate_figure, plates_of
+    from thermscan.report.report import pdf_of, png_of, report_contents
+    from thermscan.report.shown import Shown
+    from thermscan.runs.reading import read_run
+
+    inspection = inspect_run(read_run(run_file, overrides={}))
+
+    def bare_s() -> float:
+        with report_style():
+            plates = plates_of(inspection)
+            pages = report_pages(inspection, plates, Shown())
+            figures = [plate_figure(plate) for plate in plates]
+            return call_s(lambda: (pdf_of(pages, "board", "clear"), [png_of(figure) for figure in figures]))
+
+    compared(
+        "report: page, PDF, PNGs / matplotlib on the figures", 2.5,
+        lambda: call_s(lambda: report_contents(inspection)), bare_s, repeats,
     )  # fmt: skip
 
 

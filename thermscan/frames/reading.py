@@ -11,13 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.errors import InputError
-from thermscan.frames.clock import written_times
-from thermscan.frames.csv_text import read_csv
 from thermscan.frames.files import TIFF, file_digest, file_kind
 from thermscan.frames.frame import Frame, FrameSource
 from thermscan.frames.settle import settle_unit
 from thermscan.frames.stored import MAX_FILE_PIXELS, MOST_STORED, StoredPages, as_numbers
-from thermscan.frames.text_log import find_text_log
 from thermscan.frames.tiff import read_tiff
 from thermscan.frames.units import COUNTS, celsius, kelvin_a_step
 from thermscan.scales import ZERO_C_ABS_K
@@ -117,6 +114,11 @@ def read_frames(
 
 def _read_text(path: Path, *, size_px: tuple[int, int] | None, every: int, stop: int | None) -> StoredPages:
     """A log of one row a frame, or a table."""
+    # A TIFF loads nothing of this.
+    from thermscan.frames.clock import written_times  # noqa: PLC0415
+    from thermscan.frames.csv_text import read_csv  # noqa: PLC0415
+    from thermscan.frames.text_log import find_text_log  # noqa: PLC0415
+
     log = find_text_log(path, size_px=size_px)
     if log is None or log.leading < 0:
         stored = read_csv(path)

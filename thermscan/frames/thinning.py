@@ -9,7 +9,6 @@ from pathlib import Path
 from thermscan.errors import InputError
 from thermscan.frames.files import TIFF, file_kind
 from thermscan.frames.stored import LEAST_BYTES_A_PIXEL
-from thermscan.frames.text_log import find_text_log
 from thermscan.frames.tiff import open_tiff
 
 # A held frame costs about 25 bytes a pixel, so that this is 250 MB: 130 frames of 320 x 240. Their mean has a twelfth
@@ -89,6 +88,8 @@ def _size_of(path: Path, *, size_px: tuple[int, int] | None) -> tuple[int, int]:
         if file_kind(path) == TIFF:
             with open_tiff(path) as tiff:
                 return tiff.count, tiff.pages[0].rows * tiff.pages[0].cols
+        from thermscan.frames.text_log import find_text_log  # noqa: PLC0415 - a TIFF loads nothing of this
+
         log = find_text_log(path, size_px=size_px)
     except (InputError, OSError):
         return 1, 0

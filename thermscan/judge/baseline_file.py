@@ -15,7 +15,6 @@ from thermscan.errors import InputError
 from thermscan.judge.baseline import Baseline, BaselineRun
 from thermscan.named_file import refuse_irregular
 from thermscan.visible import brief
-from thermscan.writing import put_file
 
 SCHEMA = "thermscan.baseline/1"
 # The raster is only drawn and subtracted: 0.01 K is well below a camera's noise.
@@ -122,6 +121,8 @@ def write_baseline(baseline: Baseline, path: Path, *, inputs: Iterable[Path | No
     InputError
         The place cannot be written to.
     """
+    from thermscan.writing import put_file  # noqa: PLC0415 - reading one writes nothing
+
     return put_file(path, baseline_text(baseline).encode("utf-8"), inputs=inputs)
 
 

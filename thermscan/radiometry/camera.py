@@ -27,7 +27,6 @@ from thermscan.radiometry.camera_fields import (
 )
 from thermscan.radiometry.planck import DEFAULT_BAND_UM, Band, SpectralResponse
 from thermscan.radiometry.shading import Shading, shading_lines
-from thermscan.writing import put_file
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,6 +236,8 @@ def write_camera(
     """
     if path.exists() and not overwrite:
         raise InputError("the file exists", where=str(path), fix="choose another name, or add --force to replace it")
+    from thermscan.writing import put_file  # noqa: PLC0415 - reading one writes nothing
+
     return put_file(path, camera_text(camera).encode("utf-8"), inputs=inputs)
 
 

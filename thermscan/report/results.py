@@ -11,11 +11,10 @@ from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from importlib.resources import files
 from pathlib import PurePath
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from thermscan.dynamics.still_rising import Rising
 from thermscan.frames.frame import Frame
 from thermscan.inspection import Inspection
 from thermscan.judge.before_after import BeforeAfter
@@ -25,6 +24,9 @@ from thermscan.registration.registration import PartHeight, Registration
 from thermscan.report.gathering import verdicts_in_layout_order
 from thermscan.runs.describe import run_document
 from thermscan.views.seen import SeenView
+
+if TYPE_CHECKING:
+    from thermscan.dynamics.still_rising import Rising
 
 SCHEMA_NAME = "thermscan.inspection/1"
 
