@@ -116,7 +116,8 @@ def sense(rng: np.random.Generator, scene_c: Array, camera: Camera) -> Array:
     noise = np.sqrt(SMOOTH_SHARE) * smooth / smooth.std() + np.sqrt(1 - SMOOTH_SHARE) * rng.normal(size=scene_c.shape)
     y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : cols * 1j]
     middle = rng.uniform(-0.3, 0.3, 2)
-    shading = ((x - middle[0]) ** 2 + (y - middle[1]) ** 2) / 2
+    # One from the centre to the middle of an edge.
+    shading = (x - middle[0]) ** 2 + (y - middle[1]) ** 2
     wander = ROWS * rng.normal(size=(rows, 1)) + COLUMNS * rng.normal(size=(1, cols))
     pattern = wander + SHADING * float(rng.choice([-1.0, 1.0])) * (shading - shading.mean())
     return np.asarray(scene_c + camera.offset_k + camera.netd_k * (noise + camera.severity * pattern))

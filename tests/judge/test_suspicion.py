@@ -14,7 +14,7 @@ from tests.judge.scenes import look_at, usual_powers
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.holds import DIVIDED, PROPOSED
 from thermscan.judge.learning import learn_baseline
-from thermscan.judge.posterior import OTHER_DUTY, fault_density, log_integral, log_likelihood, put_together
+from thermscan.judge.posterior import OTHER_DUTY, WHOLE_GROUP, fault_density, log_integral, log_likelihood, put_together
 from thermscan.judge.weighing import FAULTS_A_BOARD, UNTOLD, suspect_parts
 from thermscan.layout.board import Part, Surface
 from thermscan.regions import reasons
@@ -125,8 +125,10 @@ def test_stated_chances_come_true_where_good_and_faulty_parts_are_as_supposed():
     grid = np.linspace(-8.0, 200.0, 400_001)
     cumulative = np.cumsum(fault_density(grid, 8.0))
     for _ in range(3000):
-        faulty = bool(rng.random() < 0.5)
-        fault_k = float(np.interp(rng.random() * cumulative[-1], cumulative, grid)) if faulty else 0.0
+        # Good, at fault by itself, or with all of its group of eight (eight times as often as one part would be).
+        sort = rng.choice(3, p=np.array([1.0, 1.0 - WHOLE_GROUP, 8 * WHOLE_GROUP]) / (2.0 + 7 * WHOLE_GROUP))
+        faulty = bool(sort > 0)
+        fault_k = float(np.interp(rng.random() * cumulative[-1], cumulative, grid)) if sort == 1 else 0.0
         seen = fault_k + rng.normal(0.0, 1.2)
         found = put_together([_peer("U1", float(seen), u_k=0.9, spread_k=0.8, degrees=1e6)])
         stated.append(1.0 / (1.0 + np.exp(-found.log_ratio)))

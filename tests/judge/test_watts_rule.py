@@ -54,7 +54,7 @@ def test_a_dead_part_is_cold_by_its_data_sheet():
     assert "hardly any heat of its own" in finding.text
 
 
-@pytest.mark.parametrize(("watts", "direction", "overall"), [(0.0, "cold", {"act"}), (0.9, "hot", {"act", "watch"})])
+@pytest.mark.parametrize(("watts", "direction", "overall"), [(0.0, "cold", {"act"}), (0.6, "hot", {"act", "watch"})])
 def test_a_whole_group_dead_or_overloaded_together_is_found(watts: float, direction: str, overall: set[str]):
     group = {f"U{i}": watts for i in range(1, 9)}
     board = small_board()

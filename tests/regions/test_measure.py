@@ -11,9 +11,11 @@ from hypothesis import strategies as st
 
 from tests.regions.rendering import frontal, make_board, make_part, make_registration, render
 from thermscan.layout.board import Surface
+from thermscan.radiometry.sensor import Footprint
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions import reasons
-from thermscan.regions.measure import measure_parts
+from thermscan.regions.body_reading import Reading
+from thermscan.regions.measure import _spread_k, measure_parts
 from thermscan.regions.rectify import rectify_frame
 
 AMBIENT = {"ambient_c": 22.0, "reflected_c": 22.0}
@@ -178,3 +180,19 @@ def test_a_tall_part_is_read_where_a_slanted_view_shows_its_top():
     assert readings[15.0] == pytest.approx(truth_c, abs=0.6)
     # Without its height the foot's place is read, which shows the body's cooler side.
     assert abs(readings[15.0] - truth_c) < 0.5 * abs(readings[None] - truth_c)
+
+
+@pytest.mark.parametrize(("slope_k", "bend_k"), [(0.4, 0.0), (0.0, 0.2), (0.3, -0.15)])
+def test_what_an_unsure_height_leaves_open_is_the_mean_square_of_the_readings_change(slope_k: float, bend_k: float):
+    def at(deviations: float) -> float:
+        return 40.0 + slope_k * deviations + bend_k * deviations**2
+
+    def read(deviations: float) -> Reading:
+        return Reading(at(deviations), 41.0, 0.0, (0.0, 0.0), Footprint(np.zeros(1, np.intp), np.zeros(1, np.intp)))
+
+    # Fifty nodes of Gauss and Hermite's rule average polynomials exactly.
+    nodes, weights = np.polynomial.hermite_e.hermegauss(50)
+    expected = np.sqrt(np.average([(at(t) - at(0.0)) ** 2 for t in nodes], weights=weights))
+    assert _spread_k([read(t) for t in (0.0, -2.0, 2.0)]) == pytest.approx(expected, rel=1e-9)
+    assert _spread_k([read(0.0)]) == 0.0
+    assert _spread_k([read(0.0), None, read(2.0)]) is None

@@ -232,7 +232,8 @@ def _or_all_alike(comparison: Comparison, table: Table) -> TwoTable:
     """Where a fault is shared by all of a group (no supply, one short), its members differ as good ones do."""
     if comparison.rule != "peer":
         return _of_both(table)
-    alone, all_alike = float(np.log(1.0 - WHOLE_GROUP)), float(np.log(WHOLE_GROUP))
+    # Such a fault strikes each member, so that a part is struck by it as often as its group is large.
+    alone, all_alike = float(np.log(1.0 - WHOLE_GROUP)), float(np.log(WHOLE_GROUP * (comparison.count + 1)))
     return lambda fault_k, error_k: np.logaddexp(alone + table(fault_k + error_k), all_alike + table(error_k))
 
 

@@ -263,14 +263,21 @@ def _places_px(body: InnerBody) -> NDArray[np.float64]:
 
 def _spread_k(readings: Sequence[Reading | None]) -> float | None:
     """
-    Standard uncertainty of a reading from the doubt of the height: half of what it changes within two of them.
+    Standard uncertainty of a reading from the doubt of the height: the likeliest, two deviations lower and two higher.
 
     None where no reading is to be had at the one or the other height.
+
+    Notes
+    -----
+    The parabola through the three, a t + b t^2 from the likeliest on, its square's mean over a normal t: a^2 + 3 b^2.
     """
     known = [reading.mean_c for reading in readings if reading is not None]
     if len(known) < len(readings) or not known:
         return None if len(readings) > 1 else 0.0
-    return max(abs(value - known[0]) for value in known) / 2
+    if len(known) < 3:
+        return 0.0
+    low_k, high_k = known[1] - known[0], known[2] - known[0]
+    return float(np.hypot((high_k - low_k) / 4, np.sqrt(3.0) * (high_k + low_k) / 8))
 
 
 def _emissivity_name(surface: Surface) -> str:
