@@ -96,8 +96,10 @@ def _run(options: Options, numbers: range, *, save: Path, workers: int) -> dict[
             except RuntimeError as error:
                 failed[waiting[future]] = str(error)
                 continue
-            with save.open("a") as file:
-                file.write(text)
+            # Whole or not at all, so that a run that is killed goes on where it was.
+            fresh = save.with_name(f"{save.name}.new")
+            fresh.write_text((save.read_text() if save.exists() else "") + text)
+            fresh.replace(save)
             if sys.stderr.isatty():
                 print(f"\rboard {waiting[future]} done", end="", file=sys.stderr)
     return failed

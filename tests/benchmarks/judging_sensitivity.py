@@ -1,7 +1,7 @@
 """
 What each threshold of the judge does to its answers: taken a fifth smaller and larger; and each special rule left out.
 
-    python tests/benchmarks/judging_sensitivity.py FOLDER [--boards N] [--only WORD…]
+    python tests/benchmarks/judging_sensitivity.py FOLDER [--boards N] [--only WORD…] [--workers 2] [--save LINES]
 
 FOLDER is what `judging.py --seen FOLDER` kept. One line a change: 'act' on the part at fault, wrong 'act', watches of
 good looks about a part or a place, the mean loss of a look by the judge's own table (`thermscan.judge.deciding`), and
@@ -13,13 +13,16 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import json
 import os
 import pkgutil
 import sys
 import warnings
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager, nullcontext
 from math import log
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -63,21 +66,58 @@ def main() -> int:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--boards", type=int, default=5, help="of those kept, the first by name")
     parser.add_argument("--only", nargs="*", default=[], help="thresholds whose name holds one of these words")
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--save", type=Path, help="keep the lines there, and go on where they end")
+    parser.add_argument("--moved", action="store_true", help="print only what changed something")
     given = parser.parse_args()
     warnings.simplefilter("ignore")
-    _split_once()
-    boards = [FromSeen(path) for path in sorted(given.folder.glob("*.seen"))[: given.boards]]
-    print(f"{len(boards)} independent boards; right and wrong acts, watches of good looks, loss and surprise of a look")
-    print(f"{'as it is':44}{_told(_count(boards))}", flush=True)
-    for name, change in WITHOUT.items():
-        if _wanted(name, given.only):
-            with change():
-                print(f"{'without ' + name:44}{_told(_count(boards))}", flush=True)
-    for name, value in sorted(_thresholds().items()):
-        for factor in (1 - STEP, 1 + STEP) if _wanted(name, given.only) else ():
-            with _everywhere(name, _scaled(value, factor)):
-                print(f"{f'{name} x {factor:g}':44}{_told(_count(boards))}", flush=True)
+    names = [name for name in _changes() if name == AS_IT_IS or _wanted(name, given.only)]
+    done = {} if given.save is None or not given.save.exists() else _kept(given.save)
+    missing = [name for name in names if name not in done]
+    if missing:
+        _split_once()
+        _BOARDS.extend(FromSeen(path) for path in sorted(given.folder.glob("*.seen"))[: given.boards])
+        # Once in this process, so that those forked from it hold each look's split.
+        as_it_is = _count(_BOARDS)
+        with ProcessPoolExecutor(given.workers, mp_context=get_context("fork")) as pool:
+            for name, count in zip(missing, pool.map(_counted, missing), strict=True):
+                done[name] = as_it_is if name == AS_IT_IS else count
+                if given.save is not None:
+                    with given.save.open("a") as file:
+                        file.write(json.dumps([name, done[name]]) + "\n")
+    print("right and wrong acts, watches of good looks, loss and surprise of a look")
+    for name in names:
+        if not given.moved or name == AS_IT_IS or _moved(done[name], done[AS_IT_IS]):
+            print(f"{name:50}{_told(done[name])}")
     return 0
+
+
+AS_IT_IS = "as it is"
+_BOARDS: list[FromSeen] = []
+# A loss that moves by less is no more than one watch among a hundred looks.
+LEAST_MOVED = 0.01
+
+
+def _kept(save: Path) -> dict[str, Count]:
+    return dict(json.loads(line) for line in save.read_text().splitlines())
+
+
+def _moved(count: Count, as_it_is: Count) -> bool:
+    return list(count[:3]) != list(as_it_is[:3]) or abs(count[3] - as_it_is[3]) > LEAST_MOVED
+
+
+def _changes() -> dict[str, Callable[[], Any]]:
+    """Every change by its name: nothing, each special rule left out, each threshold a fifth smaller and larger."""
+    changes: dict[str, Callable[[], Any]] = {AS_IT_IS: nullcontext}
+    changes |= {f"without {name}": change for name, change in WITHOUT.items()}
+    for name, value in sorted(_thresholds().items()):
+        changes |= {f"{name} x {factor:g}": _with(name, _scaled(value, factor)) for factor in (1 - STEP, 1 + STEP)}
+    return changes
+
+
+def _counted(name: str) -> Count:
+    with _changes()[name]():
+        return _count(_BOARDS)
 
 
 def _wanted(name: str, only: Sequence[str]) -> bool:
@@ -166,6 +206,7 @@ def _with(name: str, value: Any) -> Callable[[], Any]:
 
 
 WITHOUT: dict[str, Callable[[], Any]] = {
+    # The trials' groups are alike by nature: a part that always runs hotter than its like is in tests/judge only.
     "good runs outweighing peers": _with("_heard", list),
     "faults of whole groups": _with("WHOLE_GROUP", 1e-9),
     "what is opposed by its temperature": _with("_opposed", lambda comparison: comparison),

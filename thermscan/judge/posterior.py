@@ -215,12 +215,16 @@ def _tabulated(comparison: Comparison, *, shared_k: float) -> Table:
 
 def _or_another_duty(comparison: Comparison, table: Table) -> Table:
     """Where nobody declared a group, its members may have quite another duty: then they differ as by a fault."""
-    if comparison.at_most_watch is None or comparison.at_most_watch.code is not HoldCode.PROPOSED:
+    if not _may_be_no_group(comparison):
         return table
     spread_k = float(np.hypot(HOT_SPREAD_K, HOT_SPREAD_SHARE * max(comparison.own_expected_k, 0.0)))
     anything = float(np.log(OTHER_DUTY / (np.pi * spread_k)) - np.log1p((comparison.excess_k / spread_k) ** 2))
     alike = float(np.log(1.0 - OTHER_DUTY))
     return lambda fault_k: np.logaddexp(alike + table(fault_k), anything)
+
+
+def _may_be_no_group(comparison: Comparison) -> bool:
+    return comparison.at_most_watch is not None and comparison.at_most_watch.code is HoldCode.PROPOSED
 
 
 def _of_both(table: Table) -> TwoTable:
@@ -232,8 +236,10 @@ def _or_all_alike(comparison: Comparison, table: Table) -> TwoTable:
     """Where a fault is shared by all of a group (no supply, one short), its members differ as good ones do."""
     if comparison.rule != "peer":
         return _of_both(table)
-    # Such a fault strikes each member, so that a part is struck by it as often as its group is large.
-    alone, all_alike = float(np.log(1.0 - WHOLE_GROUP)), float(np.log(WHOLE_GROUP * (comparison.count + 1)))
+    # Such a fault strikes each member, so that a part is struck by it as often as its group is large; what nobody
+    # declared need not hang on one supply.
+    members = 1 if _may_be_no_group(comparison) else comparison.count + 1
+    alone, all_alike = float(np.log(1.0 - WHOLE_GROUP)), float(np.log(WHOLE_GROUP * members))
     return lambda fault_k, error_k: np.logaddexp(alone + table(fault_k + error_k), all_alike + table(error_k))
 
 
