@@ -2,8 +2,8 @@
 The part of every pixel's temperature that follows a switched supply: one pass over the frames, whatever their number.
 
 Each pixel is a sum of a few functions of time that all pixels share: the fundamental and harmonics of the drive, slow
-drift and warming, the bench's reading, and the view's own motion. Frame times need not lie on any grid. Frequencies
-beside the drive's, at which nothing was done, are fitted along: they show what chance and drift make of this recording.
+drift and warming, and the bench's reading. Frame times need not lie on any grid. Frequencies beside the drive's, at
+which nothing was done, are fitted along: they show what chance and drift make of this recording.
 """
 
 from __future__ import annotations
@@ -126,16 +126,16 @@ def lock_in(
     shape = before_c.shape
     whole = filled(before_c.astype(np.float32))
     sums = _Sums(shape)
-    middle_px = np.array([[shape[1] / 2, shape[0] / 2]])
     for frame, drift in frames:
         if drift is None:
             continue
         bench_c = pixels.read_bench(frame.values, drift.other_from_first)
         moved = aligned(frame.values, drift) - whole
-        shift = _shift(drift, middle_px)
         if also is not None:
             also(frame.time_s, moved)
-        own = np.array([0.0 if np.isnan(bench_c) else bench_c, *shift])
+        # Not the view's own motion: breath that sways the view is also reflected, so that motion would stand for its
+        # warmth, and what little the heat pulls the tracking would come back as heat wherever that is reflected.
+        own = np.array([0.0 if np.isnan(bench_c) else bench_c])
         time = np.array([frame.time_s])
         row = np.concatenate([basis.slow_terms(time)[0], basis.waves(time)[0], own])
         sums.add(row, moved)
@@ -210,10 +210,4 @@ def aligned(frame: Float32, drift: Drift) -> Float32:
         borderMode=cv2.BORDER_CONSTANT,
         borderValue=float("nan"),
     ).astype(np.float32)
-    return result
-
-
-def _shift(drift: Drift, middle_px: FloatArray) -> FloatArray:
-    at = np.column_stack([middle_px, np.ones(1)]) @ drift.other_from_first.T
-    result: FloatArray = (at[:, :2] / at[:, 2:] - middle_px)[0]
     return result
