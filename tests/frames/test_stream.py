@@ -47,9 +47,23 @@ def check(stream, frames_c):
         {"time": lambda t: f"2026-05-02T14:30:{t:06.3f}"},
         {"time": lambda t: f"2026-05-02 14:30:{t:06.3f}", "separator": " "},
         {"time": lambda t: f"14:30:{t:06.3f}"},
+        {"time": lambda t: f"02.05.2026 14:30:{t:06.3f}", "separator": ";"},
+        {"time": lambda t: f"5/13/2026 2:30:{t:06.3f} PM"},
+        {"time": lambda t: f"13/5/2026 14:30:{t:06.3f}"},
         {"names": ["frame", "time_s", *(f"p{n}" for n in range(768))], "others": None},
     ],
-    ids=["comma", "semicolon, other columns", "tab", "stamp", "stamp and blanks", "clock", "headed"],
+    ids=[
+        "comma",
+        "semicolon, other columns",
+        "tab",
+        "stamp",
+        "stamp and blanks",
+        "clock",
+        "day first, dots",
+        "month first, PM",
+        "day first, strokes",
+        "headed",
+    ],
 )
 def test_a_log_of_one_row_a_frame_is_read_however_it_is_written(tmp_path, frames_c, form):
     if form.get("others", ()) is None:  # a running number in front of the time
@@ -65,6 +79,27 @@ def test_milliseconds_are_told_by_their_steps_or_by_their_heading(tmp_path, fram
     stream = open_stream([path], unit="C")
     check(stream, frames_c)
     assert any("taken for milliseconds" in remark for remark in stream.remarks)
+
+
+def test_dates_with_the_year_last_run_on_past_midnight_and_noon(tmp_path, frames_c):
+    """Day first with dots; with strokes whichever order all rows allow, and noon is 12 PM."""
+    stamps = {
+        "dots": ["30.4.2026 23:59:59", "1.5.2026 00:00:00", "1.5.2026 00:00:01", "1.5.2026 00:00:02"],
+        "strokes": ["4/30/2026 11:59:59 PM", "5/1/2026 12:00:00 AM", "5/1/2026 12:00:01 AM", "5/1/2026 12:00:02 AM"],
+        "noon": ["4/30/2026 11:59:59 AM", "4/30/2026 12:00:00 PM", "4/30/2026 12:00:01 PM", "4/30/2026 12:00:02 PM"],
+    }
+    for name, written in stamps.items():
+        cells = dict(zip(TIMES_S, written, strict=True))
+        stream = open_stream([one_row_a_frame(tmp_path / f"{name}.csv", frames_c, time=cells.get)], unit="C")
+        assert [frame.time_s for frame in stream] == pytest.approx([0.0, 1.0, 2.0, 3.0]), name
+
+
+def test_a_stamp_of_a_form_that_is_not_known_still_leaves_one_frame_a_row(tmp_path, frames_c):
+    path = one_row_a_frame(tmp_path / "log.csv", frames_c, time=lambda t: f"2 Mai {t:.2f} nach halb drei")
+    stream = open_stream([path], unit="C")
+    assert (stream.count, stream.shape, stream.clock) == (len(TIMES_S), SHAPE, None)
+    assert any('(such as "2 Mai 0.00 nach halb drei") was not understood as a time' in each for each in stream.remarks)
+    check(open_stream([path], unit="C", rate_hz=4.0), frames_c)
 
 
 def test_the_size_is_taken_as_given_where_no_camera_has_one(tmp_path):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,10 @@ from thermscan.frames.times import stamp_written
 # frame in whole seconds with a sensor that gives several frames a second. A heading with the unit outweighs this.
 MILLISECOND_STEP = 10.0
 MICROSECOND_STEP = 10_000.0
+# 02.05.2026 14:30:00, 5/2/2026 2:30:00 PM: as spreadsheets and loggers write it.
+_DATED = re.compile(
+    r"(\d{1,2})([./-])(\d{1,2})\2(\d{4})[ ,T]+(\d{1,2}):(\d\d)(?::(\d\d(?:[.,]\d+)?))?(?:\s*([AaPp])\.?[Mm]\.?)?"
+)
 _CLOCK = re.compile(r"(?:(\d+):)?(\d{1,2}):(\d\d(?:[.,]\d+)?)")
 _NAMES = re.compile(r"time|stamp|second|millis|micros|elapsed|clock|zeit|^t$|^t[ _\[(]|^(?:ms|us|s|sec)$", re.I)
 _NOT_NAMES = re.compile(r"temp", re.I)
@@ -53,15 +58,17 @@ def seconds_of(cells: Sequence[str], *, name: str | None = None) -> tuple[NDArra
     --------
     >>> seconds_of(["0", "62", "125"])[0].tolist(), seconds_of(["0.0", "0.5"])[0].tolist()
     ([0.0, 0.062, 0.125], [0.0, 0.5])
+    >>> seconds_of(["2.5.2026 23:59:59", "3.5.2026 00:00:01"])[0].tolist() == [831081599.0, 831081601.0]
+    True
     >>> seconds_of(["23.1", "22.9"]) is None
     True
     """
     stamps = [stamp_written(cell) for cell in cells]
     if stamps and None not in stamps:
         return np.array(stamps, dtype=np.float64), True, None
-    clocks = [_of_day(cell) for cell in cells]
-    if clocks and None not in clocks:
-        return np.array(clocks, dtype=np.float64), True, None
+    for clock in (_dated, _of_day):
+        if (of_the_world := clock(cells)) is not None:
+            return of_the_world, True, None
     try:
         numbers = np.array([float(cell.replace(",", ".")) for cell in cells])
     except ValueError:
@@ -93,9 +100,29 @@ def _scale(numbers: NDArray[np.float64], steps: NDArray[np.float64], name: str |
     return 1.0, None
 
 
-def _of_day(cell: str) -> float | None:
-    match = _CLOCK.fullmatch(cell.strip())
-    if match is None:
+def _dated(cells: Sequence[str]) -> NDArray[np.float64] | None:
+    """Dates, the year last: day first with dots, else whichever order all cells allow, month first where both do."""
+    found = [_DATED.fullmatch(cell.strip()) for cell in cells]
+    written = [match.groups() for match in found if match is not None]
+    if not written or len(written) < len(cells):
         return None
-    hours, minutes, seconds = match.groups()
-    return 3600.0 * float(hours or 0) + 60.0 * float(minutes) + float(seconds.replace(",", "."))
+    day_first = written[0][1] == "." or any(int(groups[0]) > 12 for groups in written)
+    seconds = []
+    for first, _, second, year, hour, minute, rest, half in written:
+        day, month = (first, second) if day_first else (second, first)
+        hours = int(hour) if half is None else int(hour) % 12 + (12 if half in "Pp" else 0)
+        try:
+            start = datetime(int(year), int(month), int(day), hours, int(minute))
+        except ValueError:
+            return None
+        since_2000 = (start - datetime(2000, 1, 1)).total_seconds()
+        seconds.append(since_2000 + float((rest or "0").replace(",", ".")))
+    return np.array(seconds)
+
+
+def _of_day(cells: Sequence[str]) -> NDArray[np.float64] | None:
+    found = [_CLOCK.fullmatch(cell.strip()) for cell in cells]
+    written = [match.groups() for match in found if match is not None]
+    if not written or len(written) < len(cells):
+        return None
+    return np.array([3600.0 * float(h or 0) + 60.0 * float(m) + float(s.replace(",", ".")) for h, m, s in written])

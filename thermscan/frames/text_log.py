@@ -28,6 +28,8 @@ DETECTORS = (
 )
 # Columns in front of a row's pixels: a number, a time, ambient, a few supply readings.
 MOST_OTHER_COLUMNS = 16
+# A row of a table with a label in front may be as wide as an 8 x 8 or 16 x 12 detector has pixels, not as larger ones.
+LEAST_WORDED = 768
 # So much of a file tells how it is written; a row of the largest detector fits.
 HEAD_BYTES = 16_000_000
 _FEWEST_ROWS = 2
@@ -189,11 +191,15 @@ def _row_log(
         )
     for leading, (w, h) in sorted(fits):
         column = _time_column(data, leading, names=names)
-        # Rows numbered one by one, with no time, are those of one frame.
-        if column is None and not size_px:
+        # Rows numbered one by one, with no time, are those of one frame; words in front of each are a time not known.
+        worded = leading > 0 and all(dialect.number(cells[0].strip()) is None for cells in data)
+        if column is None and not size_px and not (worded and w * h >= LEAST_WORDED):
             continue
-        log = TextLog(path, encoding, dialect, (h, w), 0, (), leading, names=tuple(names or ()))
-        return _counted_rows(log, column)
+        log = _counted_rows(TextLog(path, encoding, dialect, (h, w), 0, (), leading, names=tuple(names or ())), column)
+        if column is None and worded:
+            said = f'what stands before each frame (such as "{data[0][0].strip()[:40]}") was not understood as a time'
+            log = replace(log, remarks=(*log.remarks, said))
+        return log
     return None
 
 
