@@ -1,6 +1,7 @@
 """``thermscan warmup`` on a recording whose truth is known: curves, verdicts, exit status and files."""
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -52,6 +53,7 @@ def test_the_ends_time_constants_and_slopes_are_those_put_in(good):
         # 20 pixels and more, 0.05 K, 190 frames: means are known to some millikelvin; the blend at the edges, to 0.1 K.
         assert part["steady_c"] == pytest.approx(22.3 + ENDS_K[ref], abs=max(3 * part["steady_u_k"], 0.3))
         assert part["start_c"] == pytest.approx(22.3, abs=0.15)
+        assert part["steady_interval_c"][0] < part["steady_c"] < part["steady_interval_c"][1]
         assert part["t63_s"] == pytest.approx(TAU_S, rel=0.06)
         assert part["tau_s"][-1] == pytest.approx(TAU_S, rel=0.1)
         assert part["slope_k_per_s"] == pytest.approx(ENDS_K[ref] / TAU_S, rel=0.15)
@@ -121,3 +123,17 @@ def test_a_single_frame_is_no_recording(job, capsys):
     (job / "one.toml").write_text('layout = "board.toml"\nframes = ["one.csv"]\nambient_c = 22\n', encoding="utf-8")
     assert main(["warmup", str(job / "one.toml")]) == 2
     assert "one frame is no recording" in capsys.readouterr().err
+
+
+def test_a_board_of_which_no_part_can_be_measured_is_not_judged(job, capsys):
+    """Every part is too small for the camera: no curve, one line with the reason, and no fault of ours."""
+    layout = (job / "board.toml").read_text(encoding="utf-8")
+    tiny = re.sub(r"body_mm = .*", "body_mm = [2.0, 2.0]", layout)
+    (job / "tiny-board.toml").write_text(tiny, encoding="utf-8")
+    run_file = (job / "good.toml").read_text(encoding="utf-8").replace('"board.toml"', '"tiny-board.toml"')
+    (job / "tiny.toml").write_text(run_file, encoding="utf-8")
+    assert main(["warmup", str(job / "tiny.toml"), "--json"]) == 3
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert "none of the layout's 8 parts can be measured: fewer than 3 x 3 camera pixels" in said.err
+    assert "internal fault" not in said.err

@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -131,6 +132,28 @@ def test_a_folder_in_which_no_frame_can_be_read_was_not_judged(job, tmp_path, ca
     (tmp_path / "a.tiff").write_text("no frame", encoding="utf-8")
     assert main(words) == 3
     assert "left out" in capsys.readouterr().err
+
+
+def test_a_board_of_which_no_part_can_be_measured_was_not_judged(job, tmp_path, capsys):
+    tiny = re.sub(r"body_mm = .*", "body_mm = [2.0, 2.0]", (job / "board.toml").read_text(encoding="utf-8"))
+    (tmp_path / "board.toml").write_text(tiny, encoding="utf-8")
+    run_file = write_run(tmp_path, "to-come")
+    assert main(["watch", str(job / "good"), "--run", str(run_file), "--once"]) == 3
+    assert "none of 8 parts can be measured, so nothing was judged" in capsys.readouterr().err
+
+
+def test_a_limit_holds_also_where_power_came_on_before_the_first_frame(job, tmp_path):
+    """U1 stands at 42 °C from the first frame to the last: no rise is seen, and its limit is 30 °C."""
+    rng = np.random.default_rng(6)
+    hot = picture_c({"U1": 20.0})
+    for number in range(8):
+        frame = hot + rng.normal(0.0, 0.05, SHAPE)
+        tifffile.imwrite(tmp_path / f"f{number}.tiff", counts_of(frame), description=f"unit: cK; time_s: {number}")
+    status, lines = watch(job, str(tmp_path))
+    assert status == 1
+    assert {(each["ref"], each["rule"], each["level"]) for line in lines for each in line["alarms"]} == {
+        ("U1", "limit", "act")
+    }
 
 
 def test_frames_in_halves_deleted_out_of_order_and_growing_are_each_given_once(tmp_path):

@@ -75,8 +75,8 @@ def command(
     This is no safety device: frames come late, cameras freeze, metal hides its heat, and a command that switches a
     supply off may fail. Limit the supply's current, stay beside the board, and keep a hand on the switch.
 
-    Exit status: 0 nothing to act on, 1 an alarm to act on was raised, 2 bad input, 3 no frame could be read or the
-    board was never found.
+    Exit status: 0 nothing to act on, 1 an alarm to act on was raised, 2 bad input, 3 no frame could be read, the board
+    was never found, or no part of it can be measured.
 
     Example: thermscan watch frames --run power-up.toml --baseline-run good-power-up.toml --json
     """
@@ -194,7 +194,13 @@ class _Telling:
         if not watch.placed:
             click.echo(f"{count}; the board was not found: {watch.why_not_placed}", err=True)
             return 3
-        click.echo(f"{count}; nothing to act on", err=True)
+        parts = len(watch.board.parts)
+        if not watch.measured:
+            click.echo(f"{count}; none of {parts} parts can be measured, so nothing was judged; come closer", err=True)
+            return 3
+        click.echo(f"{count}, {watch.measured} of {parts} parts seen; nothing to act on", err=True)
+        if watch.power_on_s is None:
+            click.echo("no part was seen to rise: power-on was not seen, and only limits were compared", err=True)
         return 0
 
     def _write(self, document: dict[str, Any]) -> None:

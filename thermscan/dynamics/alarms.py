@@ -92,7 +92,7 @@ def expected_of(series: PartSeries, power_on: PowerOn) -> Expected:
 
 def alarms_of(
     parts: Sequence[Part], level_c: FloatArray, rise_k: FloatArray, slope: FloatArray,
-    *, since_s: float, u_rise_k: FloatArray, u_slope: FloatArray, expected: Expected,
+    *, since_s: float | None, u_rise_k: FloatArray, u_slope: FloatArray, expected: Expected,
 ) -> tuple[Alarm, ...]:  # fmt: skip
     """
     All alarms of one moment, the worst first.
@@ -102,13 +102,14 @@ def alarms_of(
     parts : sequence of Part
         Those measured.
     level_c, rise_k, slope, u_rise_k, u_slope : ndarray of shape (parts,)
-    since_s : float
-        Since power-on.
+    since_s : float or None
+        Since power-on. None: it was not seen; then only limits are compared.
     expected : Expected
     """
     z = float(ndtri(1.0 - FALSE_RATE / (max(len(parts), 1) * LOOKS)))
     peers = _peers(parts, rise_k)
-    good = np.array([expected.at(part.ref, since_s) or np.nan for part in parts])
+    compared = since_s is not None and since_s >= FIRST_S
+    good = np.array([(expected.at(part.ref, since_s) if since_s is not None else None) or np.nan for part in parts])
     scale = _board_scale(rise_k, good)
     found: list[Alarm] = []
     for n, part in enumerate(parts):
@@ -118,7 +119,7 @@ def alarms_of(
         noise = float(np.hypot(u_rise_k[n], TIMING_S * slope[n]))
         now = _Now(float(rise_k[n]), float(slope[n]), seconds, noise, z)
         candidates = [_limit(part, float(level_c[n]), now)]
-        if since_s >= FIRST_S:
+        if compared and since_s is not None:
             if np.isfinite(good[n]):
                 candidates.append(_above(part, "baseline", float(scale * good[n]), now, whose="the good board's"))
             elif peers[n] is not None:

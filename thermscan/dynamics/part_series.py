@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from thermscan.dynamics.apparent import ApparentStream, apparent_stream
 from thermscan.dynamics.part_pixels import PartPixels, find_part_pixels
 from thermscan.dynamics.reference import Reference, find_reference, follow
-from thermscan.errors import InputError
+from thermscan.errors import CannotJudge, InputError
 from thermscan.frames.clock import Clock
 from thermscan.frames.stream import FrameStream, StreamFrame, open_stream
 from thermscan.frozen import reduce_frozen
@@ -104,7 +105,7 @@ def extract_series(
     InputError
         The recording cannot be read.
     CannotJudge
-        The board is not found in it.
+        The board is not found in it, or no part can be measured.
     """
     tell = progress or (lambda _stage: None)
     tell("reading")
@@ -112,6 +113,8 @@ def extract_series(
     tell("registration")
     reference = find_reference(stream, run, board, camera)
     pixels = find_part_pixels(reference)
+    if not pixels.columns:
+        raise _none_measurable(reference)
     tell("reading every frame")
     return read_series(stream.stream, followed(stream, reference, clock=stream.stream.clock), reference, pixels)
 
@@ -153,6 +156,13 @@ def _between(
         part = number / len(waiting)
         matrix = (1 - part) * before.other_from_first + part * now.other_from_first
         yield frame, Drift(matrix, now.likeness, (1 - part) * before.shift_px + part * now.shift_px)
+
+
+def _none_measurable(reference: Reference) -> CannotJudge:
+    told = Counter(each.reason for each in reference.measurements if each.reason is not None).most_common(1)
+    what = f"none of the layout's {len(reference.measurements)} parts can be measured"
+    why, fix = (f": {told[0][0].sentence}", told[0][0].remedy) if told else ("", "check the layout")
+    return CannotJudge(what + why, where=str(reference.run.frames[0]), fix=fix)
 
 
 def read_series(

@@ -50,6 +50,8 @@ class Look:
     temp_c: FloatArray = field(default_factory=lambda: np.zeros(0))
     rise_k: FloatArray = field(default_factory=lambda: np.zeros(0))
     slope_k_per_s: FloatArray = field(default_factory=lambda: np.zeros(0))
+    u_rise_k: FloatArray = field(default_factory=lambda: np.zeros(0))
+    u_slope: FloatArray = field(default_factory=lambda: np.zeros(0))
     since_s: float | None = None
 
 
@@ -88,6 +90,16 @@ class Watch:
     def placed(self) -> bool:
         """Whether the board has been found in the frames."""
         return self._reference is not None
+
+    @property
+    def measured(self) -> int:
+        """How many parts can be measured in the frames."""
+        return 0 if self._pixels is None else len(self._pixels.columns)
+
+    @property
+    def power_on_s(self) -> float | None:
+        """When power came on, on the frames' clock; None while that was not seen."""
+        return self._power_on_s
 
     def look(self, frame: StreamFrame) -> Look:
         """Take in one frame, in whatever order of time it comes."""
@@ -168,6 +180,8 @@ class Watch:
 
     def _told(self, frame: StreamFrame) -> Look:
         assert self._pixels is not None
+        if not self._pixels.columns:
+            return Look(frame, True)
         times, temps = np.array(self._times), np.array(self._temps)
         refs = tuple(self.board.parts[index].ref for index in self._pixels.columns)
         power_on = self._found_power_on(times, temps)
@@ -181,11 +195,11 @@ class Watch:
         parts = [self.board.parts[index] for index in self._pixels.columns]
         u = slope_u * max(SLOPE_S, float(np.ptp(times[recent]))) / 2 + 0.02
         alarms: tuple[Alarm, ...] = ()
-        if len(times) >= SLOPE_FRAMES and since is not None:
+        if len(times) >= SLOPE_FRAMES:
             alarms = alarms_of(
                 parts, level, rise, slope, since_s=since, u_rise_k=u, u_slope=slope_u, expected=self.expected
             )
-        return Look(frame, True, alarms, refs, level, rise, slope, since)
+        return Look(frame, True, alarms, refs, level, rise, slope, u, slope_u, since)
 
     def _found_power_on(self, times: FloatArray, temps: FloatArray) -> float | None:
         """As given; else where the warmest parts left their level; the first frame, where they never had one."""

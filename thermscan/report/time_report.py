@@ -67,8 +67,12 @@ def warm_up_lines(warm_up: WarmUp) -> list[str]:
     after = "after power-on" if warm_up.power_on.time_s is not None else "seen"
     lines.append(f"{len(series.times_s)} of {series.frames} frames used, to {span:.0f} s {after}.")
     lines.append(_steady_line(warm_up))
-    rising = [part for part in warm_up.parts if part.curve is not None and part.curve.steady is False]
-    rising.sort(key=lambda each: -(each.curve.still_to_go_k if each.curve else 0.0))
+    rising = [
+        part for part in warm_up.parts
+        if part.curve is not None
+        and (part.curve.steady is False or (part.verdict != "normal" and part.curve.steady is None))
+    ]  # fmt: skip
+    rising.sort(key=lambda each: (each.verdict == "normal", -(each.curve.still_to_go_k if each.curve else 0.0)))
     for part in rising[:8]:
         assert part.curve is not None
         low, high = part.curve.steady_interval_c

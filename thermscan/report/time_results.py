@@ -72,6 +72,7 @@ def _part_entry(part: PartWarmUp) -> dict[str, Any]:
         entry["reason"] = "too few frames show the part; record again with it in view"
     names = ("start_c", "end_c", "steady_c", "steady_u_k", "t63_s")
     entry |= {name: getattr(curve, name) if curve else None for name in names}
+    entry["steady_interval_c"] = list(curve.steady_interval_c) if curve else None
     terms = curve.exponentials if curve else None
     entry["tau_s"] = list(terms.tau_s) if terms else []
     entry |= {name: getattr(curve, name) if curve else None for name in ("slope_k_per_s", "slope_u_k_per_s")}

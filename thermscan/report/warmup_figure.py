@@ -73,13 +73,15 @@ def _caption(warm_up: WarmUp) -> str:
         state = f"the board needs about {max(wait, 0.1):.0f} more minutes to be steady"
     power = {"given": "power-on as given", "found": "power-on as the curves show it", "not seen": "power-on not seen"}
     good = "; dashed: the good board, at equal times" if warm_up.good is not None else ""
-    return f"{state}; {power[warm_up.power_on.source]}; bar at the right: where a part will end, 95 %{good}."
+    return f"{state}; {power[warm_up.power_on.source]}; bar at the right: where a part will end, 95\u00a0%{good}."
 
 
 def _limits(warm_up: WarmUp) -> tuple[float, float]:
     curves = [part.curve for part in warm_up.parts if part.curve is not None]
     low = min(min(curve.start_c, curve.end_c) for curve in curves)
-    high = max(max(curve.end_c, min(curve.steady_c, curve.end_c + 15.0)) for curve in curves)
+    # Bars that say where parts will end are shown whole, unless one says so little that it would flatten all curves.
+    reach = 0.6 * (max(curve.end_c for curve in curves) - low)
+    high = max(max(curve.end_c, min(curve.steady_interval_c[1], curve.end_c + reach)) for curve in curves)
     room = max(0.06 * (high - low), 0.5)
     return low - room, high + room
 
