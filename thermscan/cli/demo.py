@@ -28,6 +28,8 @@ TEST_RUNS = ("shorted-latch", "dead-ram", "warm-neighbour", "recording")
 BASELINE_FILE = "good.json"
 # Recordings: a power-up against that of a good board, and a supply switched onto a short.
 GOOD_POWER_UP, POWER_UP, SHORT = "good-power-up", "power-up", "shorted-capacitor"
+# A folder as another program saves frames into it, for ``watch``: the power-up's, which are all there already.
+WATCHED = "live"
 
 
 @click.command("demo")
@@ -79,7 +81,9 @@ def _write_sample(target: Path) -> None:
     sources = [path for path in sorted(data_path("samples", "departure_display").iterdir()) if path.is_file()]
     contents = {target / source.name: source.read_bytes() for source in sources}
     contents[target / MARKER] = b"thermscan demo made this folder and may write it again.\n"
+    contents[target / WATCHED / f"{POWER_UP}.tiff"] = contents[target / f"{POWER_UP}.tiff"]
     make_folder(target, fix=ANOTHER)
+    make_folder(target / WATCHED, fix=ANOTHER)
     # What was worked on since the last time is kept beside it.
     tell_backups(put_files(contents, inputs=sources, fix=ANOTHER))
 
@@ -148,6 +152,7 @@ def _recording_lines(recordings: list[dict[str, Any]], target: Path) -> list[str
         ]
     run, good = target / f"{POWER_UP}.toml", target / f"{GOOD_POWER_UP}.toml"
     lines.append(f"The same by hand: thermscan warmup {run} --baseline-run {good} --out warm-up")
+    lines.append(f"                  thermscan watch {target / WATCHED} --run {run} --baseline-run {good} --once")
     lines.append(f"                  thermscan locate {target / f'{SHORT}.toml'} --out short")
     return lines
 

@@ -194,11 +194,11 @@ class _Telling:
         if not watch.placed:
             click.echo(f"{count}; the board was not found: {watch.why_not_placed}", err=True)
             return 3
-        parts = len(watch.board.parts)
+        known = len(watch.board.parts)
         if not watch.measured:
-            click.echo(f"{count}; none of {parts} parts can be measured, so nothing was judged; come closer", err=True)
+            click.echo(f"{count}; none of {known} parts can be measured, so nothing was judged; come closer", err=True)
             return 3
-        click.echo(f"{count}, {watch.measured} of {parts} parts seen; nothing to act on", err=True)
+        click.echo(f"{count}, {watch.measured} of {known} parts seen; nothing to act on", err=True)
         if watch.power_on_s is None:
             click.echo("no part was seen to rise: power-on was not seen, and only limits were compared", err=True)
         return 0

@@ -15,6 +15,7 @@ from thermscan.dynamics.part_series import PartSeries
 from thermscan.dynamics.power_on import PowerOn
 from thermscan.judge.thresholds import ACT_LEAST_K, LIMIT_COVERAGE, PEER_FLOOR_K, PEER_SHARE
 from thermscan.layout.board import Part
+from thermscan.registration.geometry.heights import body_height_mm
 
 FloatArray = NDArray[np.float64]
 Level = Literal["watch", "act"]
@@ -33,7 +34,8 @@ FIRST_S = 3.0
 # A body takes in what its watts give, more or less by what is not known of its heat capacity; later it hands on as much
 # as it gets, and its neighbours' heat arrives.
 CAPACITY_SHARE, WATTS_UNTIL_S = 1.6, 60.0
-USUAL_HEIGHT_MM = 3.5
+# One body in twenty of those whose height nothing tells is flatter than its median by more than this many spreads.
+FLATTER = 1.645
 # A limit that a part will pass within so long is alarming; sooner is worse.
 WATCH_BEFORE_S, ACT_BEFORE_S = 300.0, 60.0
 LIMIT_SHARE_NEAR = 0.6
@@ -169,10 +171,11 @@ def _watts(part: Part, since_s: float, now: _Now) -> Alarm | None:
     if part.watts is None or since_s > WATTS_UNTIL_S:
         return None
     rise, slope, seconds = now.rise_k, now.slope, now.seconds
-    height = (part.height_mm or part.usual_height_mm or USUAL_HEIGHT_MM) * 1e-3
+    height_mm, spread = body_height_mm(part)
     share = np.pi / 4 if part.round_body else 1.0
-    stored = BODY_J_PER_M3K * share * part.length_mm * part.width_mm * 1e-6 * height
-    most = CAPACITY_SHARE * part.watts[1] * (since_s + TIMING_S) / stored
+    stored = BODY_J_PER_M3K * share * part.length_mm * part.width_mm * 1e-6 * height_mm * 1e-3
+    doubt = max(CAPACITY_SHARE, float(np.exp(FLATTER * spread)))
+    most = doubt * part.watts[1] * (since_s + TIMING_S) / stored
     if rise < most + max(now.z * now.noise_k, LEAST_K):
         return None
     drawn = rise * stored / since_s
@@ -180,7 +183,7 @@ def _watts(part: Part, since_s: float, now: _Now) -> Alarm | None:
         f"{part.ref} has risen {rise:.1f} K in {since_s:.0f} s, as about {drawn:.2g} W would make it; it may draw "
         f"{part.watts[1]:g} W at most"
     )
-    return Alarm(part.ref, "watts", "act", rise, float(most / CAPACITY_SHARE), slope, seconds, text)
+    return Alarm(part.ref, "watts", "act", rise, float(most / doubt), slope, seconds, text)
 
 
 def _limit(part: Part, level_c: float, now: _Now) -> Alarm | None:

@@ -12,6 +12,7 @@ from thermscan.dynamics.board_maps import LARGE_BODY_MM2
 from thermscan.dynamics.fin_kernel import BODY_J_PER_M3K, LOSS_W_PER_M2K
 from thermscan.dynamics.part_pixels import PartPixels
 from thermscan.layout.board import Part
+from thermscan.registration.geometry.heights import body_height_mm
 
 ComplexArray = NDArray[np.complex128]
 FloatArray = NDArray[np.float64]
@@ -19,9 +20,7 @@ FloatArray = NDArray[np.float64]
 # As for a place on the board: chance over a hundred parts and fifty recordings, with drift's longer tails.
 LEAST_SCORE = 5.0
 OVER_BESIDE = 1.3
-# Where the layout does not say: most dual in-line and small outline bodies.
-USUAL_HEIGHT_MM = 3.5
-# What is not known of a body: fill, leads, height, the heat that leaves through its legs.
+# What is not known of a body: fill, leads, the heat that leaves through its legs; to which comes its height's spread.
 BODY_DOUBT = 0.22
 # A body that is warmed by the board about it is no warmer than that.
 OVER_RING = 1.2
@@ -36,7 +35,7 @@ class BodySource:
     u_heat_w: float
     amplitude_k: complex
     score: float
-    doubt: float = BODY_DOUBT
+    doubt: float
 
 
 def find_body_sources(
@@ -75,15 +74,15 @@ def find_body_sources(
         part = board.parts[pixels.columns[number]]
         per_k = heat_per_k(part, omega_per_s)
         rise = own[number] / pixels.emissivity[number]
-        found.append(
-            BodySource(part, complex(per_k * rise), float(abs(per_k) * u[number]), complex(rise), float(score))
-        )
+        doubt = float(np.hypot(BODY_DOUBT, body_height_mm(part)[1]))
+        u_w = float(abs(per_k) * u[number])
+        found.append(BodySource(part, complex(per_k * rise), u_w, complex(rise), float(score), doubt))
     return tuple(found)
 
 
 def heat_per_k(part: Part, omega_per_s: float) -> complex:
     """Watts that a body takes and loses for each kelvin of amplitude."""
-    height = (part.height_mm or part.usual_height_mm or USUAL_HEIGHT_MM) * 1e-3
+    height = body_height_mm(part)[0] * 1e-3
     share = np.pi / 4 if part.round_body else 1.0
     top = share * part.length_mm * part.width_mm * 1e-6
     sides = share * 2 * (part.length_mm + part.width_mm) * 1e-3 * height

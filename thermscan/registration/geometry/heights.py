@@ -85,13 +85,31 @@ def height_prior(board: Board) -> HeightPrior:
     return HeightPrior(grid, np.log(density / density.sum(axis=1, keepdims=True)), kind)
 
 
+def body_height_mm(part: Part) -> tuple[float, float]:
+    """
+    How thick a part's body is, and the spread of that figure's logarithm: as stated, its package's, or by its width.
+
+    Examples
+    --------
+    >>> from thermscan.layout.board import Surface
+    >>> mask = Surface("solder-mask", 0.91, 0.02)
+    >>> body_height_mm(Part("U1", 19.3, 6.0, 20.0, 10.0, 0.0, mask, height_mm=4.0))
+    (4.0, 0.1)
+    >>> [round(each, 1) for each in body_height_mm(Part("U2", 19.3, 6.0, 20.0, 10.0, 0.0, mask))]
+    [4.2, 0.8]
+    """
+    known = part.height_mm or part.usual_height_mm
+    if known:
+        return known, STATED_SHARE
+    return float(np.clip(UNKNOWN_PER_WIDTH * min(part.length_mm, part.width_mm), *UNKNOWN_MM)), UNKNOWN_SPREAD
+
+
 def _density(part: Part, grid: FloatArray) -> FloatArray:
     if part.height_mm is not None:
         return _normal(grid, part.height_mm, STATED_SHARE * abs(part.height_mm) + STATED_MM)
     usual = part.usual_height_mm
     if usual is None:
-        median = float(np.clip(UNKNOWN_PER_WIDTH * min(part.length_mm, part.width_mm), *UNKNOWN_MM))
-        return _log_normal(grid, median, UNKNOWN_SPREAD)
+        return _log_normal(grid, *body_height_mm(part))
     seated = _normal(grid, usual, SEATED_SHARE * usual + SEATED_MM)
     if (part.package or "").upper().startswith(SOCKET_FAMILIES):
         socketed = _normal(grid, usual + SOCKET_MM, SOCKET_SPREAD_MM)
