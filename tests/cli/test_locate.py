@@ -45,6 +45,8 @@ def test_two_sources_ten_millimetres_apart_are_two_with_a_period_that_nobody_sta
         "found",
     )
     assert document["period_s"] == pytest.approx(PERIOD_S, rel=0.01)
+    # Frames are half a second apart: two a second cannot tell this period from one under a second.
+    assert any("switched faster than every 1 s would look like this, too" in each for each in document["remarks"])
     assert document["cycles"] == pytest.approx(140.0 / PERIOD_S, abs=0.2)
     assert len(document["sources"]) == 2
     found = sorted(document["sources"], key=lambda each: each["x_mm"])

@@ -22,6 +22,8 @@ from thermscan.registration.evidence import filled
 from thermscan.runs.run import Run
 
 FEWEST_FRAMES_A_PERIOD = 4
+# By hand, a relay or a timer a supply is not switched faster than this (common practice).
+FASTEST_S = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,9 +57,9 @@ def lock_in_driven(stream: ApparentStream, reference: Reference, pixels: PartPix
         picture = np.asarray(reference.image.apparent_c)
         blocks = read_blocks(followed(stream, reference, clock=clock), picture, stream.stream.count)
         found_s = _found_period(search_period(blocks, patterns_for(blocks, grid)), run)
-        said = f"the supply's period was found in the recording: {found_s:.4g} s"
+        told = (f"the supply's period was found in the recording: {found_s:.4g} s", *_other_periods(clock.interval_s))
         _check_period(found_s, span_s, clock.interval_s, run)
-        return Driven(_locked_in(stream, reference, pixels, found_s)[0], found_s, "found", span_s, (said,))
+        return Driven(_locked_in(stream, reference, pixels, found_s)[0], found_s, "found", span_s, told)
     stated_s = run.drive_period_s
     _check_period(stated_s, span_s, clock.interval_s, run)
     result, blocks = _locked_in(stream, reference, pixels, stated_s)
@@ -71,6 +73,16 @@ def lock_in_driven(stream: ApparentStream, reference: Reference, pixels: PartPix
         f"apart); state drive_period_s = {found_s:.4g}, or check the camera's clock"
     )
     return Driven(_locked_in(stream, reference, pixels, found_s)[0], found_s, "found", span_s, (said,))
+
+
+def _other_periods(interval_s: float | None) -> tuple[str, ...]:
+    """Of frames far apart: what is switched faster looks like a slower swing (Nyquist), in the right place."""
+    if interval_s is None or 2 * interval_s <= FASTEST_S:
+        return ()
+    return (
+        f"with frames {interval_s:.2g} s apart a supply switched faster than every {2 * interval_s:.2g} s would look "
+        "like this, too: then the place holds, and period and watts do not; state the period",
+    )
 
 
 def _check_period(period_s: float, span_s: float, interval_s: float | None, run: Run) -> None:
