@@ -57,10 +57,14 @@ def test_two_sources_ten_millimetres_apart_are_two_with_a_period_that_nobody_sta
         assert each["watts_u"] < 0.25 * each["watts"]
         assert each["ref"] is None
         assert each["nearest_ref"] == "U2"
+        # U5 lies below both: its upper edge at y = 45 mm, its length from x = 41 to 63.
+        assert each["across_ref"] == "U5"
+        assert each["across_mm"] == pytest.approx(np.hypot(max(true.x_mm - 63.0, 0.0), 45.0 - true.y_mm), abs=1.0)
         # From U2's edge, at y = 25 and x from 59 to 81.
         gap = np.hypot(max(59.0 - true.x_mm, 0.0), true.y_mm - 25.0)
         assert each["distance_mm"] == pytest.approx(gap, abs=1.0)
         assert -60.0 < each["phase_deg"] < 0.0
+    assert any("on the board between U2" in each["text"] for each in document["findings"])
     for name in ("heat.png", "heat.pdf", "locate.json"):
         assert (job / "out" / name).stat().st_size > 1000
 

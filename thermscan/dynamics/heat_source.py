@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +14,9 @@ from thermscan.dynamics.reference import Reference
 from thermscan.dynamics.source_search import PointSource
 from thermscan.heat.spots import distance_mm
 from thermscan.judge.finding import Finding
+from thermscan.layout.board import Part
 
+FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
 # Heat capacity of a board, from tables and with unknown copper; and the loss of a board in still air, which is what
@@ -40,6 +43,8 @@ class HeatSource:
         Of the surface against the heat: behind it, so below 0. None for the difference.
     ref : str or None
         The part that lies there.
+    across_ref, across_mm : str and float, or None
+        The nearest part on the other side of the place, seen from ``nearest_ref``.
     """
 
     x_mm: float
@@ -53,6 +58,8 @@ class HeatSource:
     nearest_ref: str | None
     distance_mm: float | None
     score: float
+    across_ref: str | None = None
+    across_mm: float | None = None
 
 
 def point_source(
@@ -75,6 +82,7 @@ def point_source(
     watts = (abs(each.heat_w) + max(stored_w, 0.0)) * factor
     u_mm = float(np.sqrt(each.u_mm**2 + PLACE_FLOOR_MM**2)) * 1.22
     nearest = min(board.parts, key=lambda part: distance_mm(part, each.x_mm, each.y_mm), default=None)
+    across = _across(board.parts, nearest, place[0]) if nearest is not None and not here else None
     return HeatSource(
         x_mm=each.x_mm,
         y_mm=each.y_mm,
@@ -87,7 +95,23 @@ def point_source(
         nearest_ref=nearest.ref if nearest else None,
         distance_mm=distance_mm(nearest, each.x_mm, each.y_mm) if nearest else None,
         score=float(each.score),
+        across_ref=across.ref if across else None,
+        across_mm=distance_mm(across, each.x_mm, each.y_mm) if across else None,
     )
+
+
+def _across(parts: Sequence[Part], nearest: Part, place_mm: FloatArray) -> Part | None:
+    """The nearest part that lies on the other side of a place than the nearest one."""
+    ahead = _towards(nearest, place_mm)
+    beyond = [part for part in parts if part is not nearest and float(_towards(part, place_mm) @ ahead) < 0]
+    return min(beyond, key=lambda part: distance_mm(part, *place_mm), default=None)
+
+
+def _towards(part: Part, place_mm: FloatArray) -> FloatArray:
+    """From a place to the nearest point of a part's body."""
+    half = np.array([part.length_mm, part.width_mm]) / 2
+    along = np.clip(part.body_from_board(place_mm[None])[0], -half, half)
+    return np.asarray(part.board_from_body(along[None])[0] - place_mm)
 
 
 def body_source(each: BodySource, reference: Reference, *, factor: float, drive: float | None) -> HeatSource:
@@ -110,7 +134,7 @@ def _behind(angle: float) -> float:
 
 
 def finding_of(each: HeatSource) -> Finding:
-    where = f"in {each.ref}" if each.ref else f"on the board, {each.distance_mm:.1f} mm from {each.nearest_ref}"
+    where = f"in {each.ref}" if each.ref else _beside(each)
     text = (
         f"{1000 * each.watts:.0f} mW (± {1000 * each.watts_u:.0f}, k = 1) enter {where}, at x {each.x_mm:.1f}, "
         f"y {each.y_mm:.1f} mm (± {each.u_mm:.1f})."
@@ -120,3 +144,13 @@ def finding_of(each: HeatSource) -> Finding:
         u_k=each.amplitude_k / each.score if each.score > 0 else None, score=each.score, text=text,
         hypotheses=("a short or a leak there, if no heat belongs there at this supply",),
     )  # fmt: skip
+
+
+def _beside(each: HeatSource) -> str:
+    """Between which parts a place lies, or which is near."""
+    if each.nearest_ref is None:
+        return "on the board"
+    near = f"{each.nearest_ref} ({each.distance_mm:.1f} mm)"
+    if each.across_ref is None:
+        return f"on the board, near {near}"
+    return f"on the board between {near} and {each.across_ref} ({each.across_mm:.1f} mm)"

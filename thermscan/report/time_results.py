@@ -126,6 +126,8 @@ def locate_document(located: Located) -> dict[str, Any]:
                 "ref": each.ref,
                 "nearest_ref": each.nearest_ref,
                 "distance_mm": each.distance_mm,
+                "across_ref": each.across_ref,
+                "across_mm": each.across_mm,
                 "score": each.score,
             }
             for each in located.sources

@@ -73,7 +73,7 @@ def _caption(warm_up: WarmUp) -> str:
         state = f"the board needs about {max(wait, 0.1):.0f} more minutes to be steady"
     power = {"given": "power-on as given", "found": "power-on as the curves show it", "not seen": "power-on not seen"}
     good = "; dashed: the good board, at equal times" if warm_up.good is not None else ""
-    return f"{state}; {power[warm_up.power_on.source]}; bar at the right: where a part will end, 95\u00a0%{good}."
+    return f"{state}; {power[warm_up.power_on.source]}; bar at the right: 95 % interval of where a part will end{good}."
 
 
 def _limits(warm_up: WarmUp) -> tuple[float, float]:
