@@ -16,7 +16,7 @@ from click.testing import CliRunner
 
 from tests.dynamics.scenes import PARTS, SHAPE, picture_c, warming, write_layout, write_recording, write_run
 from thermscan.cli.main import main, thermscan
-from thermscan.frames.following import FolderFrames
+from thermscan.frames.following import MOST_AT_ONCE, FolderFrames
 
 ENDS_K = {ref: 14.0 + 0.3 * number for number, ref in enumerate(PARTS)}
 POWER_ON_S, TAU_S, STEP_S = 3.0, 40.0, 0.5
@@ -181,6 +181,77 @@ def test_frames_in_halves_deleted_out_of_order_and_growing_are_each_given_once(t
     assert follow.poll(14.0) == []
     assert len(follow.complaints) == 1
     assert "broken.tiff" in follow.complaints[0]
+
+
+def test_many_waiting_frames_are_given_some_at_a_time_and_none_is_lost_or_given_twice(tmp_path):
+    """A stack of 150 pages that grows by 20 while it is read, and 30 files beside it."""
+    page = counts_of(22.0 + np.random.default_rng(1).random((24, 32)))
+
+    def write_stack(pages: int) -> None:
+        with tifffile.TiffWriter(tmp_path / "a.tiff") as writer:
+            for number in range(pages):
+                writer.write(page, description=f"time_s: {0.1 * number:.1f}", metadata=None, contiguous=False)
+
+    write_stack(150)
+    for number in range(30):
+        tifffile.imwrite(tmp_path / f"b{number}.tiff", page, description=f"time_s: {100 + number}")
+    follow, given, looks = FolderFrames(tmp_path, unit="cK"), [], 0
+    while looks == 0 or follow.more:
+        some = follow.poll(0.1 * looks)
+        assert len(some) <= MOST_AT_ONCE
+        given += [(each.path.name, each.page) for each in some]
+        looks += 1
+        if looks == 2:
+            write_stack(170)
+    assert looks >= 4
+    assert sorted(given) == sorted([("a.tiff", n) for n in range(170)] + [(f"b{n}.tiff", 0) for n in range(30)])
+    assert follow.poll(9.0) == []
+
+
+def test_a_stack_that_is_damaged_half_way_gives_the_frames_before_the_damage(tmp_path):
+    page = counts_of(22.0 + np.random.default_rng(1).random((24, 32)))
+    with tifffile.TiffWriter(tmp_path / "a.tiff") as writer:
+        for number in range(24):
+            writer.write(page, description=f"time_s: {number}", metadata=None, contiguous=False, compression="zlib")
+    with tifffile.TiffFile(tmp_path / "a.tiff") as tiff:
+        damaged = tiff.pages[20].dataoffsets[0]
+    raw = bytearray((tmp_path / "a.tiff").read_bytes())
+    raw[damaged : damaged + 8] = b"\0" * 8
+    (tmp_path / "a.tiff").write_bytes(raw)
+    follow = FolderFrames(tmp_path, unit="cK")
+    given = [each.page for look in range(4) for each in follow.poll(2.0 * look)]
+    assert given == list(range(20))
+    assert len(follow.complaints) == 1
+    assert "page 21" in follow.complaints[0]
+
+
+def test_once_reads_to_the_last_frame_however_many_wait(job, tmp_path):
+    sources = sorted((job / "good").glob("*.tiff"))
+    for number in range(MOST_AT_ONCE + 6):
+        (tmp_path / f"g{number:03d}.tiff").write_bytes(sources[number % 8].read_bytes())
+    _, lines = watch(job, str(tmp_path))
+    assert len(lines) == MOST_AT_ONCE + 6
+
+
+def test_a_recording_in_which_nothing_rises_is_no_good_power_up(job, capsys):
+    write_recording(job / "cold.tiff", TIMES_S, warming(dict.fromkeys(PARTS, 0.0)), seed=5, board_share=0)
+    for name, line, said in (
+        ("cold-stated", "power_on_s = 3.0", "no part rises by 0.5 K in it, so it is no power-up"),
+        ("cold-unknown", "", "when its power came on is neither stated nor seen"),
+    ):
+        run_file = write_run(job, name, line)
+        run_file.write_text(run_file.read_text().replace(f"{name}.tiff", "cold.tiff"), encoding="utf-8")
+        words = [
+            "watch",
+            str(job / "good"),
+            "--run",
+            str(job / "to-come.toml"),
+            "--baseline-run",
+            str(run_file),
+            "--once",
+        ]
+        assert main(words) == 2
+        assert said in capsys.readouterr().err
 
 
 def test_a_frame_that_was_seen_and_vanished_before_it_could_be_read_is_told_once(tmp_path):

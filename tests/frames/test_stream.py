@@ -162,6 +162,35 @@ def test_stacks_of_either_kind_are_read_page_by_page(tmp_path, frames_c):
     check(open_stream([flat], unit="C"), frames_c)
 
 
+@pytest.mark.parametrize("kind", ["pages", "flat", "rows", "blocks", "files"])
+def test_a_stream_begins_at_any_frame(tmp_path, frames_c, kind):
+    paths = [tmp_path / ("log.csv" if kind in ("rows", "blocks") else "stack.tiff")]
+    if kind == "pages":
+        with tifffile.TiffWriter(paths[0]) as writer:
+            for frame in frames_c:
+                writer.write(frame.astype(np.float32), description="unit: C", metadata=None, contiguous=False)
+    elif kind == "flat":
+        tifffile.imwrite(paths[0], np.array(frames_c, dtype=">f4"), imagej=True)
+    elif kind == "rows":
+        one_row_a_frame(paths[0], frames_c)
+    elif kind == "blocks":
+        rows = [[",".join(f"{v:.2f}" for v in row) for row in frame] for frame in frames_c]
+        text = "\n\n".join("\n".join([f"time: {t} s", *row]) for t, row in zip(TIMES_S, rows, strict=True))
+        paths[0].write_text(text + "\n", encoding="utf-8")
+    else:
+        paths = [tmp_path / f"f{number}.tiff" for number in range(len(frames_c))]
+        for path, frame in zip(paths, frames_c, strict=True):
+            tifffile.imwrite(path, frame.astype(np.float32))
+    stream = open_stream(paths, unit="C", rate_hz=4.0)
+    for first in range(len(frames_c) + 1):
+        seen = list(stream.every(1, first=first))
+        assert [frame.number for frame in seen] == list(range(first, len(frames_c)))
+        assert [frame.page for frame in seen] == [0 if kind == "files" else frame.number for frame in seen]
+        for frame in seen:
+            np.testing.assert_allclose(frame.values, frames_c[frame.number], atol=0.006)
+    assert [frame.number for frame in stream.every(2, first=1)] == [1, 3]
+
+
 def test_a_long_recording_is_not_held(tmp_path):
     path, pages = tmp_path / "long.tiff", 300
     page = np.full((120, 160), 29515, np.uint16)

@@ -119,14 +119,15 @@ def _follow(frames: FolderFrames, watch: Watch, told: _Telling, *, key: Callable
         for complaint in frames.complaints:
             click.echo(f"left out: {visible(complaint)}", err=True)
         frames.complaints.clear()
-        if once:
+        if once and not frames.more:
             return
         pressed = key()
         if pressed == chr(ENDED):
             raise KeyboardInterrupt
         if pressed in STAGES:
             told.stage(STAGES[pressed])
-        time.sleep(POLL_S)
+        if not frames.more:
+            time.sleep(POLL_S)
 
 
 class _Telling:
@@ -261,18 +262,14 @@ def _split(on_alarm: str | None) -> list[str]:
 
 
 def _expected(baseline_file: str | None, baseline_run: str | None, board: Any) -> Expected:
-    from thermscan.dynamics.alarms import Expected, expected_of
+    from thermscan.dynamics.alarms import Expected
 
     expected = Expected()
     if baseline_run is not None:
-        from thermscan.dynamics.part_series import extract_series
-        from thermscan.dynamics.warmup_run import power_on_of
-        from thermscan.radiometry.camera import read_camera
+        from thermscan.dynamics.good_power_up import good_power_up
         from thermscan.runs.reading import read_run
 
-        good = read_run(Path(baseline_run), overrides={})
-        series = extract_series(good, board, read_camera(good.camera))
-        expected = expected_of(series, power_on_of(series))
+        expected = good_power_up(read_run(Path(baseline_run), overrides={}), board)
     if baseline_file is not None:
         from thermscan.judge.baseline_file import read_baseline
 

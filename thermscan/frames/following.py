@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Container
+from collections.abc import Container, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -23,12 +24,19 @@ from thermscan.runs.reading import FRAME_SUFFIXES, TIMES_NAME, natural_key
 
 # A file that has not changed for so long and still cannot be read will not mend.
 STILL_S = 3.0
+# Frames given out at one look into the folder: then it is looked into again, however many wait, so that what comes and
+# goes is noticed and no more is held (84 MB at 640 x 512).
+MOST_AT_ONCE = 64
 MARKS_OF_HALVES = (".part", ".tmp", ".crdownload")
 
 
 @dataclass(slots=True)
 class _Known:
-    """What is known of a file: its last size and time of change, how many of its frames were given out."""
+    """
+    What is known of a file: its last size and time of change, how many of its frames were given out.
+
+    ``reading`` gives the next ones of a file that was opened when it was ``opened``, of which not all were taken yet.
+    """
 
     size: int = -1
     changed_ns: int = -1
@@ -36,6 +44,8 @@ class _Known:
     given: int = 0
     done: bool = False
     told: bool = False
+    reading: Iterator[tuple[StreamFrame, float | None]] | None = None
+    opened: tuple[int, int] = (-1, -1)
 
 
 @dataclass(slots=True)
@@ -50,6 +60,8 @@ class FolderFrames:
         As for `thermscan.frames.stream.open_stream`.
     complaints : list of str
         Files that were given up, in sentences; whoever reads them empties the list.
+    more : bool
+        Frames were left for the next look, which should come at once.
     """
 
     folder: Path
@@ -59,6 +71,7 @@ class FolderFrames:
     size_px: tuple[int, int] | None = None
     complaints: list[str] = field(default_factory=list)
     counts: bool = False
+    more: bool = False
     _known: dict[str, _Known] = field(default_factory=dict)
     _shape: tuple[int, int] | None = None
     _first: float | None = None
@@ -66,7 +79,7 @@ class FolderFrames:
 
     def poll(self, now_s: float, *, last: bool = False) -> list[StreamFrame]:
         """
-        Frames that have come since the last look, in the order of their times.
+        Frames that have come since the last look, `MOST_AT_ONCE` at most, in the order of their times.
 
         Parameters
         ----------
@@ -75,6 +88,7 @@ class FolderFrames:
         last : bool
             Nothing more will come: what cannot be read now is given up.
         """
+        self.more = False
         fresh: list[tuple[tuple[float, list[tuple[int, int, str]], int], StreamFrame, float | None]] = []
         present = self._present()
         self._tell_gone(present)
@@ -88,8 +102,11 @@ class FolderFrames:
                 waiting.append(self.folder / name)
         for path in sorted(waiting, key=lambda each: natural_key(each.name)):
             known = self._known[path.name]
+            if len(fresh) >= MOST_AT_ONCE:
+                self.more = True
+                break
             try:
-                found = self._read(path, known)
+                found = self._read(path, known, most=MOST_AT_ONCE - len(fresh))
             except InputError as error:
                 if last or now_s - known.seen_s > STILL_S:
                     known.done = True
@@ -97,8 +114,7 @@ class FolderFrames:
                         self.complaints.append(str(error))
                         known.told = True
                 continue
-            known.given += len(found)
-            known.done = True
+            self.more = self.more or not known.done
             for frame, written in found:
                 order = (frame.time_s if written is None else written, natural_key(path.name), frame.page)
                 fresh.append((order, frame, written))
@@ -128,22 +144,38 @@ class FolderFrames:
             return {}
         return found
 
-    def _read(self, path: Path, known: _Known) -> list[tuple[StreamFrame, float | None]]:
-        """The file's frames that were not given out yet, each with the time that is written for it."""
+    def _read(self, path: Path, known: _Known, *, most: int) -> list[tuple[StreamFrame, float | None]]:
+        """The file's next frames that were not given out yet, each with the time that is written for it."""
+        found: list[tuple[StreamFrame, float | None]] = []
         try:
-            stream = open_stream([path], unit=self.unit, ambient_c=self.ambient_c, size_px=self.size_px)
-            whole = stream.count == 1
-            written = _written(stream, path)
-            found = []
-            for number, frame in enumerate(stream):
-                if number < known.given:
-                    continue
-                self._check(frame, path)
-                found.append((frame, None if written is None else written + (0.0 if whole else frame.time_s)))
-        except (OSError, ValueError) as error:
-            raise InputError(f"it cannot be read ({error})", where=str(path), fix="save it again") from error
-        self.counts = stream.counts
+            if known.reading is None:
+                known.opened = (known.size, known.changed_ns)
+                known.reading = self._opened(path, known.given)
+            found.extend(islice(known.reading, most))
+            if len(found) < most:
+                known.reading = None
+                # What came to it since it was opened is still to be read.
+                known.done = known.opened == (known.size, known.changed_ns)
+        except (InputError, OSError, ValueError) as error:
+            known.reading = None
+            # What was read before the damage is not lost; the damage is met again at the next look.
+            if not found:
+                if isinstance(error, InputError):
+                    raise
+                raise InputError(f"it cannot be read ({error})", where=str(path), fix="save it again") from error
+            self.more = True
+        known.given += len(found)
         return found
+
+    def _opened(self, path: Path, given: int) -> Iterator[tuple[StreamFrame, float | None]]:
+        """The frames of a file from a number on."""
+        stream = open_stream([path], unit=self.unit, ambient_c=self.ambient_c, size_px=self.size_px)
+        self.counts = stream.counts
+        whole = stream.count == 1
+        written = _written(stream, path)
+        for frame in stream.every(1, first=given):
+            self._check(frame, path)
+            yield frame, None if written is None else written + (0.0 if whole else frame.time_s)
 
     def _check(self, frame: StreamFrame, path: Path) -> None:
         rows, cols = frame.values.shape

@@ -65,7 +65,7 @@ class _Source(Protocol):
     def shape(self) -> tuple[int, int]: ...
     @property
     def count(self) -> int: ...
-    def frames(self) -> Iterator[NDArray[Any]]: ...
+    def frames(self, first: int = 0) -> Iterator[NDArray[Any]]: ...
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,8 +79,8 @@ class _Single:
     ambient_c: float | None
     remarks: tuple[str, ...] = ()
 
-    def frames(self) -> Iterator[NDArray[Any]]:
-        for frame in read_frames(self.path, unit=self.unit, ambient_c=self.ambient_c):
+    def frames(self, first: int = 0) -> Iterator[NDArray[Any]]:
+        for frame in islice(read_frames(self.path, unit=self.unit, ambient_c=self.ambient_c), first, None):
             yield _celsius(np.asarray(frame.values), frame.unit)
 
 
@@ -129,13 +129,15 @@ class FrameStream:
     def __iter__(self) -> Iterator[StreamFrame]:
         return self.every(1)
 
-    def every(self, step: int) -> Iterator[StreamFrame]:
-        """Each ``step``-th frame, from the first."""
+    def every(self, step: int, *, first: int = 0) -> Iterator[StreamFrame]:
+        """Each ``step``-th frame, from the one numbered ``first`` on."""
         number, before = 0, None
         for source in self.sources:
             stored_c = isinstance(source, _Single)
-            for page, plane in enumerate(source.frames()):
-                if number % step == 0:
+            skipped = min(max(first - number, 0), source.count)
+            number += skipped
+            for page, plane in enumerate(source.frames(skipped), start=skipped):
+                if (number - first) % step == 0:
                     if plane.shape != self.shape:
                         raise _other_size(source.path, plane.shape, self.shape)
                     values = plane.astype(np.float32) if stored_c else _celsius(plane, self.unit)

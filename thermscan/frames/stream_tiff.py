@@ -33,9 +33,9 @@ class TiffStack:
     texts: tuple[str, ...]
     remarks: tuple[str, ...] = ()
 
-    def frames(self) -> Iterator[NDArray[Any]]:
+    def frames(self, first: int = 0) -> Iterator[NDArray[Any]]:
         """
-        The planes as stored, in the file's order.
+        The planes as stored, in the file's order, from the one numbered ``first`` on.
 
         Raises
         ------
@@ -43,7 +43,7 @@ class TiffStack:
             A page is damaged; it names the page.
         """
         with open_tiff(self.path) as tiff:
-            yield from tiff.planes()
+            yield from tiff.planes(first=first)
 
 
 def find_tiff_stack(path: Path) -> TiffStack | None:

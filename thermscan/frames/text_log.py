@@ -65,24 +65,29 @@ class TextLog:
     remarks: tuple[str, ...] = field(default=())
     names: tuple[str, ...] = ()
 
-    def frames(self) -> Iterator[Float32]:
-        """The frames in the file's order; NaN where a cell holds no number."""
+    def frames(self, first: int = 0) -> Iterator[Float32]:
+        """The frames in the file's order, from the one numbered ``first`` on; NaN where a cell holds no number."""
         rows, cols = self.shape
+        number = 0
         if self.leading >= 0:
             for line in _lines(self.path, self.encoding):
                 cells = _row_cells(line, self.dialect)
                 if cells is not None and len(cells) == self.leading + rows * cols and tuple(cells) != self.names:
-                    yield _numbers(cells[self.leading :], self.dialect).reshape(rows, cols)
+                    if number >= first:
+                        yield _numbers(cells[self.leading :], self.dialect).reshape(rows, cols)
+                    number += 1
             return
-        block: list[Float32] = []
+        block: list[list[str]] = []
         for line in _lines(self.path, self.encoding):
             cells = _row_cells(line, self.dialect)
             if cells is None or len(cells) != cols:
                 block = []
                 continue
-            block.append(_numbers(cells, self.dialect))
+            block.append(cells)
             if len(block) == rows:
-                yield np.stack(block)
+                if number >= first:
+                    yield np.stack([_numbers(each, self.dialect) for each in block])
+                number += 1
                 block = []
 
 

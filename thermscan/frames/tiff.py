@@ -90,16 +90,16 @@ class TiffFrames:
         """Planes that say they are red, green and blue."""
         return any(marked_as_colour(page) for page in self.pages)
 
-    def planes(self, every: int = 1) -> Iterator[NDArray[Any]]:
-        """One frame after the other, or every so manyth, in the file's own type; only one page at a time is held."""
+    def planes(self, every: int = 1, *, first: int = 0) -> Iterator[NDArray[Any]]:
+        """Frames from ``first`` on, all or every so manyth, in the file's own type; only one page at a time is held."""
         number = 0
         for page in self.pages:
             count = self.planes_in_one or page.frames
-            if count == 1 and number % every:
+            if count == 1 and (number < first or (number - first) % every):
                 number += 1
                 continue
             for plane in page_planes(page) if self.planes_in_one is None else contiguous_planes(page, count):
-                if number % every == 0:
+                if number >= first and (number - first) % every == 0:
                     yield plane
                 number += 1
 
