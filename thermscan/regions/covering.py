@@ -1,9 +1,10 @@
-"""What lies over the board in a view: a hand, a cable, whatever comes in from the bench over the outline."""
+"""What lies over the board in a view: whatever comes in from the bench over the outline, or ends within it."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 
 import cv2
 import numpy as np
@@ -13,6 +14,7 @@ from thermscan.frozen import reduce_frozen
 from thermscan.layout.board import Board, Part
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions import reasons
+from thermscan.regions.lying_over import find_lying_over
 from thermscan.regions.measurement import PartMeasurement
 from thermscan.registration.geometry.homography import local_scale
 from thermscan.registration.geometry.parallax import pose_seen, seen_height_mm
@@ -58,12 +60,15 @@ class Cover:
     Attributes
     ----------
     pixels : ndarray of bool, shape (rows, cols)
-        Where the frame shows it, or blends it in; none where nothing crosses the outline.
+        Where the frame shows it, or blends it in.
     remarks : tuple of str
+    likely : mapping of ref to float
+        Where nothing crosses the outline: how likely something lies over a part all the same.
     """
 
     pixels: Mask
     remarks: tuple[str, ...] = field(default=())
+    likely: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
 
     __reduce__ = reduce_frozen
 
@@ -74,7 +79,17 @@ class Cover:
         """The same, with a remark that says how many parts could not be measured for it."""
         if not self.pixels.any():
             return self
-        count = sum(measurement.reason is reasons.COVERED for measurement in measurements)
+        covered = [measurement.part.ref for measurement in measurements if measurement.reason is reasons.COVERED]
+        count = len(covered)
+        if self.likely:
+            if not covered:
+                return self
+            least = min(self.likely.values())
+            said = (
+                f"something within the board's outline seems to lie over {', '.join(covered)} (likely by"
+                f" {100 * least:.0f} % or more): not read; take the frame again without it"
+            )
+            return replace(self, remarks=(said,))
         parts = f"covers {count} part{'' if count == 1 else 's'}" if count else "covers some of the bare board"
         said = f"something crosses the board's outline and {parts}: take the frame again without it"
         return replace(self, remarks=(said,))
@@ -82,7 +97,7 @@ class Cover:
 
 def find_cover(image: ThermalImage, registration: Registration, board: Board, *, fov_deg: float | None = None) -> Cover:
     """
-    The pixels of things that lie over the board and come in from the bench.
+    The pixels of things that lie over the board, come in from the bench or not.
 
     Parameters
     ----------
@@ -95,6 +110,21 @@ def find_cover(image: ThermalImage, registration: Registration, board: Board, *,
     Returns
     -------
     Cover
+    """
+    crossing = find_crossing(image, registration, board, fov_deg=fov_deg)
+    lying = find_lying_over(image, registration, board, fov_deg=fov_deg)
+    found = crossing | lying.pixels
+    if not found.any():
+        return Cover(found)
+    likely = {} if crossing.any() else {board.parts[k].ref: value for k, value in lying.likely.items()}
+    return Cover(_grown(found, 1.0 + 2 * image.blur_px), likely=likely)
+
+
+def find_crossing(
+    image: ThermalImage, registration: Registration, board: Board, *, fov_deg: float | None = None
+) -> Mask:
+    """
+    The pixels of what comes in over the outline, as `find_cover`.
 
     Notes
     -----
@@ -109,7 +139,7 @@ def find_cover(image: ThermalImage, registration: Registration, board: Board, *,
     found = np.zeros(image.shape, dtype=bool)
     things = list(_things_on_bench(image, outside_px, guard_px))
     if not things:
-        return Cover(found)
+        return found
     pose = pose_seen(registration, shape=image.shape, corners_mm=board.corners_mm, fov_deg=fov_deg)
     hulls = [_farthest_seen(part, registration, pose) for part in board.parts]
     bodies = _grown(_filled(image.shape, hulls), BODY_GUARD_PX + placing_px)
@@ -119,7 +149,7 @@ def find_cover(image: ThermalImage, registration: Registration, board: Board, *,
             image, spread, depth_px=depth_px, outside_px=outside_px, bodies=bodies, guard_px=guard_px
         ):
             found |= spread.pixels
-    return Cover(_grown(found, 1.0 + 2 * image.blur_px) if found.any() else found)
+    return found
 
 
 @dataclass(frozen=True, slots=True, eq=False)

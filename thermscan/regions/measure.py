@@ -33,6 +33,9 @@ LEAST_EMISSIVITY = 0.5
 STEEPEST_VIEW_DEG = 60.0
 # The mean of fewer than this share of a body's pixels may miss its hot or cold side.
 LEAST_VALID_SHARE = 0.5
+# What lies over more than this share of the inner body may hide a fifth of the part; pixels under less, or that only
+# blend with it, are left out.
+MOST_COVERED = 0.1
 # The reflected temperature is taken at the bench as the ambient: people and lamps make it uncertain.
 REFLECTED_DOUBT_K = 2.0
 
@@ -81,7 +84,7 @@ def measure_parts(
     fov_deg : float, optional
         The camera's horizontal field of view; else told from the view itself, for the tops of tall parts.
     covered : ndarray of bool, shape of the frame, optional
-        Where something lies over the board: a part that it touches is not measured, nor its surroundings by it.
+        Where something lies over the board: such pixels are not read, nor a part of which it hides more than a little.
 
     Returns
     -------
@@ -180,7 +183,7 @@ def _see_part(
         bodies = [always] if always.large_enough else [body, *(look(top) for top in tops[1:])]
         body = bodies[0]
     whole = len(body.rows)
-    touched = bool(covered[body.rows, body.cols].any())
+    touched = bool(whole and covered[body.rows, body.cols].mean() > MOST_COVERED)
     clear = [_without_hidden(each, part, registration, standing) for each in bodies]
     body, readings = clear[0], [read_body(image, each) for each in clear]
     reading = readings[0]

@@ -1,0 +1,143 @@
+"""
+How often a part that something lies over is measured all the same, and how often a clear one is called covered.
+
+    python tests/benchmarks/covers.py --views 200 --first 40000 --out covers.jsonl
+    python tests/benchmarks/covers.py --tables covers.jsonl
+
+Every view is another board of `scene_covers`, written as files and read by `inspect_run` as a user would: no corners,
+no camera, no heights. A quarter of the views are controls with nothing over them. Seeds count up through columns and
+kinds. Left out are parts that the tool calls too small, too oblique, metal or out of the frame. Hidden: by more than a
+fifth of its top; clear: by less than 3 %. Refused views are counted by themselves, as are wrong places.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+import tempfile
+import time
+import warnings
+from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_threads, "1")
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+import cv2  # noqa: E402
+import numpy as np  # noqa: E402
+from scipy.stats import beta  # noqa: E402
+
+from tests.benchmarks.scene_covers import HIDDEN, KINDS, CoverScene, cover_scene, write_files  # noqa: E402
+from thermscan.errors import ThermscanError  # noqa: E402
+from thermscan.inspection import Inspection, inspect_run  # noqa: E402
+from thermscan.radiometry.lens import bend_points  # noqa: E402
+from thermscan.runs.reading import read_run  # noqa: E402
+
+COLS = (160, 320, 640)
+# Nine covers and three controls.
+EVERY = (*KINDS, "none", "none", "none")
+HARDLY, WRONG_PX = 0.03, 1.5
+# What no cover changes.
+SMALL = ("too-few-pixels", "low-emissivity", "out-of-frame", "too-oblique")
+# What lies over the board as one temperature; labels and films do not.
+EVEN = ("cable", "warm cable", "ribbon", "fingers", "hand", "clip")
+
+
+def run_view(seed: int, clicked: bool) -> dict[str, object]:
+    """One view, scored."""
+    cv2.setNumThreads(1)
+    warnings.simplefilter("ignore")
+    cols, kind = COLS[seed % len(COLS)], EVERY[seed // len(COLS) % len(EVERY)]
+    view = cover_scene(seed, cols=cols, kind=kind)
+    scored: dict[str, object] = {"seed": seed, "cols": cols, "kind": kind, "tilt": view.tilt_deg}
+    start = time.process_time()
+    with tempfile.TemporaryDirectory() as folder:
+        run = write_files(view, Path(folder))
+        clicks = view.lens.px(view.truth.layout.corners_mm) + np.random.default_rng(seed).normal(0, 0.7, (4, 2))
+        try:
+            found = inspect_run(read_run(run, overrides={"corners_px": clicks.tolist()} if clicked else {}))
+        except ThermscanError as error:
+            return scored | {"refused": str(error)[:120]}
+    return scored | {"seconds": time.process_time() - start} | _scored(view, found)
+
+
+def _scored(view: CoverScene, found: Inspection) -> dict[str, object]:
+    centres = np.array([[part.x_mm, part.y_mm] for part in view.truth.layout.parts])
+    seen = found.registration.px(centres)
+    if found.registration.lens is not None:
+        seen = bend_points(seen, found.registration.lens)
+    error_px = float(np.sqrt(((seen - view.lens.px(centres)) ** 2).sum(axis=1).mean()))
+    why = [each.reason.code if each.reason else "" for each in found.measurements]
+    asked = np.array([code not in SMALL for code in why])
+    measured, called = (np.array([code == name for code in why]) for name in ("", "covered"))
+    hidden, clear = asked & (view.covered > HIDDEN), asked & (view.covered < HARDLY)
+    return {
+        "error_px": error_px,
+        "hidden": int(hidden.sum()),
+        "hidden_measured": int((hidden & measured).sum()),
+        "clear": int(clear.sum()),
+        "clear_called": int((clear & called).sum()),
+        "remarks": [each for each in found.registration.remarks if "over" in each],
+    }
+
+
+def tables(path: Path) -> None:
+    """Print what a run found."""
+    rows = [json.loads(line) for line in path.read_text().splitlines()]
+    placed = [row for row in rows if row.get("error_px", np.inf) <= WRONG_PX]
+    wrong = sum(row.get("error_px", 0.0) > WRONG_PX for row in rows)
+    print(f"{len(rows)} views, each of another board: {len(placed)} placed, {wrong} wrong, "
+          f"{len(rows) - len(placed) - wrong} refused")  # fmt: skip
+    print(f"{'':28s} views   hidden but measured            clear but called covered       views with one called")
+    groups = [(f"{cols} columns", [row for row in placed if row["cols"] == cols]) for cols in COLS]
+    groups += [(kind, [row for row in placed if row["kind"] == kind]) for kind in (*KINDS, "none")]
+    even = [row for row in placed if row["kind"] in EVEN]
+    groups += [("cables, hands, clips, ribbons", even), ("all", placed)]
+    for name, chosen in groups:
+        if not chosen:
+            continue
+        total: Counter[str] = Counter()
+        for row in chosen:
+            total.update({key: row[key] for key in ("hidden", "hidden_measured", "clear", "clear_called")})
+        called = sum(row["clear_called"] > 0 for row in chosen)
+        print(
+            f"{name:28s} {len(chosen):5d}   {_share(total['hidden_measured'], total['hidden']):30s}"
+            f" {_share(total['clear_called'], total['clear']):30s} {called}"
+        )
+
+
+def _share(count: int, of: int) -> str:
+    """With the 95 % bound from above, were the parts independent."""
+    if not of:
+        return "none"
+    bound = float(beta.ppf(0.95, count + 1, of - count)) if count < of else 1.0
+    return f"{100 * count / of:5.1f} % of {of} (< {100 * bound:.1f} %)"
+
+
+def main() -> None:
+    """Run views, or print tables."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--views", type=int, default=36)
+    parser.add_argument("--first", type=int, default=0, help="first seed")
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--clicked", action="store_true", help="give corners, to 0.7 px")
+    parser.add_argument("--out", type=Path, default=Path("/tmp/covers.jsonl"))
+    parser.add_argument("--tables", type=Path, help="print these results instead")
+    given = parser.parse_args()
+    if given.tables:
+        tables(given.tables)
+        return
+    seeds = range(given.first, given.first + given.views)
+    with given.out.open("w", encoding="utf-8") as file, ProcessPoolExecutor(given.workers) as pool:
+        for result in pool.map(run_view, seeds, [given.clicked] * given.views):
+            file.write(json.dumps(result) + "\n")
+            file.flush()
+    tables(given.out)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,80 @@
+"""What lies over parts within the outline is found; lids, planes and dead parts are not taken for it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.regions.test_covering import AMBIENT, VIEW, chips, lay, look, registered
+from thermscan.radiometry.thermal_image import ThermalImage
+from thermscan.regions import reasons
+from thermscan.regions.covering import find_cover
+from thermscan.regions.lying_over import find_lying_over
+from thermscan.regions.measure import measure_parts
+
+# Wholly within the outline, which is seen from x 10, y 9 to x 210, y 169: a bridge of cable, a clip, a finger's end.
+BRIDGE = {"start": (45, 40), "end": (180, 135), "width_px": 14.0, "temp_c": 24.0}
+CLIP = {"start": (40, 85), "end": (85, 92), "width_px": 12.0, "temp_c": 22.5}
+FINGER_END = {"start": (112, 86), "end": (150, 112), "width_px": 34.0, "temp_c": 34.5}
+
+
+@pytest.mark.parametrize("thing", [BRIDGE, CLIP, FINGER_END], ids=["bridge", "clip", "finger's end"])
+def test_parts_under_a_thing_within_the_outline_are_not_read_and_others_are(thing: dict) -> None:
+    board = chips()
+    image, registration = look(**thing), registered(board)
+    cover = find_cover(image, registration, board)
+    found = measure_parts(image, registration, board, **AMBIENT, covered=cover.pixels)
+    true = lay(np.zeros(image.shape), **(thing | {"temp_c": 1.0}))
+    hidden = {each.part.ref: _share(true, each.part.x_mm, each.part.y_mm) for each in found}
+    assert any(share > 0.2 for share in hidden.values())
+    for each in found:
+        if hidden[each.part.ref] > 0.2:
+            assert each.reason is reasons.COVERED
+        elif hidden[each.part.ref] < 0.02:
+            assert each.mean_c == pytest.approx(40.0, abs=0.2)
+    (said,) = cover.over(found).remarks
+    assert said.startswith("something within the board's outline seems to lie over U")
+    assert 0.8 <= min(cover.likely.values()) <= max(cover.likely.values()) <= 1.0
+
+
+def _share(true: np.ndarray, x_mm: float, y_mm: float) -> float:
+    """How much of a chip of 14 mm by 14 mm lies under it."""
+    x, y = VIEW[0, 0] * x_mm + VIEW[0, 2], VIEW[1, 1] * y_mm + VIEW[1, 2]
+    half = 7.0 * VIEW[0, 0]
+    return float(true[round(y - half) : round(y + half) + 1, round(x - half) : round(x + half) + 1].mean())
+
+
+def _painted(*areas: tuple[slice, slice, float]) -> ThermalImage:
+    image = look()
+    values = image.apparent_c.copy()
+    for rows, cols, change_k in areas:
+        values[rows, cols] += change_k
+    return replace(image, apparent_c=values)
+
+
+# U1 is seen from x 26 to 54 and y 25 to 53, U2 46 pixels to the right of it.
+INNOCENT = {
+    "nothing": _painted(),
+    "a dead chip, as cold as the board": _painted((slice(25, 53), slice(26, 54), -10.0)),
+    "two dead chips, colder than the board": _painted(
+        (slice(25, 53), slice(26, 54), -14.0), (slice(25, 53), slice(72, 100), -14.0)
+    ),
+    "a metal lid in the middle of a chip": _painted((slice(32, 46), slice(33, 47), -14.0)),
+    "a bare plane beside the chips": _painted((slice(57, 72), slice(20, 120), -6.0)),
+    "a lamp's reflection": replace(
+        look(),
+        apparent_c=look().apparent_c
+        + 3.0
+        * np.exp(-0.5 * (((np.indices((240, 320))[1] - 100) / 30) ** 2 + ((np.indices((240, 320))[0] - 80) / 20) ** 2)),
+    ),
+}
+
+
+@pytest.mark.parametrize("image", INNOCENT.values(), ids=INNOCENT.keys())
+def test_what_belongs_to_the_board_is_not_taken_for_a_cover(image: ThermalImage) -> None:
+    board = chips()
+    found = find_lying_over(image, registered(board), board)
+    assert not found.pixels.any()
+    assert not found.likely

@@ -1,0 +1,215 @@
+"""Patches of a view that are of one temperature across bodies and board, as a thing over the board would be."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.layout.board import Board, Part
+from thermscan.radiometry.thermal_image import ThermalImage
+from thermscan.registration.evidence import filled
+from thermscan.registration.geometry.parallax import pose_seen, seen_height_mm
+from thermscan.registration.geometry.pose import Pose, body_corners_px
+from thermscan.registration.registration import Registration
+
+FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+# Classes of pixels besides the bodies' numbers, which begin at 1: bare board, beyond the outline, some of either side.
+BARE, BEYOND, MIXED = 0, -1, -2
+# A thing over parts that can be measured at all is seen as well at so many columns.
+MOST_COLS = 400
+# A thing is of one temperature within so much: from the noise (3.5 standard deviations leave out one pixel in 2,000) to
+# five times that, since hands and cables are uneven by tenths of a kelvin.
+NOISES, LEAST_BAND_K, WIDER = 3.5, 0.15, (1.0, 2.2, 5.0)
+# What is smaller tells nothing; what is larger is the board.
+LEAST_PIXELS, LARGEST_SHARE = 12, 0.6
+# A part is in question where so much of it, and so much besides it, is in the patch.
+LEAST_PART_SHARE, LEAST_BESIDES = 0.1, 6
+# So much of what can be measured stays when a view is halved: half a pixel of either side.
+OWN_BLUR_PX = 0.29
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BoardLook:
+    """
+    A view with what the layout says of each pixel.
+
+    Attributes
+    ----------
+    values_c : ndarray of float32, shape (rows, cols)
+    kinds : ndarray of int16, shape (rows, cols)
+        The number of the body whose top a pixel shows at any height that it may have, `BARE`, `BEYOND` or `MIXED`.
+    rims : ndarray of bool, shape (rows, cols)
+        The outermost of the pixels that show a body.
+    sizes : ndarray of int, shape (parts + 1,)
+        How many pixels show each body.
+    alike_k : ndarray of shape (n,)
+        By how much bodies differ from the bare board beside them, where that is seen.
+    scale : float
+        Pixels of this view per pixel of the frame.
+    """
+
+    values_c: Float32Array
+    kinds: NDArray[np.int16]
+    rims: Mask
+    sizes: NDArray[np.intp]
+    alike_k: FloatArray
+    noise_k: float
+    blur_px: float
+    bench_c: float
+    warm_k: float
+    scale: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Patch:
+    """
+    Pixels that hang together and are of one temperature.
+
+    Attributes
+    ----------
+    temp_c, band_k : float
+        All of it lies within so much of that.
+    pixels : ndarray of bool
+        Of the part of the view that begins at ``corner`` (row, column).
+    bodies, counts : ndarray of int
+        Bodies that it shows, and with how many pixels.
+    """
+
+    temp_c: float
+    band_k: float
+    pixels: Mask
+    corner: tuple[int, int]
+    bodies: NDArray[np.intp]
+    counts: NDArray[np.intp]
+
+
+def look_at_board(
+    image: ThermalImage, registration: Registration, board: Board, *, fov_deg: float | None = None
+) -> BoardLook:
+    """The view at no more than `MOST_COLS` columns, with the kind of each pixel."""
+    scale = 1.0 if image.shape[1] <= MOST_COLS else 0.5
+    values, blur_px, noise_k = filled(image.apparent_c.astype(np.float32)), image.blur_px, image.noise_k
+    if scale < 1.0:
+        smaller = cv2.resize(values, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+        values = np.asarray(smaller, dtype=np.float32)
+        blur_px, noise_k = float(np.hypot(scale * blur_px, OWN_BLUR_PX)), scale * noise_k
+    pose = pose_seen(registration, shape=image.shape, corners_mm=board.corners_mm, fov_deg=fov_deg)
+    outline = _scaled(registration.px(board.outline_mm), scale)
+    inside = _filled(values.shape, outline)
+    per_mm = np.sqrt(cv2.contourArea(outline.astype(np.float32)) / _area_mm2(board))
+    guard_px = 0.5 + blur_px + 2 * registration.uncertainty_mm * per_mm
+    kinds = np.full(values.shape, MIXED, dtype=np.int16)
+    reached = np.zeros(values.shape, dtype=np.uint8)
+    shown = np.zeros(values.shape, dtype=np.int16)
+    for number, part in enumerate(board.parts, start=1):
+        tops = [_scaled(each, scale) for each in _tops_px(part, registration, pose)]
+        foot = _scaled(registration.px(part.corners_mm()), scale)
+        hull = cv2.convexHull(np.vstack([foot, *tops]).astype(np.float32))[:, 0]
+        cv2.fillConvexPoly(reached, np.round(hull * 16).astype(np.int32), 1, shift=4)
+        _mark_inner(shown, tops, number, guard_px)
+    kinds[(_depth(inside) > guard_px + 1) & (_depth(reached == 0) > guard_px)] = BARE
+    kinds[~inside] = BEYOND
+    kinds[shown > 0] = shown[shown > 0]
+    away = _depth(~inside) > guard_px + 1
+    bench_c = float(np.median(values[away])) if away.sum() >= LEAST_PIXELS else float(values[inside].min())
+    rims = (shown > 0) & (cv2.erode((shown > 0).astype(np.uint8), np.ones((3, 3), np.uint8)) == 0)
+    sizes = np.bincount(shown.ravel(), minlength=len(board.parts) + 1)
+    return BoardLook(
+        values, kinds, rims, sizes, _contrasts(values, kinds, sizes), noise_k, blur_px, bench_c,
+        float(np.median(values[inside])) - bench_c, scale,
+    )  # fmt: skip
+
+
+def patches(look: BoardLook) -> Iterator[Patch]:
+    """All patches that show some of a body and as much of something else."""
+    rows, cols = np.nonzero(look.kinds != BEYOND)
+    if not len(rows):
+        return
+    at = (max(int(rows.min()) - 6, 0), max(int(cols.min()) - 6, 0))
+    window = (slice(at[0], int(rows.max()) + 7), slice(at[1], int(cols.max()) + 7))
+    values, kinds = look.values_c[window], look.kinds[window]
+    low, high = np.percentile(values[kinds != BEYOND], [0.2, 99.8])
+    on_body = np.flatnonzero(kinds.ravel() > 0)
+    body, most = kinds.ravel()[on_body].astype(np.int64), len(look.sizes)
+    largest = LARGEST_SHARE * np.sum(kinds != BEYOND)
+    for wider in WIDER:
+        band_k = wider * max(NOISES * look.noise_k, LEAST_BAND_K)
+        for temp_c in np.arange(low - band_k / 2, high + band_k, band_k):
+            alike = (np.abs(values - temp_c) <= band_k).astype(np.uint8)
+            _, labels, stats, _ = cv2.connectedComponentsWithStats(alike, connectivity=4)
+            pairs, counts = np.unique(labels.ravel()[on_body] * most + body, return_counts=True)
+            label, number = pairs // most, pairs % most
+            size = stats[label, cv2.CC_STAT_AREA]
+            asked = (label > 0) & (counts >= np.maximum(LEAST_PART_SHARE * look.sizes[number], 2))
+            asked &= (size >= LEAST_PIXELS) & (size <= largest) & (size - counts >= LEAST_BESIDES)
+            for each in np.unique(label[asked]):
+                left, top, width, height, _ = (int(value) for value in stats[each])
+                box = (slice(top, top + height), slice(left, left + width))
+                own = asked & (label == each)
+                pixels = labels[box] == each
+                yield Patch(float(temp_c), band_k, pixels, (at[0] + top, at[1] + left), number[own], counts[own])
+
+
+def _tops_px(part: Part, registration: Registration, pose: Pose) -> list[FloatArray]:
+    """Corners of a top where it likely is, and at the lowest and the highest that it may be."""
+    known, likely = registration.heights.get(part.ref), seen_height_mm(part, registration)
+    doubt = 2 * known.u_mm if known is not None else 0.0
+    heights = (likely, max(likely - doubt, 0.0), likely + doubt)
+    return [body_corners_px(registration, replace(part, height_mm=height), pose) for height in heights]
+
+
+def _mark_inner(shown: NDArray[np.int16], tops: list[FloatArray], number: int, guard_px: float) -> None:
+    """Write a body's number where its top is seen at all its heights, well within its edges."""
+    around = np.vstack(tops)
+    low = np.clip(np.floor(around.min(axis=0)).astype(int) - 1, 0, None)
+    high = np.ceil(around.max(axis=0)).astype(int) + 2
+    box = shown[low[1] : high[1], low[0] : high[0]]
+    if not box.size:
+        return
+    drawn = [_filled(box.shape, top - low) for top in tops]
+    whole = np.logical_and.reduce(drawn)
+    depth = _depth(np.pad(whole if whole.sum() >= LEAST_PIXELS / 2 else drawn[0], 1))[1:-1, 1:-1]
+    inner = depth > guard_px
+    if inner.sum() < 4:
+        inner = depth >= max(0.6 * float(depth.max()), 0.9)
+    box[inner] = number
+
+
+def _contrasts(values: Float32Array, kinds: NDArray[np.int16], sizes: NDArray[np.intp]) -> FloatArray:
+    bare = np.where(kinds == BARE, values, np.nan)
+    found = []
+    for number in np.flatnonzero(sizes >= 4):
+        if number == 0:
+            continue
+        rows, cols = np.nonzero(kinds == number)
+        beside = bare[max(rows.min() - 8, 0) : rows.max() + 9, max(cols.min() - 8, 0) : cols.max() + 9]
+        if np.isfinite(beside).sum() >= LEAST_BESIDES:
+            found.append(abs(float(np.median(values[rows, cols])) - float(np.nanmedian(beside))))
+    return np.array(found)
+
+
+def _scaled(points_px: FloatArray, scale: float) -> FloatArray:
+    result: FloatArray = (np.asarray(points_px) + 0.5) * scale - 0.5
+    return result
+
+
+def _area_mm2(board: Board) -> float:
+    return float(cv2.contourArea(np.asarray(board.outline_mm, dtype=np.float32)))
+
+
+def _filled(shape: tuple[int, ...], outline_px: FloatArray) -> Mask:
+    drawn = np.zeros(shape[:2], dtype=np.uint8)
+    cv2.fillPoly(drawn, [np.round(outline_px * 16).astype(np.int32)], 1, shift=4)
+    return drawn > 0
+
+
+def _depth(mask: Mask) -> Float32Array:
+    """How far within some pixels each of them lies; 0 outside."""
+    return np.asarray(cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 3), dtype=np.float32)

@@ -1,0 +1,230 @@
+"""What lies over the board wherever it does: patches whose edges neither the layout nor heat explains."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from thermscan.layout.board import Board
+from thermscan.radiometry.thermal_image import ThermalImage
+from thermscan.regions.alike import BARE, BEYOND, BoardLook, Patch, look_at_board, patches
+from thermscan.registration.registration import Registration
+
+FloatArray = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+# An edge is a step within the optics' blur: taken so far out, in blurs and pixels, it is most of what it is twice as
+# far out, where a slope of heat is half of it; and larger than what the patch itself may be uneven by.
+STEP_BLURS, STEP_PX, MOST_OF_IT, STANDS_OUT = 1.6, 1.2, 0.7, 2.2
+# An edge crosses a body where it shows in so many pixels, most of all that the patch ends in there.
+LEAST_CROSSING, MOSTLY = 2, 0.6
+# Where the patch shows the whole of a body.
+WHOLE = 0.9
+# Of a logistic regression on made-up scenes (tests/benchmarks/cover_odds.py), in the order of `evidence`.
+WEIGHTS = np.array(
+    [-1.609, 3.54, 0.599, 0.595, 2.854, 0.196, 0.54, -5.786, -1.401, 1.218, 0.738, -2.624, -2.627, 0.292, -1.985]
+)
+# A part that is read through a cover is as bad as one that is called covered and is not; of many patches the likeliest
+# counts, so that more than even odds are asked for.
+ENOUGH = 0.9
+# About a body, in its own size and pixels, a patch is asked how even it is.
+ABOUT_PX = 6.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LyingOver:
+    """
+    What seems to lie over bodies.
+
+    Attributes
+    ----------
+    pixels : ndarray of bool, shape of the frame
+    likely : dict of int to float
+        By number of the part in the layout, from 0: how likely something hides some of it.
+    """
+
+    pixels: Mask
+    likely: dict[int, float]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Edge:
+    """Points along a patch's border: what lies on either side, the step there, and whether it is an edge."""
+
+    points_px: FloatArray
+    own: NDArray[np.int16]
+    beyond: NDArray[np.int16]
+    step_k: FloatArray
+    sharp: Mask
+
+
+def evidence(look: BoardLook, patch: Patch) -> FloatArray:
+    """
+    What tells of each body of a patch whether the patch lies over it; shape (bodies, n), n as `WEIGHTS`.
+
+    Notes
+    -----
+    A thing over the board ends over bare board and across bodies in edges as sharp as the optics, where heat has none
+    and the layout has no body; it may go on over the outline; it is even where heat has slopes; and bodies that stand
+    out from the board elsewhere do not stand out in it. A lid or a label ends within its body, and a body that is as
+    cold as the board does not end the patch at all.
+    """
+    window = (
+        slice(patch.corner[0], patch.corner[0] + patch.pixels.shape[0]),
+        slice(patch.corner[1], patch.corner[1] + patch.pixels.shape[1]),
+    )
+    kinds, values = look.kinds[window], look.values_c[window]
+    within = kinds[patch.pixels]
+    edge = _edge(look, patch)
+    over_bare = (edge.own == BARE) & (edge.beyond == BARE)
+    across = (edge.own > 0) & (edge.beyond == edge.own)
+    most = len(look.sizes)
+    ends = np.bincount(edge.own[across], minlength=most)
+    sharp = np.bincount(edge.own[across & edge.sharp], minlength=most)
+    step_k = np.bincount(edge.own[across & edge.sharp], weights=edge.step_k[across & edge.sharp], minlength=most)
+    crossed = (sharp >= LEAST_CROSSING) & (sharp >= MOSTLY * ends)
+    # What the patch leaves of a body must reach that body's rim: else it is a lid, a window or a label.
+    left = np.bincount(kinds[look.rims[window] & ~patch.pixels & (kinds > 0)], minlength=most)
+    crossed &= left >= LEAST_CROSSING
+    tested, edges = over_bare | across, (over_bare | across) & edge.sharp
+    all_sharp = (edges.sum() + 1) / (tested.sum() + 2)
+    bare_sharp = ((over_bare & edge.sharp).sum() + 1) / (over_bare.sum() + 2)
+    size = patch.pixels.sum()
+    share = patch.counts / look.sizes[patch.bodies]
+    whole = (share > WHOLE).astype(np.float64)
+    own_crossed = crossed[patch.bodies].astype(np.float64)
+    plain = (np.sum(look.alike_k < 2 * patch.band_k) + 0.5) / (len(look.alike_k) + 1)
+    spread = _spread(values[patch.pixels & (kinds != BEYOND)]) / patch.band_k
+    others = crossed.sum() - crossed[patch.bodies]
+    near = np.array([_near_spread(values, kinds, patch, look.sizes, body) for body in patch.bodies]) / patch.band_k
+    steps = step_k[patch.bodies] / np.maximum(sharp[patch.bodies], 1) / patch.band_k
+    told = (
+        1.0,
+        all_sharp * np.log1p(others),
+        own_crossed * np.log(np.maximum(steps, 1.0)),
+        np.log1p(np.sum(within == BEYOND)),
+        bare_sharp,
+        min(abs(patch.temp_c - look.bench_c) / max(look.warm_k, 0.3), 2.0),
+        np.log1p(np.sum(within == BARE)) - np.log(size),
+        np.minimum(near, 1.0),
+        np.log(patch.band_k),
+        np.log(plain),
+        -np.log(plain) * np.log1p(whole.sum()),
+        whole * min(spread, 1.0),
+        whole * all_sharp,
+        all_sharp * np.log(size),
+        own_crossed * all_sharp,
+    )
+    return np.column_stack([np.broadcast_to(np.asarray(each, dtype=np.float64), share.shape) for each in told])
+
+
+def _edge(look: BoardLook, patch: Patch) -> _Edge:
+    drawn = np.pad(patch.pixels.astype(np.uint8), 3)
+    outlines, _ = cv2.findContours(drawn, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
+    at = np.vstack([each[:, 0] for each in outlines])
+    smooth = cv2.GaussianBlur(drawn.astype(np.float32), (0, 0), 1.2)
+    slopes = [cv2.Sobel(smooth, cv2.CV_32F, *order)[at[:, 1], at[:, 0]] for order in ((1, 0), (0, 1))]
+    out = -np.column_stack(slopes)
+    steep = np.linalg.norm(out, axis=1)
+    kept = steep > 1e-3
+    out = out[kept] / steep[kept, None]
+    points = at[kept] + np.array(patch.corner[::-1]) - 3.0
+    reach = STEP_PX + STEP_BLURS * look.blur_px
+    near_k, far_k = (np.abs(_at(look, points + times * reach * out) - patch.temp_c) for times in (1, 2))
+    own, near, far = (_kind_at(look, points + times * reach * out) for times in (0, 1, 2))
+    sharp = (near_k > STANDS_OUT * patch.band_k) & ((near != far) | (near_k > MOST_OF_IT * far_k))
+    return _Edge(points, own, near, near_k, sharp)
+
+
+def _at(look: BoardLook, points: FloatArray) -> FloatArray:
+    x, y = (points[:, k].astype(np.float32)[:, None] for k in (0, 1))
+    seen = cv2.remap(look.values_c, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(seen[:, 0], dtype=np.float64)
+
+
+def _kind_at(look: BoardLook, points: FloatArray) -> NDArray[np.int16]:
+    rows, cols = look.kinds.shape
+    x, y = np.round(points).astype(int).T
+    kinds: NDArray[np.int16] = look.kinds[np.clip(y, 0, rows - 1), np.clip(x, 0, cols - 1)]
+    return kinds
+
+
+def _spread(values: NDArray[np.floating]) -> float:
+    return float(1.4826 * np.median(np.abs(values - np.median(values)))) if len(values) else 0.0
+
+
+def _around(kinds: NDArray[np.int16], size: int, body: int) -> tuple[slice, slice]:
+    rows, cols = np.nonzero(kinds == body)
+    reach = np.sqrt(size) + ABOUT_PX
+    return (
+        slice(max(int(rows.mean() - reach), 0), int(rows.mean() + reach) + 1),
+        slice(max(int(cols.mean() - reach), 0), int(cols.mean() + reach) + 1),
+    )
+
+
+def _near_spread(
+    values: NDArray[np.floating], kinds: NDArray[np.int16], patch: Patch, sizes: NDArray[np.intp], body: int
+) -> float:
+    """How uneven the patch is about a body."""
+    about = _around(kinds, int(sizes[body]), body)
+    return float(values[about][patch.pixels[about]].std())
+
+
+def find_lying_over(
+    image: ThermalImage, registration: Registration, board: Board, *, fov_deg: float | None = None
+) -> LyingOver:
+    """
+    The pixels of what lies over bodies, wherever on the board, and how likely it hides some of each.
+
+    Parameters
+    ----------
+    image : ThermalImage
+    registration : Registration
+    board : Board
+    fov_deg : float, optional
+        The camera's horizontal field of view; else told from the view itself, for the tops of tall parts.
+
+    Notes
+    -----
+    What differs from place to place, such as a label that is as warm as what it lies on or a film that lets half of the
+    heat radiation through, is not found.
+    """
+    look = look_at_board(image, registration, board, fov_deg=fov_deg)
+    pixels, likely = np.zeros(look.kinds.shape, dtype=bool), dict[int, float]()
+    for patch in patches(look):
+        found = 1 / (1 + np.exp(-evidence(look, patch) @ WEIGHTS))
+        sure = found >= ENOUGH
+        if not sure.any():
+            continue
+        for body, probability in zip(patch.bodies[sure], found[sure], strict=True):
+            likely[int(body) - 1] = max(float(probability), likely.get(int(body) - 1, 0.0))
+        _mark(pixels, look, patch, sure)
+    if look.scale < 1.0:
+        rows, cols = image.shape
+        pixels = cv2.resize(pixels.astype(np.uint8), (cols, rows), interpolation=cv2.INTER_NEAREST) > 0
+    return LyingOver(pixels, likely)
+
+
+def _mark(pixels: Mask, look: BoardLook, patch: Patch, sure: Mask) -> None:
+    """
+    All of a patch where most of it is sure.
+
+    Else it goes on over what is as warm by chance: then only the bodies that it is sure to lie over, and what is about
+    them of no other body.
+    """
+    window = (
+        slice(patch.corner[0], patch.corner[0] + patch.pixels.shape[0]),
+        slice(patch.corner[1], patch.corner[1] + patch.pixels.shape[1]),
+    )
+    kinds = look.kinds[window]
+    own = patch.pixels & (kinds != BEYOND)
+    if patch.counts[sure].sum() >= MOST_OF_IT * patch.counts.sum():
+        pixels[window] |= own
+        return
+    own &= (kinds <= 0) | np.isin(kinds, patch.bodies[sure])
+    for body in patch.bodies[sure]:
+        about = _around(kinds, int(look.sizes[body]), body)
+        pixels[window][about] |= own[about]
