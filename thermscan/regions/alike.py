@@ -49,6 +49,8 @@ class BoardLook:
         The outermost of the pixels that show a body.
     sizes : ndarray of int, shape (parts + 1,)
         How many pixels show each body.
+    middles : ndarray of shape (parts + 1, 2)
+        Row and column of the middle of those.
     alike_k : ndarray of shape (n,)
         By how much bodies differ from the bare board beside them, where that is seen.
     scale : float
@@ -59,6 +61,7 @@ class BoardLook:
     kinds: NDArray[np.int16]
     rims: Mask
     sizes: NDArray[np.intp]
+    middles: FloatArray
     alike_k: FloatArray
     noise_k: float
     blur_px: float
@@ -121,8 +124,10 @@ def look_at_board(
     bench_c = float(np.median(values[away])) if away.sum() >= LEAST_PIXELS else float(values[inside].min())
     rims = (shown > 0) & (cv2.erode((shown > 0).astype(np.uint8), np.ones((3, 3), np.uint8)) == 0)
     sizes = np.bincount(shown.ravel(), minlength=len(board.parts) + 1)
+    sums = [np.bincount(shown.ravel(), weights=each.ravel(), minlength=len(sizes)) for each in np.indices(shown.shape)]
+    middles = np.column_stack(sums) / np.maximum(sizes, 1)[:, None]
     return BoardLook(
-        values, kinds, rims, sizes, _contrasts(values, kinds, sizes), noise_k, blur_px, bench_c,
+        values, kinds, rims, sizes, middles, _contrasts(values, kinds, sizes), noise_k, blur_px, bench_c,
         float(np.median(values[inside])) - bench_c, scale,
     )  # fmt: skip
 
@@ -144,11 +149,16 @@ def patches(look: BoardLook) -> Iterator[Patch]:
         for temp_c in np.arange(low - band_k / 2, high + band_k, band_k):
             alike = (np.abs(values - temp_c) <= band_k).astype(np.uint8)
             _, labels, stats, _ = cv2.connectedComponentsWithStats(alike, connectivity=4)
-            pairs, counts = np.unique(labels.ravel()[on_body] * most + body, return_counts=True)
-            label, number = pairs // most, pairs % most
-            size = stats[label, cv2.CC_STAT_AREA]
-            asked = (label > 0) & (counts >= np.maximum(LEAST_PART_SHARE * look.sizes[number], 2))
-            asked &= (size >= LEAST_PIXELS) & (size <= largest) & (size - counts >= LEAST_BESIDES)
+            sizes = stats[:, cv2.CC_STAT_AREA]
+            kept = np.flatnonzero((sizes >= LEAST_PIXELS) & (sizes <= largest))
+            kept = kept[kept > 0]
+            rank = np.full(len(sizes), len(kept))
+            rank[kept] = np.arange(len(kept))
+            tally = np.bincount(rank[labels.ravel()[on_body]] * most + body, minlength=(len(kept) + 1) * most)
+            pairs = np.flatnonzero(tally[: len(kept) * most])
+            label, number, counts = kept[pairs // most], pairs % most, tally[pairs]
+            asked = counts >= np.maximum(LEAST_PART_SHARE * look.sizes[number], 2)
+            asked &= sizes[label] - counts >= LEAST_BESIDES
             for each in np.unique(label[asked]):
                 left, top, width, height, _ = (int(value) for value in stats[each])
                 box = (slice(top, top + height), slice(left, left + width))
