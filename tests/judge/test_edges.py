@@ -47,7 +47,7 @@ def test_a_baseline_without_parts_in_common_is_said():
 def test_a_baseline_of_another_raster_size_is_compared_all_the_same():
     baseline = learn_baseline([look_at(usual_powers(), name="good")])
     coarse = replace(baseline, rise_raster_k=baseline.rise_raster_k[::2, ::2], mm_per_px=2 * baseline.mm_per_px)
-    judgement = look_at(usual_powers() | {"U20": 1.2}, name="now").judge(baseline=coarse)
+    judgement = look_at(usual_powers() | {"U20": 1.0}, name="now").judge(baseline=coarse)
     assert {f.ref for f in judgement.findings if f.level == "act"} == {"U20"}
 
 

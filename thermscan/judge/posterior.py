@@ -27,9 +27,6 @@ WHOLE_GROUP = 0.1
 # So many parts that are only alike in kind and package have quite another duty, and their like say nothing of them: of
 # 45 that differed beyond what parts of one duty do, one in six was at fault, of some forty judged on a board.
 OTHER_DUTY = 0.05
-# Good parts may differ a little beyond their stated spread: the least that matters is eight of these away. With
-# twice as much, parts called at fault with a probability of 0.05 to 0.3 were so in more than half of the cases.
-INDIFFERENT = 0.125
 # What is told of a part's heat is wrong by this share of what it gives, besides what the split states: mostly since
 # copper is uneven. Of 444 good parts above 0.1 W on 9 boards none was told less than 0.4 or more than 2.1 times its
 # watts, their logarithms spread by 0.25.
@@ -103,12 +100,11 @@ def put_together(comparisons: Sequence[Comparison]) -> Posterior:
     >>> def one(excess_k):
     ...     return Comparison("U1", "peer", excess_k, 0.4, 0.4, 30.0, excess_k, 12.0, 8.0, 7, "7 peers")
     >>> [round(put_together([one(excess_k)]).log_ratio, 1) for excess_k in (0.0, 2.0, 4.0)]
-    [-1.8, 2.3, 14.6]
+    [-0.2, 3.0, 16.3]
     """
     tightest = min(comparisons, key=lambda each: each.good_sd_k)
     own_k = max(tightest.own_expected_k, 0.0)
     matters_k = max(ACT_LEAST_K, ACT_LEAST_SHARE * own_k)
-    indifferent_k = INDIFFERENT * matters_k
     shared_k = SHARED_MOST * tightest.good_sd_k if len(comparisons) > 1 else 0.0
     # Each comparison expects another heat of its own: a group that is dead as a whole expects none.
     levels_k = sorted({max(each.own_expected_k, 0.0) for each in comparisons})
@@ -118,7 +114,7 @@ def put_together(comparisons: Sequence[Comparison]) -> Posterior:
     def log_evidence(chosen: Sequence[Comparison], error_k: float) -> tuple[float, Array]:
         tables = [(each, _or_another_duty(each, _tabulated(each, shared_k=error_k))) for each in chosen]
         plain = [_of_both(table) for _, table in tables]
-        good = _blurred(plain, np.zeros(1), float(np.hypot(error_k, indifferent_k)))[0]
+        good = _blurred(plain, np.zeros(1), error_k)[0]
         return float(good), _blurred([_or_all_alike(each, table) for each, table in tables], fault_k, error_k)
 
     good, faulty = log_evidence(comparisons, shared_k)
