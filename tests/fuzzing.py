@@ -14,11 +14,20 @@ import tempfile
 import warnings
 import zlib
 from collections.abc import Callable
+from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 
+from tests.archive.small_records import small_record
 from tests.frames.tiff_bytes import SHORT, page_of, tiff_bytes
+from thermscan.archive.bag_writing import finish_bag
+from thermscan.archive.checking import RECORD_MARK
+from thermscan.archive.history import Filters, list_records, looks_at
+from thermscan.archive.index import open_index
+from thermscan.archive.trend import trend_document, trend_of
+from thermscan.archive.verifying import verification_lines, verify_record
 from thermscan.errors import ThermscanError
 from thermscan.frames.quality import assess_frames
 from thermscan.frames.reading import read_frames
@@ -29,6 +38,7 @@ from thermscan.layout.importing.importing import import_layout
 from thermscan.layout.reading import read_board
 from thermscan.radiometry.camera import read_camera
 from thermscan.runs.reading import read_run
+from thermscan.writing.tree import fresh_tree
 
 KEPT = Path(__file__).parent / "fuzz_cases"
 # Numbers at which readers break: ends of types, what no float holds, what is no number.
@@ -81,6 +91,30 @@ def _run(path: Path) -> None:
     read_run(path, overrides={})
 
 
+def _record(path: Path) -> None:
+    verification_lines(verify_record(path, derive=False))
+    _history(path.parent)
+
+
+def _contents(path: Path) -> None:
+    """A record whose bytes are sound and whose result is not: what the folder's index makes of it."""
+    archive = path.with_name("archive")
+    archive.mkdir()
+    with fresh_tree(archive / "record", inputs=[]) as tree:
+        tree.put("data/record.json", b'{"board": "b", "taken": "2026-05-02T14:30:00Z", "overall": "clear", '
+                 b'"flagged": [], "results": "report/results.json"}')  # fmt: skip
+        tree.put("data/report/results.json", path.read_bytes())
+        made = datetime(2026, 5, 2, tzinfo=UTC)
+        finish_bag(tree, archive / "record", info=[(RECORD_MARK, "1")], made=made, sign=None, signature_file="none")
+    _history(archive)
+
+
+def _history(archive: Path) -> None:
+    with open_index(archive) as index:
+        for board in {each.board for each in list_records(index, Filters())}:
+            trend_document(trend_of(board, looks_at(index, board=board)))
+
+
 READERS: dict[str, tuple[Reader, str]] = {
     "tiff": (_frames, "bad.tiff"),
     "stream": (_unit, "bad.tif"),
@@ -91,13 +125,15 @@ READERS: dict[str, tuple[Reader, str]] = {
     "run": (_run, "run.toml"),
     "baseline": (read_baseline, "good.json"),
     "camera": (read_camera, "camera.toml"),
+    "record": (_record, "record.zip"),
+    "contents": (_contents, "results.json"),
     "import": (lambda path: import_layout([path], size_mm=(100.0, 80.0)), "pick.txt"),
 }
 
 
 def seeds(reader: str) -> list[bytes]:
     """Sound files of a reader's kind, small, of many forms."""
-    made = {"tiff": _tiffs, "stream": _tiffs, "csv": _tables, "log": _logs, "baseline": _baselines}
+    made = {"tiff": _tiffs, "stream": _tiffs, "csv": _tables, "log": _logs, "baseline": _baselines, "record": _records}
     return made[reader]() if reader in made else [text.encode() for text in _TEXTS[reader]]
 
 
@@ -147,7 +183,19 @@ def _baselines() -> list[bytes]:
     ]
 
 
+@cache
+def _records() -> list[bytes]:
+    with tempfile.TemporaryDirectory() as folder:
+        return [small_record(Path(folder, "r.zip"), {"U1": 8.0, "U2": 9.5}, flagged=["U2"]).read_bytes()]
+
+
 _TEXTS = {
+    "contents": (
+        '{"run": {"supply": [{"rail": "+5 V", "volts": 5.0, "amps": 1.3}], "minutes_on": 20.0}, "parts": ['
+        '{"ref": "U1", "rise_k": 8.0, "u_c": 1.02, "verdict": "normal", "budget": [{"source": "camera", "u_k": 1.0, '
+        '"shared": "camera"}, {"source": "noise", "u_k": 0.05, "shared": null}]}], "findings": [{"ref": "U1", '
+        '"rule": "peer", "level": "act", "direction": "hot", "text": "U1 is hot."}]}',
+    ),
     "layout": (
         '[board]\nname = "b"\nwidth_mm = 100.0\nheight_mm = 80\nsurface = "solder-mask"\n'
         '[[part]]\nref = "U1"\nkind = "CPU"\npackage = "DIP-40"\nat_mm = [30.0, 40.0]\nrotation_deg = 90\n'

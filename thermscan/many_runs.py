@@ -20,7 +20,9 @@ from thermscan.judge.baseline import Baseline
 from thermscan.judge.baseline_file import read_baseline
 from thermscan.report.results import results_document
 from thermscan.report.shown import Shown
+from thermscan.runs.fetching import fetch_run, is_url
 from thermscan.runs.reading import read_run
+from thermscan.writing.scratch import scratch_folder
 
 # A worker that dies takes its run along; a cluster tries again elsewhere this often before it gives one up.
 RETRIES = 2
@@ -36,7 +38,7 @@ class Work:
     Attributes
     ----------
     run : str
-        Run file, as the user named it.
+        Run file, as the user named it, or its URL.
     overrides : mapping
         Keys of the run file that options give.
     baseline, out : str or None
@@ -71,6 +73,32 @@ class Outcome:
 
 def inspect_one(work: Work) -> Outcome:
     """Inspect one run; whatever goes wrong is its outcome."""
+    if not is_url(work.run):
+        return _inspected(work)
+    with scratch_folder() as folder:
+        try:
+            copy = fetch_run(work.run, folder)
+        except ThermscanError as error:
+            return Outcome(work.run, error.exit_status, None, error.lines())
+        done = _inspected(replace(work, run=str(copy)))
+        # Paths are told as they are there, and not as those of a copy that is gone.
+        here, there = str(copy.parent), work.run.rpartition("/")[0]
+        result = None if done.result is None else _renamed(done.result, here, there)
+        return Outcome(work.run, done.exit_status, result, _renamed(done.faults, here, there))
+
+
+def _renamed(value: Any, here: str, there: str) -> Any:
+    """A document with one folder's name in the place of another's."""
+    if isinstance(value, str):
+        return value.replace(here, there)
+    if isinstance(value, dict):
+        return {key: _renamed(item, here, there) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return type(value)(_renamed(item, here, there) for item in value)
+    return value
+
+
+def _inspected(work: Work) -> Outcome:
     try:
         bench = Path(work.bench) if isinstance(work.bench, str) else work.bench
         run = read_run(Path(work.run), overrides=work.overrides, bench=bench)
@@ -207,7 +235,12 @@ def inspect_on_cluster(works: Sequence[Work], address: str) -> Iterator[tuple[in
         fix = "pip install 'thermscan[cluster]'"
         raise InputError("this needs dask.distributed, which is not installed", where="--cluster", fix=fix) from error
     absolute = [
-        replace(work, run=str(Path(work.run).absolute()), baseline=_absolute(work.baseline), out=_absolute(work.out))
+        replace(
+            work,
+            run=work.run if is_url(work.run) else str(Path(work.run).absolute()),
+            baseline=_absolute(work.baseline),
+            out=_absolute(work.out),
+        )
         for work in works
     ]
     try:

@@ -170,3 +170,20 @@ def test_a_cluster_that_does_not_answer_is_told(jobs, capsys, monkeypatch):
     assert main(["inspect", *named(jobs, "act"), "--cluster", "tcp://127.0.0.1:1"]) == 2
     said = capsys.readouterr().err
     assert "no scheduler answers" in said
+
+
+def test_a_run_by_its_url_gives_the_result_of_the_files(jobs, one_by_one, capsys):
+    fsspec = pytest.importorskip("fsspec")
+    memory = fsspec.filesystem("memory")
+    memory.put(str(jobs / "act"), "/depot/act", recursive=True)
+    memory.put(str(jobs / "missing"), "/depot/missing", recursive=True)
+    assert main(["inspect", "memory://depot/act/act.toml", "memory://depot/missing/missing.toml", "--json"]) == 2
+    there, missing = capsys.readouterr().out.splitlines(keepends=True)
+    assert there.replace("memory://depot", str(jobs)) == one_by_one["act"]
+    assert "memory://depot/missing" in missing
+    assert "frame.tiff" in json.loads(missing)["faults"][0]
+    memory.pipe("/depot/odd/run.toml", b'layout = "../act/board.toml"\nframes = ["frame.tiff"]\nambient_c = 23\n')
+    assert main(["inspect", "memory://depot/odd/run.toml", "memory://depot/no/run.toml", "--json"]) == 2
+    odd, lost = (json.loads(line)["faults"][0] for line in capsys.readouterr().out.splitlines())
+    assert odd.startswith('memory://depot/odd/run.toml, layout: "../act/board.toml" is not in the folder of the run')
+    assert lost.startswith("memory://depot/no/run.toml: cannot be read")

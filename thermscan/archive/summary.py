@@ -116,7 +116,7 @@ def read_summary(folder: Path, bag: str) -> RecordSummary | None:
             results = _document(files, f"data/{contents['results']}", digests, bag)
         try:
             return _summary(bag, contents, results)
-        except (KeyError, TypeError, ValueError, AttributeError) as error:
+        except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
             what = f"its record.json or results.json lacks what a record has ({error})"
             raise InputError(what, where=bag, fix="see: thermscan record verify") from error
 

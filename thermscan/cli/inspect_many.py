@@ -33,8 +33,13 @@ def several_wanted(inputs: Sequence[str], jobs: int | None, cluster: str | None)
     --------
     >>> several_wanted(["a.toml", "b.toml"], None, None), several_wanted(["a.toml"], None, None)
     (True, False)
+    >>> several_wanted(["s3://depot/a.toml"], None, None)
+    True
     """
-    return (len(inputs) > 1 and all(name.lower().endswith(RUN_SUFFIX) for name in inputs)) or bool(jobs or cluster)
+    from thermscan.runs.fetching import is_url
+
+    runs = all(name.lower().endswith(RUN_SUFFIX) for name in inputs)
+    return (runs and (len(inputs) > 1 or is_url(inputs[0]))) or bool(jobs or cluster)
 
 
 def not_for_several(given: Mapping[str, Any]) -> None:
@@ -67,6 +72,7 @@ def inspect_many(
     from thermscan.exit_status import worst_status
     from thermscan.judge.baseline_file import read_baseline
     from thermscan.many_runs import inspect_here, inspect_on_cluster
+    from thermscan.runs.fetching import is_url
     from thermscan.writing import reserved_folder
 
     frames = [name for name in inputs if not name.lower().endswith(RUN_SUFFIX)]
@@ -80,7 +86,9 @@ def inspect_many(
     with ExitStack() as kept:
         folder = None
         if out:
-            folder = kept.enter_context(reserved_folder(Path(out), inputs=[Path(name) for name in inputs]))
+            folder = kept.enter_context(
+                reserved_folder(Path(out), inputs=[Path(name) for name in inputs if not is_url(name)])
+            )
             folder.check([STAGES_FILE])
         done = inspect_on_cluster(works, cluster) if cluster else inspect_here(works, jobs=_processes(jobs))
         outcomes, looks = [], []
