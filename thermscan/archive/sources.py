@@ -170,10 +170,12 @@ def _zip_files(path: Path, *, whole: bool) -> Iterator[_Zip]:
 
 def _list_zip(files: _Zip, archive: zipfile.ZipFile) -> None:
     """Members that may be read; all others are damage."""
-    for folder in (member.filename for member in archive.infolist() if member.is_dir()):
+    # Not `is_dir`, to which a name of no letters is an error of Python's own.
+    folders = [member.filename for member in archive.infolist() if member.filename.endswith("/")]
+    for folder in folders:
         if fault := path_fault(folder.rstrip("/")):
             files.damage.append(Damage(printable_name(folder), f"its name {fault}"))
-    members = [member for member in archive.infolist() if not member.is_dir()]
+    members = [member for member in archive.infolist() if not member.filename.endswith("/")]
     if fault := whole_fault(members, files.path.stat().st_size):
         files.damage.append(Damage(files.path.name, fault))
         files.archive = None

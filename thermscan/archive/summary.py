@@ -157,10 +157,10 @@ def _summary(bag: str, contents: Mapping[str, Any], results: Mapping[str, Any]) 
         overall=str(contents["overall"]),
         flagged=tuple(str(ref) for ref in contents["flagged"]),
         watts=watts if watts > 0 else None,
-        minutes_on=run.get("minutes_on"),
+        minutes_on=None if run.get("minutes_on") is None else float(run["minutes_on"]),
         parts=tuple(_part(row) for row in results.get("parts") or [] if row.get("rise_k") is not None),
         findings=tuple(
-            FindingSummary(_text(row["ref"]), row["rule"], row["level"], row["direction"], row["text"])
+            FindingSummary(_text(row["ref"]), *(str(row[key]) for key in ("rule", "level", "direction", "text")))
             for row in results.get("findings") or []
         ),
     )

@@ -100,7 +100,7 @@ def trend_of(board: str, looks: Sequence[Look], *, ref: str | None = None) -> Tr
     repeat_k = np.hypot(thresholds.REPEAT_FLOOR_K, thresholds.REPEAT_SHARE * np.abs(level_k))
     spread_k = np.hypot(visit_u_k, repeat_k)
     alone_k = np.hypot(np.hypot(whole_u_k, AMBIENT_U_K), repeat_k)
-    several = np.array([len(table.rows[table.series[row]]) > 1 for row in range(len(measured))])
+    several = np.array([len(table.rows[table.series[row]]) > 1 for row in range(len(measured))], dtype=bool)
     rise_k, u_k = measured, alone_k
     # The second pass holds the visits against a level from which their own shifts are gone.
     for _ in range(2):
