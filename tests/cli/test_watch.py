@@ -267,6 +267,21 @@ def test_a_frame_that_was_seen_and_vanished_before_it_could_be_read_is_told_once
     assert "b.tiff: it vanished" in follow.complaints[0]
 
 
+def test_a_file_that_comes_and_goes_while_frames_are_looked_at_is_told_once(tmp_path):
+    follow = FolderFrames(tmp_path, unit="cK")
+    page = counts_of(22.0 + np.random.default_rng(1).random((24, 32)))
+    tifffile.imwrite(tmp_path / "a.tiff", page)
+    assert len(follow.poll(0.0)) == 1
+    tifffile.imwrite(tmp_path / "b.tiff", page)
+    tifffile.imwrite(tmp_path / "c.tiff", page)
+    follow.notice()
+    (tmp_path / "b.tiff").unlink()
+    follow.notice()
+    assert [each.path.name for each in follow.poll(0.5)] == ["c.tiff"]
+    assert len(follow.complaints) == 1
+    assert "b.tiff: it vanished" in follow.complaints[0]
+
+
 def test_another_process_writes_and_ctrl_c_leaves_the_log_whole(job, tmp_path):
     folder, log = tmp_path / "frames", tmp_path / "log.jsonl"
     folder.mkdir()

@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     from thermscan.runs.run import Run, Supply
 
 POLL_S = 0.25
+# Where the frames of one look take longer than this, the folder's names are read again meanwhile.
+NOTICE_S = 1.0
 # What a key names while watching, in the order of the work.
 STAGES = {"1": "bare board", "2": "chips fitted", "3": "under test", "4": "soak"}
 # A command that was called is given so long to end, once the watch has.
@@ -114,8 +116,12 @@ def command(
 
 def _follow(frames: FolderFrames, watch: Watch, told: _Telling, *, key: Callable[[], str | None], once: bool) -> None:
     while True:
-        for frame in frames.poll(time.monotonic(), last=once):
+        looked_s = time.monotonic()
+        for frame in frames.poll(looked_s, last=once):
             told.frame(watch.look(frame))
+            if time.monotonic() - looked_s > NOTICE_S:
+                looked_s = time.monotonic()
+                frames.notice()
         for complaint in frames.complaints:
             click.echo(f"left out: {visible(complaint)}", err=True)
         frames.complaints.clear()

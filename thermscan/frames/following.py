@@ -121,6 +121,13 @@ class FolderFrames:
         fresh.sort(key=lambda each: each[0])
         return [self._timed(frame, written, now_s) for _, frame, written in fresh]
 
+    def notice(self) -> None:
+        """What is there now, while the frames of one look take long: a file that comes and goes meanwhile is told."""
+        present = self._present()
+        self._tell_gone(present)
+        for name in present:
+            self._known.setdefault(name, _Known())
+
     def _tell_gone(self, names: Container[str]) -> None:
         """A file that was seen and vanished before it could be read is a frame that nobody looked at: it is told."""
         for name, known in self._known.items():
