@@ -153,7 +153,7 @@ def false_table(lines: Sequence[Line]) -> None:
 
 def _board_rule_rows(good: Sequence[Line]) -> list[tuple[str, list[Line], Callable[[Line], bool]]]:
     """Whether the board as a whole is told to differ where it draws other watts than the good runs, and only there."""
-    told = [line for line in good if line["way"] == "baseline" and "good_w" in line]
+    told = [line for line in good if line["way"] == "baseline" and {"good_w", "watts"} <= line.keys()]
     near = [line for line in told if _other_watts(line) < BOARD_ALIKE]
     far = [line for line in told if _other_watts(line) >= BOARD_APART]
     between = [line for line in told if BOARD_ALIKE <= _other_watts(line) < BOARD_APART]
