@@ -3,11 +3,14 @@ The weights by which evidence for a cover counts: a logistic regression on scene
 
     python tests/benchmarks/cover_odds.py --views 144 --first 1000
 
+    python tests/benchmarks/cover_odds.py --views 24 --first 60000 --parts 200 --held
+
 Prints the weights as `thermscan.regions.lying_over` holds them, fitted to all scenes, and what they do on scenes that
 they were not fitted to (four folds): parts more than a fifth hidden that are missed, and clear parts that are called
 covered, with an inner body of nine pixels or more. The true place, off by an eighth of a pixel, and true heights, off
 by as much as is said of them, stand for a placing: so that a scene costs a second. Labels and films are left out:
-nothing in `lying_over` looks for what is not of one temperature.
+nothing in `lying_over` looks for what is not of one temperature. With ``--held`` nothing is fitted: the scenes are
+judged by the weights that `lying_over` holds.
 """
 
 from __future__ import annotations
@@ -31,7 +34,7 @@ from tests.benchmarks.scene_covers import HIDDEN, KINDS, CoverScene, cover_scene
 from thermscan.coordinates import map_points  # noqa: E402
 from thermscan.radiometry.thermal_image import ThermalImage  # noqa: E402
 from thermscan.regions.alike import look_at_board, patches  # noqa: E402
-from thermscan.regions.lying_over import ENOUGH, evidence  # noqa: E402
+from thermscan.regions.lying_over import ENOUGH, WEIGHTS, evidence  # noqa: E402
 from thermscan.registration.registration import PartHeight, Registration  # noqa: E402
 
 FloatArray = NDArray[np.float64]
@@ -55,12 +58,12 @@ class Rows:
     clear: NDArray[np.bool_]
 
 
-def rows_of(seed: int) -> Rows | None:
-    """One scene; None where it is left out."""
+def rows_of(seed: int, parts: int | None = None) -> Rows | None:
+    """One scene, of about so many parts where it is said; None where it is left out."""
     kind = EVERY[seed // len(COLS) % len(EVERY)]
     if kind in LEFT_OUT:
         return None
-    view = cover_scene(seed, cols=COLS[seed % len(COLS)], kind=kind, bent=False)
+    view = cover_scene(seed, cols=COLS[seed % len(COLS)], kind=kind, parts=parts, bent=False)
     image = ThermalImage(view.frame_c, 0.07, 1.0, (8.0, 14.0), 0.65)
     focal = view.lens.focal_px
     fov_deg = float(np.degrees(2 * np.arctan(view.lens.shape[1] / 2 / focal)))
@@ -124,14 +127,16 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--views", type=int, default=144)
     parser.add_argument("--first", type=int, default=1000)
+    parser.add_argument("--parts", type=int, help="how many parts a board is wished to have; else 14 to 110")
+    parser.add_argument("--held", action="store_true", help="judge by the weights that are held")
     given = parser.parse_args()
     cv2.setNumThreads(1)
-    made = [rows_of(seed) for seed in range(given.first, given.first + given.views)]
+    made = [rows_of(seed, given.parts) for seed in range(given.first, given.first + given.views)]
     scenes = [each for each in made if each is not None]
-    print(f"{len(scenes)} scenes; weights {np.round(fit(scenes), 3).tolist()}")
+    print(f"{len(scenes)} scenes" + ("" if given.held else f"; weights {np.round(fit(scenes), 3).tolist()}"))
     by_kind: dict[str, Counter[str]] = {}
     for fold in range(FOLDS):
-        weights = fit([each for k, each in enumerate(scenes) if k % FOLDS != fold])
+        weights = WEIGHTS if given.held else fit([each for k, each in enumerate(scenes) if k % FOLDS != fold])
         for each in scenes[fold::FOLDS]:
             likely = np.zeros(len(each.hidden))
             np.maximum.at(likely, each.body, 1 / (1 + np.exp(-each.evidence @ weights)))

@@ -51,8 +51,8 @@ class BoardLook:
         How many pixels show each body.
     middles : ndarray of shape (parts + 1, 2)
         Row and column of the middle of those.
-    alike_k : ndarray of shape (n,)
-        By how much bodies differ from the bare board beside them, where that is seen.
+    area, bare : int
+        Pixels within the outline, and those of them that show bare board.
     scale : float
         Pixels of this view per pixel of the frame.
     """
@@ -62,7 +62,8 @@ class BoardLook:
     rims: Mask
     sizes: NDArray[np.intp]
     middles: FloatArray
-    alike_k: FloatArray
+    area: int
+    bare: int
     noise_k: float
     blur_px: float
     bench_c: float
@@ -127,8 +128,8 @@ def look_at_board(
     sums = [np.bincount(shown.ravel(), weights=each.ravel(), minlength=len(sizes)) for each in np.indices(shown.shape)]
     middles = np.column_stack(sums) / np.maximum(sizes, 1)[:, None]
     return BoardLook(
-        values, kinds, rims, sizes, middles, _contrasts(values, kinds, sizes), noise_k, blur_px, bench_c,
-        float(np.median(values[inside])) - bench_c, scale,
+        values, kinds, rims, sizes, middles, int(np.sum(kinds != BEYOND)), int(np.sum(kinds == BARE)), noise_k,
+        blur_px, bench_c, float(np.median(values[inside])) - bench_c, scale,
     )  # fmt: skip
 
 
@@ -143,7 +144,7 @@ def patches(look: BoardLook) -> Iterator[Patch]:
     low, high = np.percentile(values[kinds != BEYOND], [0.2, 99.8])
     on_body = np.flatnonzero(kinds.ravel() > 0)
     body, most = kinds.ravel()[on_body].astype(np.int64), len(look.sizes)
-    largest = LARGEST_SHARE * np.sum(kinds != BEYOND)
+    largest = LARGEST_SHARE * look.area
     for wider in WIDER:
         band_k = wider * max(NOISES * look.noise_k, LEAST_BAND_K)
         for temp_c in np.arange(low - band_k / 2, high + band_k, band_k):
@@ -168,10 +169,10 @@ def patches(look: BoardLook) -> Iterator[Patch]:
 
 
 def _tops_px(part: Part, registration: Registration, pose: Pose) -> list[FloatArray]:
-    """Corners of a top where it likely is, and at the lowest and the highest that it may be."""
+    """Corners of a top where it likely is, and at the lowest and the highest that it may be if that is in doubt."""
     known, likely = registration.heights.get(part.ref), seen_height_mm(part, registration)
     doubt = 2 * known.u_mm if known is not None else 0.0
-    heights = (likely, max(likely - doubt, 0.0), likely + doubt)
+    heights = (likely, max(likely - doubt, 0.0), likely + doubt) if doubt else (likely,)
     return [body_corners_px(registration, replace(part, height_mm=height), pose) for height in heights]
 
 
@@ -190,19 +191,6 @@ def _mark_inner(shown: NDArray[np.int16], tops: list[FloatArray], number: int, g
     if inner.sum() < 4:
         inner = depth >= max(0.6 * float(depth.max()), 0.9)
     box[inner] = number
-
-
-def _contrasts(values: Float32Array, kinds: NDArray[np.int16], sizes: NDArray[np.intp]) -> FloatArray:
-    bare = np.where(kinds == BARE, values, np.nan)
-    found = []
-    for number in np.flatnonzero(sizes >= 4):
-        if number == 0:
-            continue
-        rows, cols = np.nonzero(kinds == number)
-        beside = bare[max(rows.min() - 8, 0) : rows.max() + 9, max(cols.min() - 8, 0) : cols.max() + 9]
-        if np.isfinite(beside).sum() >= LEAST_BESIDES:
-            found.append(abs(float(np.median(values[rows, cols])) - float(np.nanmedian(beside))))
-    return np.array(found)
 
 
 def _scaled(points_px: FloatArray, scale: float) -> FloatArray:

@@ -21,12 +21,15 @@ Mask = NDArray[np.bool_]
 STEP_BLURS, STEP_PX, MOST_OF_IT, STANDS_OUT = 1.6, 1.2, 0.7, 2.2
 # An edge crosses a body where it shows in so many pixels, most of all that the patch ends in there.
 LEAST_CROSSING, MOSTLY = 2, 0.6
-# Where the patch shows the whole of a body.
-WHOLE = 0.9
+# Bodies that tell the same of a patch, as far as they count; with few on the boards that the weights are from, counts
+# that grew with the parts called two in three of a dense clean board covered. Pixels beyond the outline likewise.
+WITNESSES, MOST_BEYOND = 4, 50
+# The patch's share of bare board over the whole board's, as far as it counts (logarithms).
+BARE_SHARES = (-4.0, 3.0)
+# Where the patch shows the whole of a body; and so many pixels tell that it shows next to none.
+WHOLE, LEAST_OWN = 0.9, 4
 # Of a logistic regression on made-up scenes (tests/benchmarks/cover_odds.py), in the order of `evidence`.
-WEIGHTS = np.array(
-    [-2.044, 3.218, 0.477, 0.587, 3.343, 0.357, 0.53, -5.328, -1.228, 1.03, 0.817, -2.852, -2.323, 0.172, -1.304]
-)
+WEIGHTS = np.array([0.137, 2.921, 2.983, 0.236, 0.718, 0.693, 0.558, -6.546, -1.043, -2.516, -1.55, 0.71, -1.37])
 # A part that is read through a cover is as bad as one that is called covered and is not; of many patches the likeliest
 # counts, so that more than even odds are asked for.
 ENOUGH, EVEN = 0.9, 0.5
@@ -68,9 +71,9 @@ def evidence(look: BoardLook, patch: Patch) -> FloatArray:
     Notes
     -----
     A thing over the board ends over bare board and across bodies in edges as sharp as the optics, where heat has none
-    and the layout has no body; it may go on over the outline; it is even where heat has slopes; and bodies that stand
-    out from the board elsewhere do not stand out in it. A lid or a label ends within its body, and a body that is as
-    cold as the board does not end the patch at all.
+    and the layout has no body; it may go on over the outline; it is even where heat has slopes; and no body stands out
+    in it: what goes all round bodies that do is the board. A lid or a label ends within its body. What many bodies tell
+    is told by the same few edges, however many parts there are: no more than `WITNESSES` of them count.
     """
     window = (
         slice(patch.corner[0], patch.corner[0] + patch.pixels.shape[0]),
@@ -89,36 +92,42 @@ def evidence(look: BoardLook, patch: Patch) -> FloatArray:
     # What the patch leaves of a body must reach that body's rim: else it is a lid, a window or a label.
     left = np.bincount(kinds[look.rims[window] & ~patch.pixels & (kinds > 0)], minlength=most)
     crossed &= left >= LEAST_CROSSING
-    tested, edges = over_bare | across, (over_bare | across) & edge.sharp
-    all_sharp = (edges.sum() + 1) / (tested.sum() + 2)
+    # The share of its border over bare board, and of all of it that can tell, that is an edge.
+    tested = over_bare | across
     bare_sharp = ((over_bare & edge.sharp).sum() + 1) / (over_bare.sum() + 2)
+    all_sharp = ((tested & edge.sharp).sum() + 1) / (tested.sum() + 2)
     size = patch.pixels.sum()
-    share = patch.counts / look.sizes[patch.bodies]
-    whole = (share > WHOLE).astype(np.float64)
-    own_crossed = crossed[patch.bodies].astype(np.float64)
-    plain = (np.sum(look.alike_k < 2 * patch.band_k) + 0.5) / (len(look.alike_k) + 1)
-    spread = _spread(values[patch.pixels & (kinds != BEYOND)]) / patch.band_k
-    others = crossed.sum() - crossed[patch.bodies]
-    near = np.array([_near_spread(values, look, patch, body) for body in patch.bodies]) / patch.band_k
+    whole = (patch.counts / look.sizes[patch.bodies] > WHOLE).astype(np.float64)
+    others = np.minimum(crossed.sum() - crossed[patch.bodies], WITNESSES)
+    spread = min(_spread(values[patch.pixels & (kinds != BEYOND)]) / patch.band_k, 1.0)
+    near = [min(_near_spread(values, look, patch, body) / patch.band_k, 1.0) for body in patch.bodies]
     steps = step_k[patch.bodies] / np.maximum(sharp[patch.bodies], 1) / patch.band_k
+    bare_share = ((within == BARE).sum() + 1) / size * look.area / (look.bare + 1)
     told = (
         1.0,
-        all_sharp * np.log1p(others),
-        own_crossed * np.log(np.maximum(steps, 1.0)),
-        np.log1p(np.sum(within == BEYOND)),
         bare_sharp,
+        all_sharp * np.log1p(others),
+        crossed[patch.bodies] * np.log(np.maximum(steps, 1.0)),
+        np.log1p(min(np.sum(within == BEYOND), MOST_BEYOND)),
         min(abs(patch.temp_c - look.bench_c) / max(look.warm_k, 0.3), 2.0),
-        np.log1p(np.sum(within == BARE)) - np.log(size),
-        np.minimum(near, 1.0),
+        np.clip(np.log(bare_share), *BARE_SHARES),
+        np.nan_to_num(near, nan=spread),
         np.log(patch.band_k),
-        np.log(plain),
-        -np.log(plain) * np.log1p(whole.sum()),
-        whole * min(spread, 1.0),
+        whole * spread,
         whole * all_sharp,
-        all_sharp * np.log(size),
-        own_crossed * all_sharp,
+        np.log(size / look.area),
+        np.log1p(min(_standing_in(patch, kinds, look.sizes), WITNESSES)),
     )
-    return np.column_stack([np.broadcast_to(np.asarray(each, dtype=np.float64), share.shape) for each in told])
+    return np.column_stack([np.broadcast_to(np.asarray(each, dtype=np.float64), whole.shape) for each in told])
+
+
+def _standing_in(patch: Patch, kinds: NDArray[np.int16], sizes: NDArray[np.intp]) -> int:
+    """How many bodies the patch goes all round and leaves out: they stand out from it, so that it is beneath them."""
+    drawn = np.pad(patch.pixels.astype(np.uint8), 1)
+    outer, _ = cv2.findContours(drawn, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    cv2.drawContours(drawn, outer, -1, 1, cv2.FILLED)
+    left_out = kinds[(drawn[1:-1, 1:-1] > 0) & ~patch.pixels & (kinds > 0)]
+    return int(np.sum((np.bincount(left_out, minlength=len(sizes)) >= 0.5 * sizes) & (sizes >= LEAST_OWN)))
 
 
 def _edge(look: BoardLook, patch: Patch) -> _Edge:
@@ -157,14 +166,15 @@ def _spread(values: NDArray[np.floating]) -> float:
 
 
 def _near_spread(values: NDArray[np.floating], look: BoardLook, patch: Patch, body: int) -> float:
-    """How uneven the patch is about a body."""
+    """How uneven the patch is about a body; NaN where it shows only some corner of it."""
     row, col = look.middles[body] - patch.corner
     reach = np.sqrt(look.sizes[body]) + ABOUT_PX
     about = (
         slice(max(int(row - reach), 0), int(row + reach) + 1),
         slice(max(int(col - reach), 0), int(col + reach) + 1),
     )
-    return float(values[about][patch.pixels[about]].std())
+    seen = values[about][patch.pixels[about]]
+    return float(seen.std()) if len(seen) else float("nan")
 
 
 def find_lying_over(
