@@ -63,7 +63,7 @@ def _no_proposals(make: Callable[..., np.ndarray]) -> Callable[..., np.ndarray]:
 
 RULES: tuple[tuple[str, object, str, object], ...] = (
     ("three sides tell the fourth", search, "proposals", _no_proposals(search.proposals)),
-    ("likely places are polished", search, "POLISHED", 0),
+    ("unsure places are moved closer", search, "POLISH_ROUNDS", 0),
     ("soft edges where sharp ones do not do", search, "SOFT_PX", search.SHARP_PX),
     ("sensor's stripes left out", evidence, "without_stripes", lambda apparent: apparent),
     ("faint edges as a whole", edges, "faint_edges", lambda sites, *_, **__: sites),
@@ -71,14 +71,12 @@ RULES: tuple[tuple[str, object, str, object], ...] = (
     ("detail as evidence", search, "DETAIL_WORTH", 0.0),
     ("outline as evidence", search, "OUTLINE_WORTH", 0.0),
     ("a fit that moved far begins afresh", last_fit, "AFRESH_PX", np.inf),
-    ("places beside each other by their last fits", decision, "NEIGHBOUR_PX", 0.0),
     ("the lens's bend is fitted", last_fit, "BENT_DEVIATIONS", np.inf),
 )
 CONSTANTS: tuple[tuple[object, str], ...] = (
     (decision, "ENOUGH"),
     (decision, "AHEAD"),
     (decision, "SAME_PLACE_PX"),
-    (decision, "NEIGHBOUR_PX"),
     (search, "PRIOR_ODDS"),
     (search, "EDGES_WORTH"),
     (search, "OUTLINE_WORTH"),
@@ -91,9 +89,8 @@ CONSTANTS: tuple[tuple[object, str], ...] = (
     (edge_odds, "BESIDE_PX"),
     (edges, "SIGNIFICANT"),
     (own_heights, "BELIEVED"),
-    (found_alone, "FARTHEST_PX"),
-    (found_alone, "MOST_RESIDUAL_PX"),
-    (found_alone, "ONE_PLACE_PX"),
+    (found_alone, "FIT_GAINS"),
+    (found_alone, "SEARCHED_U_PX"),
     (joint_fit, "U_SWELL_PX"),
 )
 

@@ -8,10 +8,11 @@ import cv2
 import numpy as np
 import pytest
 
+from tests.benchmarks.scenes import scene
 from tests.registration.simple_views import View, random_board, render, rise_raster
 from thermscan.coordinates import map_points
 from thermscan.layout.board import Board, Part, Surface
-from thermscan.registration.evidence import Evidence, filled, prepare, without_stripes
+from thermscan.registration.evidence import Evidence, filled, prepare, reduced, without_stripes
 from thermscan.registration.geometry.heights import height_prior
 from thermscan.registration.geometry.homography import homography_from_corners
 from thermscan.registration.placing.detail import (
@@ -23,7 +24,7 @@ from thermscan.registration.placing.detail import (
 )
 from thermscan.registration.placing.edge_odds import edge_odds, layer_of
 from thermscan.registration.placing.edges import find_edges, layout_edges
-from thermscan.registration.placing.outline_candidates import outline_candidates
+from thermscan.registration.placing.outline_candidates import SEARCH_PX, frame_edges, frame_lines, outline_candidates
 from thermscan.registration.placing.own_heights import gradient_field
 from thermscan.registration.placing.proposals import could_be_seen, homographies
 from thermscan.registration.placing.register import register_board
@@ -204,3 +205,14 @@ def test_what_is_seen_where_it_is_predicted_raises_the_odds_and_beside_it_lowers
         return float(odds.at((ends[0] + ends[1]) / 2, layer_of(np.column_stack([-way[:, 1], way[:, 0]]))).mean())
 
     assert mean(0.0) > 0.1 > -0.1 > mean(3.0)
+
+
+def test_lines_are_sought_further_where_the_most_votes_lead_to_none() -> None:
+    """A bent cable's votes led to no line, and the search for lines ended there, with the outline before it."""
+    view = scene(5095, cols=320)
+    small = reduced(prepare(view.image), SEARCH_PX)
+    lines = frame_lines(frame_edges(small))
+    corners = small.from_frame(view.corners_px())
+    for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        apart = [np.abs(lines[:, :2] @ at - lines[:, 2]) for at in (start, end)]
+        assert np.maximum(*apart).min() < 4.0

@@ -22,13 +22,13 @@ GIVE_INSTEAD = "give corners_px (the board's four corners in the frame) or four 
 ENOUGH, AHEAD = float(np.log(19.0)), 2.0
 # Two places closer than this, over the parts, in pixels of the search, are the same.
 SAME_PLACE_PX = 3.0
-# Nearer than this, and not turned by more, two places may be one that is not yet refined: the last fit of each tells.
-NEIGHBOUR_PX, LEAST_TURN_DEG = 12.0, 20.0
+# Two places turned by less are said to lie so many pixels apart.
+LEAST_TURN_DEG = 20.0
 
 
-def decide(found: list[Candidate], search: Search, evidence: Evidence) -> list[Candidate]:
+def decide(found: list[Candidate], search: Search, evidence: Evidence) -> Candidate:
     """
-    The likeliest candidate, if it is likely enough and clearly likelier than any elsewhere; and those close beside it.
+    The likeliest candidate, if it is likely enough and clearly likelier than any elsewhere.
 
     Raises
     ------
@@ -37,7 +37,7 @@ def decide(found: list[Candidate], search: Search, evidence: Evidence) -> list[C
     """
     if not found:
         raise CannotJudge(_nothing_found(evidence), fix=GIVE_INSTEAD)
-    best = found[0]
+    best = max(found, key=lambda each: each.log_odds)
     if best.log_odds < ENOUGH:
         check_mirrored(search, best.log_odds)
         raise CannotJudge(
@@ -45,11 +45,10 @@ def decide(found: list[Candidate], search: Search, evidence: Evidence) -> list[C
             f" {100 * best.explained:.0f} % of what is seen there, hardly more than elsewhere",
             fix=f"check that the layout is of this board and side; else {GIVE_INSTEAD}",
         )
-    beside = [other for other in found[1:] if _beside(search, best, other)]
-    for other in found[1:]:
-        if other not in beside and _apart_px(search, best, other) >= SAME_PLACE_PX:
+    for other in found:
+        if _apart_px(search, best, other) >= SAME_PLACE_PX:
             check_rival(search, best, other)
-    return [best, *(other for other in beside if best.log_odds - other.log_odds < AHEAD)]
+    return best
 
 
 def _apart_px(search: Search, one: Candidate, other: Candidate) -> float:
@@ -57,11 +56,6 @@ def _apart_px(search: Search, one: Candidate, other: Candidate) -> float:
     centres = np.array([[part.x_mm, part.y_mm] for part in search.board.parts])
     seen = [map_points(search.matrix(each.corners_px), centres) for each in (one, other)]
     return float(np.sqrt(((seen[0] - seen[1]) ** 2).sum(axis=1).mean()))
-
-
-def _beside(search: Search, one: Candidate, other: Candidate) -> bool:
-    apart = _apart_px(search, one, other)
-    return SAME_PLACE_PX <= apart < NEIGHBOUR_PX and _turn_deg(one, other) < LEAST_TURN_DEG
 
 
 def check_rival(search: Search, best: Candidate, other: Candidate) -> None:

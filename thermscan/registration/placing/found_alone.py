@@ -1,33 +1,35 @@
-"""The place from the frame and the layout alone: searched for, decided on, and fitted."""
+"""The place from the frame and the layout alone: searched for, fitted where there is hope, and decided on."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.coordinates import map_points
 from thermscan.errors import CannotJudge
 from thermscan.registration.geometry.bend import unit_bend
-from thermscan.registration.geometry.homography import homography_from_corners
-from thermscan.registration.placing.decision import AHEAD, ENOUGH, GIVE_INSTEAD, decide
+from thermscan.registration.placing.decision import AHEAD, ENOUGH, decide
 from thermscan.registration.placing.given_places import Start
 from thermscan.registration.placing.joint_fit import Placed
 from thermscan.registration.placing.last_fit import Job, fitted
-from thermscan.registration.placing.search import Candidate, Search, candidates, start_search
+from thermscan.registration.placing.search import HOPEFUL, Candidate, Search, candidates, start_search
 
 FloatArray = NDArray[np.float64]
 
-# Right places leave up to 0.4 px, wrong ones more than this.
-MOST_RESIDUAL_PX = 0.7
-# A last fit that moves a place found with no help farther than this, in pixels of the search, went to the next row of
-# bodies: half of them.
-FARTHEST_PX = 8.0
-# Two places whose last fits end this near each other are one.
-ONE_PLACE_PX = 1.0
+# A last fit makes a right place likelier by up to so much (of 200 views of other boards, and 400 of other layouts, which
+# it makes less likely): what stands farther behind is not fitted; nor are more than so many.
+FIT_GAINS, FITTED_MOST = 4.0, 4
 # How well a place is known by the search alone, as a corner's standard uncertainty in its pixels.
 SEARCHED_U_PX = 0.7
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Settled:
+    """A place after its last fit, and what speaks for it there."""
+
+    place: Candidate
+    fit: Placed
 
 
 def found_alone(job: Job, *, bends: bool) -> Placed:
@@ -42,53 +44,38 @@ def found_alone(job: Job, *, bends: bool) -> Placed:
     if not job.board.parts:
         raise CannotJudge("the layout has no parts to settle the board's place by", fix="give corners_px")
     search = start_search(job.evidence, job.board, job.edges, job.prior)
-    best, *beside = decide(candidates(search), search, job.evidence)
-    found = _settled(job, search, best, bends=bends)
-    for other in beside:
-        _check_beside(job, search, found, _settled(job, search, other, bends=bends, refuse=False))
-    return found
+    found = candidates(search)
+    settled = last_fits(job, search, found, bends=bends)
+    places = [each.place for each in settled] + found[len(settled) :]
+    best = decide(places, search, job.evidence)
+    return next((each.fit for each in settled if each.place is best), None) or _settled(job, search, best, bends).fit
 
 
-def _settled(job: Job, search: Search, place: Candidate, *, bends: bool, refuse: bool = True) -> Placed:
-    """
-    The last fit of a place that was found with no help.
+def last_fits(job: Job, search: Search, found: list[Candidate], *, bends: bool) -> list[Settled]:
+    """Of the candidates, likeliest first, those that may be the place, each after its last fit."""
+    settled: list[Settled] = []
+    for each in found[:FITTED_MOST]:
+        best = max((other.place.log_odds for other in settled), default=HOPEFUL)
+        if each.log_odds < max(HOPEFUL, best - FIT_GAINS):
+            break
+        there = _settled(job, search, each, bends)
+        if HOPEFUL < there.place.log_odds < ENOUGH + AHEAD:
+            # Perhaps beside the right one, on other edges than its own: moved to where the witnesses say, fitted again.
+            corners = search.polished(there.place.corners_px)
+            closer = _settled(job, search, replace(there.place, corners_px=corners), bends)
+            there = max(there, closer, key=lambda one: one.place.log_odds)
+        settled.append(there)
+    return settled
 
-    Raises
-    ------
-    CannotJudge
-        It does not lie there, unless ``refuse`` is False.
-    """
+
+def _settled(job: Job, search: Search, place: Candidate, bends: bool) -> Settled:
     start = Start(search.small.to_frame(place.corners_px), True, np.eye(8))
     found = fitted(job, start, given=None, bends=bends)
-    moved = _apart_px(job, found.corners_px, start.corners_px) * search.small.scale
-    if refuse and (not found.edges or moved > FARTHEST_PX or found.residual_px > MOST_RESIDUAL_PX):
-        raise CannotJudge(
-            "an outline was found, but the layout's edges do not lie on the frame's"
-            + (f": they scatter by {found.residual_px:.1f} pixels" if found.edges else ""),
-            fix=f"check that the layout is of this board and side; else {GIVE_INSTEAD}",
-        )
     seen = found.corners_px + found.bend_px * unit_bend(found.corners_px, job.shape)
-    if place.log_odds - search.weighed(search.small.from_frame(seen)).log_odds > ENOUGH:
+    there = search.weighed(search.small.from_frame(seen))
+    if place.log_odds - there.log_odds > ENOUGH:
         # The fit went where the witnesses do not follow: the place as it was found, as well as a search tells it.
         doubt = np.eye(8) * (SEARCHED_U_PX / search.small.scale) ** 2
-        return replace(fitted(job, Start(start.corners_px, False, doubt), given=None, bends=bends), edges=found.edges)
-    return found
-
-
-def _check_beside(job: Job, search: Search, found: Placed, other: Placed) -> None:
-    """Refuse where two places beside each other stay apart in the last fit, and neither is clearly the likelier."""
-    apart = _apart_px(job, found.corners_px, other.corners_px) * search.small.scale
-    if not other.edges or apart < ONE_PLACE_PX:
-        return
-    odds = [search.weighed(search.small.from_frame(each.corners_px)).log_odds for each in (found, other)]
-    if odds[0] - odds[1] < AHEAD:
-        raise CannotJudge(
-            f"the layout fits the frame in two ways almost alike ({apart:.0f} pixels apart)", fix=GIVE_INSTEAD
-        )
-
-
-def _apart_px(job: Job, one_px: FloatArray, other_px: FloatArray) -> float:
-    """Of the middle one of the parts, between two places of the board's corners."""
-    centres = np.array([[part.x_mm, part.y_mm] for part in job.board.parts])
-    seen = [map_points(homography_from_corners(job.board.corners_mm, each), centres) for each in (one_px, other_px)]
-    return float(np.median(np.linalg.norm(seen[0] - seen[1], axis=1)))
+        rough = fitted(job, Start(start.corners_px, False, doubt), given=None, bends=bends)
+        return Settled(place, replace(rough, edges=found.edges))
+    return Settled(there, found)

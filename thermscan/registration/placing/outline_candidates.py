@@ -23,6 +23,8 @@ LEAST_AREA = 0.04
 ANGLES_DEG = (32.0, 148.0)
 # Lines and quadrilaterals that are looked at further.
 MAX_LINES = 22
+# Peaks of the votes that are looked at for them.
+TRIED_LINES = 3 * MAX_LINES
 MAX_QUADS = 40
 # A gradient below this many standard deviations of its noise is no edge.
 EDGE_SIGNIFICANT = 4.0
@@ -166,7 +168,7 @@ def _lines(thin: NDArray[np.bool_], gx: FloatArray, gy: FloatArray) -> FloatArra
     xy = np.column_stack([cols, rows]).astype(np.float64)
     normal = np.column_stack([np.cos(angle), np.sin(angle)])
     free = np.ones(len(xy), dtype=bool)
-    for _ in range(MAX_LINES):
+    for _ in range(TRIED_LINES):
         smooth = cv2.GaussianBlur(votes, (0, 0), 1.0)
         t, r = np.unravel_index(smooth.argmax(), smooth.shape)
         line = np.array([np.cos(t * np.pi / steps), np.sin(t * np.pi / steps), r - reach])
@@ -179,8 +181,12 @@ def _lines(thin: NDArray[np.bool_], gx: FloatArray, gy: FloatArray) -> FloatArra
             _, _, axes = np.linalg.svd(xy[near] - centre, full_matrices=False)
             line = np.append(axes[1], axes[1] @ centre)
         if near.sum() < least:
-            break
+            # Many pixels vote for it, too few lie on it, as along a curve: what remains may still hold lines.
+            votes[max(t - 2, 0) : t + 3, max(r - 2, 0) : r + 3] = 0.0
+            continue
         lines.append(line)
+        if len(lines) == MAX_LINES:
+            break
         # What lies on a line has no more votes, so that the next one is another.
         taken = free & (np.abs(xy @ line[:2] - line[2]) < 2.5)
         taken &= np.abs(normal @ line[:2]) > np.cos(np.radians(ALONG_DEG))

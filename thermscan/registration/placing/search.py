@@ -73,10 +73,11 @@ class Candidate:
         return _log_odds(self.edges, self.outline, self.detail)
 
 
-# Below these log odds more is tried. Of the likeliest so many are moved to where the witnesses say, by steps of so many
-# pixels at first and at last, but not from below the second odds: most places of other boards' layouts show less.
+# Below the first log odds more is tried. Below the second there is no hope: most places of other boards' layouts show
+# less.
 SURE, HOPEFUL = 4.0, -4.0
-POLISHED, POLISH_PX, POLISH_ROUNDS, CLOSER_ROUNDS = 2, (2.0, 0.4), 8, 3
+# A place is moved to where the witnesses say by steps of so many pixels at first and at last, so often at most.
+POLISH_PX, POLISH_ROUNDS = (2.0, 0.4), 8
 # An outline that is twice as likely to be there as not, all around, has no side missing that three others could tell.
 ALL_AROUND = float(np.log(2.0))
 # The witnesses are not independent: their weights are those of a logistic regression of right places against wrong ones
@@ -246,31 +247,10 @@ def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
             if blur_px not in frames:
                 frames[blur_px] = frame_edges(search.small, blur_px)
             found = _fitted(search, frames[blur_px], found, three_sides=three_sides)
-            if not thorough:
+            if not thorough or _sure(found):
                 return found
-            if _sure(found):
-                return _closer(search, found, of=1)
-        found = _closer(search, found, of=POLISHED)
-        if _sure(found) or max((each.outline for each in found), default=0.0) > ALL_AROUND:
+        if max((each.outline for each in found), default=0.0) > ALL_AROUND:
             break
-    return found
-
-
-def _closer(search: Search, found: list[Candidate], *, of: int) -> list[Candidate]:
-    """
-    The likeliest moved to where the witnesses say, as long as that makes one likelier.
-
-    A place whose outline is not seen all around may be some pixels off, and sure all the same.
-    """
-    tried: list[Candidate] = []
-    for _ in range(CLOSER_ROUNDS):
-        likely = [each for each in found[:of] if each.log_odds > HOPEFUL and each not in tried]
-        likely = [each for each in likely if each.outline < ALL_AROUND or each.log_odds < SURE]
-        if not likely:
-            break
-        tried += likely
-        # What only seems better there does not last: the edges have the last word.
-        found = _weighed(search, [search.settled(search.polished(each.corners_px)) for each in likely], besides=found)
     return found
 
 
@@ -283,8 +263,9 @@ def _fitted(search: Search, frame: FrameEdges, found: list[Candidate], *, three_
     fov_deg = search.small.fov_deg
     quads = proposals(frame, search.edges, search.board.corners_mm, fov_deg=fov_deg, three_sides=three_sides)
     turned = _by_detail(search, list(quads))
-    moved = [search.moved(place) for place in turned[:MOVED_MOST]]
-    there = _by_detail(search, _distinct([each for each in moved if each is not None]))
+    # Each moved to the outline nearby, or as it is where that may be another's edge.
+    both = [[place, *(each for each in [search.moved(place)] if each is not None)] for place in turned[:MOVED_MOST]]
+    there = _by_detail(search, _distinct([_by_detail(search, each)[0] for each in both]))
     for tried in (there[:FITTED_FIRST], there[FITTED_FIRST:FITTED_MOST]):
         found = _weighed(search, [search.settled(each) for each in tried], besides=found)
         if _sure(found):
