@@ -17,8 +17,8 @@ from thermscan.registration.placing.search import HOPEFUL, Candidate, Search, ca
 
 FloatArray = NDArray[np.float64]
 
-# A last fit makes a right place likelier by up to so much (of 200 views of other boards, and 400 of other layouts, which
-# it makes less likely): what stands farther behind is not fitted; nor are more than so many.
+# A last fit makes a right place likelier by up to so much, and another layout's less likely (200 views of as many
+# boards, 400 of other layouts): what stands farther behind is not fitted; nor are more than so many.
 FIT_GAINS, FITTED_MOST = 4.0, 4
 # How well a place is known by the search alone, as a corner's standard uncertainty in its pixels.
 SEARCHED_U_PX = 0.7
