@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 
 from thermscan.errors import CannotJudge
 from thermscan.registration.geometry.bend import unit_bend
-from thermscan.registration.placing.decision import AHEAD, ENOUGH, decide
+from thermscan.registration.placing.decision import ENOUGH, decide
 from thermscan.registration.placing.given_places import Start
 from thermscan.registration.placing.joint_fit import Placed
 from thermscan.registration.placing.last_fit import Job, fitted
-from thermscan.registration.placing.search import HOPEFUL, Candidate, Search, candidates, start_search
+from thermscan.registration.placing.search import HOPEFUL, SURE, Candidate, Search, candidates, start_search
 
 FloatArray = NDArray[np.float64]
 
@@ -59,7 +59,7 @@ def last_fits(job: Job, search: Search, found: list[Candidate], *, bends: bool) 
         if each.log_odds < max(HOPEFUL, best - FIT_GAINS):
             break
         there = _settled(job, search, each, bends)
-        if HOPEFUL < there.place.log_odds < ENOUGH + AHEAD:
+        if HOPEFUL < there.place.log_odds < SURE:
             # Perhaps beside the right one, on other edges than its own: moved to where the witnesses say, fitted again.
             corners = search.polished(there.place.corners_px)
             closer = _settled(job, search, replace(there.place, corners_px=corners), bends)
