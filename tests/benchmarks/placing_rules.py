@@ -16,6 +16,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
@@ -28,6 +29,7 @@ import numpy as np  # noqa: E402
 from tests.benchmarks.placing import COLS, WRONG_PX, attempt  # noqa: E402
 from tests.benchmarks.scenes import Scene, scene  # noqa: E402
 from thermscan.registration import evidence  # noqa: E402
+from thermscan.registration.evidence import Evidence  # noqa: E402
 from thermscan.registration.placing import (  # noqa: E402
     bodies,
     decision,
@@ -39,6 +41,7 @@ from thermscan.registration.placing import (  # noqa: E402
     own_heights,
     search,
 )
+from thermscan.registration.placing.outline_candidates import FrameEdges  # noqa: E402
 
 FIFTH = 0.2
 
@@ -61,10 +64,18 @@ def _no_proposals(make: Callable[..., np.ndarray]) -> Callable[..., np.ndarray]:
     return proposals
 
 
+def _no_edges_that_stand_out(make: Callable[..., FrameEdges]) -> Callable[..., FrameEdges]:
+    def frame_edges(small: Evidence, *, outstanding: bool = False) -> FrameEdges:
+        found = make(small)
+        return replace(found, thin=np.zeros_like(found.thin)) if outstanding else found
+
+    return frame_edges
+
+
 RULES: tuple[tuple[str, object, str, object], ...] = (
     ("three sides tell the fourth", search, "proposals", _no_proposals(search.proposals)),
     ("unsure places are moved closer", search, "POLISH_ROUNDS", 0),
-    ("soft edges where sharp ones do not do", search, "SOFT_PX", search.SHARP_PX),
+    ("edges that stand out, where all do not do", search, "frame_edges", _no_edges_that_stand_out(search.frame_edges)),
     ("sensor's stripes left out", evidence, "without_stripes", lambda apparent: apparent),
     ("faint edges as a whole", edges, "faint_edges", lambda sites, *_, **__: sites),
     ("bodies' edges as evidence", search, "EDGES_WORTH", 0.0),

@@ -35,8 +35,6 @@ FloatArray = NDArray[np.float64]
 # Of the candidates that the detail explains best so many are moved to the outline; so many of these fitted at first,
 # and so many more where none of those is sure.
 MOVED_MOST, FITTED_FIRST, FITTED_MOST = 12, 3, 8
-# Edges are sought sharply first; where nothing is sure, softly.
-SHARP_PX, SOFT_PX = 1.4, 2.6
 # The first steps meet the outline from afar; the others settle on all edges.
 FROM_AFAR_PX, SETTLING_PX = (7.0, 5.0, 4.0), (3.0, 2.5, 2.0, 1.5, 1.5)
 # The gradient of the search is taken after this blur.
@@ -73,9 +71,9 @@ class Candidate:
         return _log_odds(self.edges, self.outline, self.detail)
 
 
-# Below the first log odds more is tried: places that lie on some of the board's edges, but pixels away, got up to 9 (320
-# views of as many boards), right ones mostly more. Below the second there is no hope: most of other boards' layouts show
-# less.
+# Below the first log odds more is tried: places on some of the board's edges, but pixels away, got up to 9 (320
+# views of as many boards), right ones mostly more. Below the second there is no hope: most places of other boards'
+# layouts show less.
 SURE, HOPEFUL = 10.0, -4.0
 # A place is moved to where the witnesses say by steps of so many pixels at first and at last, so often at most.
 POLISH_PX, POLISH_ROUNDS = (2.0, 0.4), 8
@@ -242,12 +240,12 @@ def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
         Whether more is tried where none is sure.
     """
     found: list[Candidate] = []
-    frames: dict[float, FrameEdges] = {}
+    frames: dict[bool, FrameEdges] = {}
     for three_sides in (False, True):
-        for blur_px in (SHARP_PX, SOFT_PX):
-            if blur_px not in frames:
-                frames[blur_px] = frame_edges(search.small, blur_px)
-            found = _fitted(search, frames[blur_px], found, three_sides=three_sides)
+        for outstanding in (False, True):
+            if outstanding not in frames:
+                frames[outstanding] = frame_edges(search.small, outstanding=outstanding)
+            found = _fitted(search, frames[outstanding], found, three_sides=three_sides)
             if not thorough or _sure(found):
                 return found
         if max((each.outline for each in found), default=0.0) > ALL_AROUND:
