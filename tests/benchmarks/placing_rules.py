@@ -101,7 +101,6 @@ CONSTANTS: tuple[tuple[object, str], ...] = (
     (edges, "SIGNIFICANT"),
     (own_heights, "BELIEVED"),
     (found_alone, "FIT_GAINS"),
-    (found_alone, "SEARCHED_U_PX"),
     (joint_fit, "U_SWELL_PX"),
 )
 

@@ -20,8 +20,6 @@ FloatArray = NDArray[np.float64]
 # A last fit makes a right place likelier by up to so much, and another layout's less likely (200 views of as many
 # boards, 400 of other layouts): what stands farther behind is not fitted; nor are more than so many.
 FIT_GAINS, FITTED_MOST = 4.0, 4
-# How well a place is known by the search alone, as a corner's standard uncertainty in its pixels.
-SEARCHED_U_PX = 0.7
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,10 +70,4 @@ def _settled(job: Job, search: Search, place: Candidate, bends: bool) -> Settled
     start = Start(search.small.to_frame(place.corners_px), True, np.eye(8))
     found = fitted(job, start, given=None, bends=bends)
     seen = found.corners_px + found.bend_px * unit_bend(found.corners_px, job.shape)
-    there = search.weighed(search.small.from_frame(seen))
-    if place.log_odds - there.log_odds > ENOUGH:
-        # The fit went where the witnesses do not follow: the place as it was found, as well as a search tells it.
-        doubt = np.eye(8) * (SEARCHED_U_PX / search.small.scale) ** 2
-        rough = fitted(job, Start(start.corners_px, False, doubt), given=None, bends=bends)
-        return Settled(place, replace(rough, edges=found.edges))
-    return Settled(there, found)
+    return Settled(search.weighed(search.small.from_frame(seen)), found)
