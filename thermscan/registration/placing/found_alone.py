@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.errors import CannotJudge
 from thermscan.registration.geometry.bend import unit_bend
-from thermscan.registration.placing.decision import ENOUGH, decide
+from thermscan.registration.placing.decision import decide
 from thermscan.registration.placing.given_places import Start
 from thermscan.registration.placing.joint_fit import Placed
 from thermscan.registration.placing.last_fit import Job, fitted
@@ -46,7 +46,10 @@ def found_alone(job: Job, *, bends: bool) -> Placed:
     settled = last_fits(job, search, found, bends=bends)
     places = [each.place for each in settled] + found[len(settled) :]
     best = decide(places, search, job.evidence)
-    return next((each.fit for each in settled if each.place is best), None) or _settled(job, search, best, bends).fit
+    for each in settled:
+        if each.place is best:
+            return each.fit
+    return _settled(job, search, best.corners_px, bends).fit
 
 
 def last_fits(job: Job, search: Search, found: list[Candidate], *, bends: bool) -> list[Settled]:
@@ -56,18 +59,18 @@ def last_fits(job: Job, search: Search, found: list[Candidate], *, bends: bool) 
         best = max((other.place.log_odds for other in settled), default=HOPEFUL)
         if each.log_odds < max(HOPEFUL, best - FIT_GAINS):
             break
-        there = _settled(job, search, each, bends)
+        there = _settled(job, search, each.corners_px, bends)
         if HOPEFUL < there.place.log_odds < SURE:
             # Perhaps beside the right one, on other edges than its own: moved to where the witnesses say, fitted again.
-            corners = search.polished(there.place.corners_px)
-            closer = _settled(job, search, replace(there.place, corners_px=corners), bends)
+            closer = _settled(job, search, search.polished(there.place.corners_px), bends)
             there = max(there, closer, key=lambda one: one.place.log_odds)
         settled.append(there)
     return settled
 
 
-def _settled(job: Job, search: Search, place: Candidate, bends: bool) -> Settled:
-    start = Start(search.small.to_frame(place.corners_px), True, np.eye(8))
+def _settled(job: Job, search: Search, corners_px: FloatArray, bends: bool) -> Settled:
+    """The last fit from corners in the pixels of the search; with no edges to fit, they are known to about a pixel."""
+    start = Start(search.small.to_frame(corners_px), True, np.eye(8))
     found = fitted(job, start, given=None, bends=bends)
     seen = found.corners_px + found.bend_px * unit_bend(found.corners_px, job.shape)
     return Settled(search.weighed(search.small.from_frame(seen)), found)
