@@ -24,6 +24,8 @@ from thermscan.registration.placing.detail import (
 )
 from thermscan.registration.placing.edge_odds import edge_odds, layer_of
 from thermscan.registration.placing.edges import find_edges, layout_edges
+from thermscan.registration.placing.found_alone import last_fits
+from thermscan.registration.placing.last_fit import Job
 from thermscan.registration.placing.outline_candidates import SEARCH_PX, frame_edges, frame_lines, outline_candidates
 from thermscan.registration.placing.own_heights import gradient_field
 from thermscan.registration.placing.proposals import could_be_seen, homographies
@@ -79,12 +81,13 @@ def test_the_same_offset_and_gain_change_no_standing(view: View, corners: np.nda
 
 
 def test_a_place_that_is_a_little_off_is_moved_to_where_the_bodies_are(view: View, corners: np.ndarray) -> None:
-    search = _search(view, view.board)
+    evidence, edges, prior = prepare(view.image), layout_edges(view.board), height_prior(view.board)
+    search = start_search(evidence, view.board, edges, prior)
     true = search.small.from_frame(corners)
     off = true + 2 * np.array([[1.5, -1.0], [1.0, 1.0], [-1.5, 1.0], [0.5, -1.5]])
-    moved = search.polished(off)
-    assert np.abs(moved - true).mean() < 0.5 * np.abs(off - true).mean()
-    assert search.weighed(moved).log_odds > search.weighed(off).log_odds + 4
+    (there,) = last_fits(Job(evidence, view.board, edges, prior), search, [search.weighed(off)], bends=False)
+    assert np.abs(there.place.corners_px - true).max() < 0.5
+    assert there.place.log_odds > search.weighed(off).log_odds
 
 
 def test_three_sides_and_the_proportions_tell_the_fourth() -> None:

@@ -20,6 +20,8 @@ FloatArray = NDArray[np.float64]
 # A last fit makes a right place likelier by up to so much, and another layout's less likely (200 views of as many
 # boards, 400 of other layouts): what stands farther behind is not fitted; nor are more than so many.
 FIT_GAINS, FITTED_MOST = 4.0, 4
+# What is not sure is moved closer as long as that makes it likelier, so often at most.
+CLOSER_MOST = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,13 +61,20 @@ def last_fits(job: Job, search: Search, found: list[Candidate], *, bends: bool) 
         best = max((other.place.log_odds for other in settled), default=HOPEFUL)
         if each.log_odds < max(HOPEFUL, best - FIT_GAINS):
             break
-        there = _settled(job, search, each.corners_px, bends)
-        if HOPEFUL < there.place.log_odds < SURE:
-            # Perhaps beside the right one, on other edges than its own: moved to where the witnesses say, fitted again.
-            closer = _settled(job, search, search.polished(there.place.corners_px), bends)
-            there = max(there, closer, key=lambda one: one.place.log_odds)
-        settled.append(there)
+        settled.append(_closest(job, search, _settled(job, search, each.corners_px, bends), bends))
     return settled
+
+
+def _closest(job: Job, search: Search, there: Settled, bends: bool) -> Settled:
+    """Perhaps beside the right one, on other edges than its own: moved to where the witnesses say, and fitted again."""
+    for _ in range(CLOSER_MOST):
+        if not HOPEFUL < there.place.log_odds < SURE:
+            break
+        closer = _settled(job, search, search.polished(there.place.corners_px), bends)
+        if closer.place.log_odds <= there.place.log_odds:
+            break
+        there = closer
+    return there
 
 
 def _settled(job: Job, search: Search, corners_px: FloatArray, bends: bool) -> Settled:
