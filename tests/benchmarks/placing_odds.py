@@ -5,9 +5,9 @@ The weights of a place's log odds: a logistic regression of right places against
     python tests/benchmarks/placing_odds.py --fit odds.jsonl
 
 Every view is another board of one of two makers that share nothing (scenes.py: heights unknown, lenses that bend,
-covers; registration_views.py: flat and warm boards); each is searched for its own layout and for another board's. The
-candidates' edges, outline and detail are what is told; right is within 3 pixels of the search, wrong beyond 12 and
-another's layout.
+covers; registration_views.py: flat and warm boards); each is searched for its own layout and for another board's. Edges,
+outline and detail of the likeliest place after its last fit are what is told; right is within 2 pixels of the search,
+wrong are all others and those of another's layout.
 """
 
 from __future__ import annotations
@@ -34,11 +34,12 @@ from thermscan.radiometry.thermal_image import ThermalImage  # noqa: E402
 from thermscan.registration.evidence import prepare  # noqa: E402
 from thermscan.registration.geometry.heights import height_prior  # noqa: E402
 from thermscan.registration.placing.edges import layout_edges  # noqa: E402
-from thermscan.registration.placing.search import candidates, start_search  # noqa: E402
+from thermscan.registration.placing.found_alone import last_fits  # noqa: E402
+from thermscan.registration.placing.last_fit import Job  # noqa: E402
+from thermscan.registration.placing.search import MOST_DEVIATIONS, candidates, start_search  # noqa: E402
 
 COLS = (160, 320, 640)
-RIGHT_PX, WRONG_PX, OTHER_BOARD = 3.0, 12.0, 500_000
-CANDIDATES = 6
+RIGHT_PX, OTHER_BOARD = 2.0, 500_000
 Row = dict[str, object]
 
 
@@ -59,51 +60,40 @@ def rows_of(maker: str, seed: int) -> list[Row]:
 
 
 def _searched(image: ThermalImage, board: Board, there_px: np.ndarray | None, *, fov: float | None) -> list[Row]:
-    search = start_search(prepare(image, fov_deg=fov), board, layout_edges(board), height_prior(board))
-    rows: list[Row] = []
-    for found in candidates(search)[:CANDIDATES]:
-        away = None
-        if there_px is not None:
-            centres = np.array([[part.x_mm, part.y_mm] for part in board.parts])
-            apart = map_points(search.matrix(found.corners_px), centres) - search.small.from_frame(there_px)
-            away = float(np.sqrt((apart**2).sum(axis=1).mean()))
-        told = [found.edges, found.outline, found.detail]
-        rows.append({"away_px": away, "told": told, "log_odds": found.log_odds})
-    return rows
+    evidence, edges, prior = prepare(image, fov_deg=fov), layout_edges(board), height_prior(board)
+    search = start_search(evidence, board, edges, prior)
+    found = candidates(search)
+    fits = last_fits(Job(evidence, board, edges, prior), search, found, bends=True)
+    places = [each.place for each in fits] or found
+    if not places:
+        return []
+    best = max(places, key=lambda each: each.log_odds)
+    right = False
+    if there_px is not None:
+        centres = np.array([[part.x_mm, part.y_mm] for part in board.parts])
+        apart = map_points(search.matrix(best.corners_px), centres) - search.small.from_frame(there_px)
+        right = bool(np.sqrt((apart**2).sum(axis=1).mean()) < RIGHT_PX)
+    told = [min(each, MOST_DEVIATIONS) for each in (best.edges, best.outline, best.detail)]
+    return [{"right": right, "told": told, "log_odds": best.log_odds}]
 
 
 def fit(rows: list[Row]) -> None:
     """Weights, and how many of either sort they tell apart."""
-    judged = [(row, _right(row)) for row in rows if _right(row) is not None]
-    told = np.array([row["told"] for row, _ in judged], dtype=float)
-    right = np.array([good for _, good in judged], dtype=float)
-    for most in (15.0, 25.0, 40.0):
-        held = told.copy()
-        held[:, 2] = np.minimum(held[:, 2], most)
-        # One view's candidates are one view's: each view and layout counts once for either sort.
-        model = sm.GLM(right, sm.add_constant(held), family=sm.families.Binomial(), freq_weights=_weights(judged))
-        result = model.fit()
-        odds = sm.add_constant(held) @ result.params
-        wrong_best = sorted(odds[right == 0])[-5:]
-        print(f"detail up to {most:g}: {result.params.round(2).tolist()}, deviance {result.deviance:.1f};")
-        print(f"  likeliest wrong: {np.round(wrong_best, 1)}")
-        for enough in (0.0, 1.0, 2.0, 3.0):
-            lost, taken = int((odds[right == 1] < enough).sum()), int((odds[right == 0] >= enough).sum())
-            good, bad = int(right.sum()), int((1 - right).sum())
-            print(f"  from {enough:g}: {lost} of {good} right lost, {taken} of {bad} wrong taken")
-
-
-def _right(row: Row) -> bool | None:
-    away = row["away_px"]
-    if away is None:
-        return False
-    assert isinstance(away, float)
-    return True if away <= RIGHT_PX else False if away >= WRONG_PX else None
-
-
-def _weights(judged: list[tuple[Row, bool | None]]) -> np.ndarray:
-    keys = [(row["maker"], row["seed"], row["away_px"] is None, good) for row, good in judged]
-    return np.array([1.0 / keys.count(key) for key in keys])
+    told = sm.add_constant(np.array([row["told"] for row in rows], dtype=float))
+    right = np.array([row["right"] for row in rows], dtype=bool)
+    weights = np.where(right, 1.0, right.sum() / (~right).sum())
+    result = sm.GLM(right.astype(float), told, family=sm.families.Binomial(), freq_weights=weights).fit()
+    odds = told @ result.params
+    print(
+        f"{result.params.round(2).tolist()}, deviance {result.deviance:.1f}; {right.sum()} right, {(~right).sum()} wrong"
+    )
+    print(
+        f"likeliest wrong: {np.sort(odds[~right])[-5:].round(1)}; least likely right: {np.sort(odds[right])[:5].round(1)}"
+    )
+    for enough in (0.0, 1.0, 2.0, 3.0):
+        print(
+            f"from {enough:g}: {(odds[right] < enough).sum()} right lost, {(odds[~right] >= enough).sum()} wrong taken"
+        )
 
 
 def main() -> int:

@@ -19,7 +19,7 @@ FloatArray = NDArray[np.float64]
 
 # A last fit makes a right place likelier by up to so much, and another layout's less likely (200 views of as many
 # boards, 400 of other layouts): what stands farther behind is not fitted; nor are more than so many.
-FIT_GAINS, FITTED_MOST = 4.0, 4
+FIT_GAINS, FITTED_MOST = 6.0, 4
 # What is not sure is moved closer as long as that makes it likelier, so often at most.
 CLOSER_MOST = 4
 

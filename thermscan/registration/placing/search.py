@@ -71,17 +71,17 @@ class Candidate:
         return _log_odds(self.edges, self.outline, self.detail)
 
 
-# Below the first log odds more is tried: places on some of the board's edges, but pixels away, got up to 9 (320
+# Below the first log odds more is tried: places on some of the board's edges, but pixels away, got up to 13 (320
 # views of as many boards), right ones mostly more. Below the second there is no hope: most places of other boards'
 # layouts show less.
-SURE, HOPEFUL = 10.0, -4.0
+SURE, HOPEFUL = 14.0, -6.0
 # A place is moved to where the witnesses say by steps of so many pixels at first and at last, so often at most.
 POLISH_PX, POLISH_ROUNDS = (2.0, 0.4), 8
 # An outline that is twice as likely to be there as not, all around, has no side missing that three others could tell.
 ALL_AROUND = float(np.log(2.0))
-# The witnesses are not independent: their weights are those of a logistic regression of right places against wrong ones
-# and those of other boards' layouts (tests/benchmarks/placing_odds.py).
-PRIOR_ODDS, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH, MOST_DEVIATIONS = -12.4, 1.03, 4.7, 0.76, 25.0
+# The witnesses are not independent: their weights are those of a logistic regression of right places, after their last
+# fits, against wrong ones and those of other boards' layouts (480 views; tests/benchmarks/placing_odds.py).
+PRIOR_ODDS, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH, MOST_DEVIATIONS = -18.1, 1.49, 6.45, 0.83, 25.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
