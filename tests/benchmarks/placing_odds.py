@@ -5,9 +5,9 @@ The weights of a place's log odds: a logistic regression of right places against
     python tests/benchmarks/placing_odds.py --fit odds.jsonl
 
 Every view is another board of one of two makers that share nothing (scenes.py: heights unknown, lenses that bend,
-covers; registration_views.py: flat and warm boards); each is searched for its own layout and for another board's. Edges,
-outline and detail of the likeliest place after its last fit are what is told; right is within 2 pixels of the search,
-wrong are all others and those of another's layout.
+covers; registration_views.py: flat and warm boards); each is searched for its own layout and for another board's. Told
+are edges, outline and detail of the likeliest place after its last fit; right is within 2 pixels of the search, wrong
+are all others and those of another's layout.
 """
 
 from __future__ import annotations
@@ -84,16 +84,12 @@ def fit(rows: list[Row]) -> None:
     weights = np.where(right, 1.0, right.sum() / (~right).sum())
     result = sm.GLM(right.astype(float), told, family=sm.families.Binomial(), freq_weights=weights).fit()
     odds = told @ result.params
-    print(
-        f"{result.params.round(2).tolist()}, deviance {result.deviance:.1f}; {right.sum()} right, {(~right).sum()} wrong"
-    )
-    print(
-        f"likeliest wrong: {np.sort(odds[~right])[-5:].round(1)}; least likely right: {np.sort(odds[right])[:5].round(1)}"
-    )
+    right_odds, wrong_odds = np.sort(odds[right]), np.sort(odds[~right])
+    print(f"{result.params.round(2).tolist()}, deviance {result.deviance:.1f}")
+    print(f"likeliest of {len(wrong_odds)} wrong: {wrong_odds[-5:].round(1)}")
+    print(f"least likely of {len(right_odds)} right: {right_odds[:5].round(1)}")
     for enough in (0.0, 1.0, 2.0, 3.0):
-        print(
-            f"from {enough:g}: {(odds[right] < enough).sum()} right lost, {(odds[~right] >= enough).sum()} wrong taken"
-        )
+        print(f"from {enough:g}: {(right_odds < enough).sum()} right lost, {(wrong_odds >= enough).sum()} wrong taken")
 
 
 def main() -> int:
