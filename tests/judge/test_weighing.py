@@ -8,7 +8,7 @@ import pytest
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.deciding import LOSSES, decide
 from thermscan.judge.holds import PROPOSED
-from thermscan.judge.weighing import Weighed, Why, suspect_parts, weigh
+from thermscan.judge.weighing import Weighed, Why, doubted, suspect_parts, weigh
 from thermscan.layout.board import Part, Surface
 from thermscan.regions.measurement import PartMeasurement
 
@@ -35,7 +35,8 @@ def _one(ref: str = "U1", **change: object) -> Comparison:
 def _weigh(*comparisons: Comparison) -> tuple[Weighed, ...]:
     measured = [PartMeasurement(Part(ref, 20, 7, 10, 10, 0, PLASTIC), 60, 40.0, 41.0, 18.0, 1.3)
                 for ref in dict.fromkeys(each.ref for each in comparisons)]  # fmt: skip
-    return weigh(comparisons, suspect_parts(measured, comparisons))
+    compared = doubted(comparisons)
+    return weigh(compared, suspect_parts(measured, compared))
 
 
 def _level(*comparisons: Comparison) -> tuple[str | None, str]:
@@ -111,3 +112,10 @@ def test_levels_follow_from_what_mistakes_cost():
     # A fault too small to matter is passed over, however sure.
     assert decide(1.0, 0.1) is None
     assert LOSSES[None][2] > LOSSES["watch"][2] > LOSSES["act"][2]
+
+
+@pytest.mark.parametrize(("runs", "by_peers_k", "level"), [(1, -0.5, "watch"), (2, -0.5, "act"), (1, -8.0, "act")])
+def test_one_good_run_that_peers_contradict_may_be_wrong_itself(runs: int, by_peers_k: float, level: str) -> None:
+    """Two runs hardly err alike; and peers that say the same contradict nothing."""
+    run = _one(rule="baseline", excess_k=-8.0, count=runs, against="known-good runs")
+    assert _level(run, _one(excess_k=by_peers_k))[0] == level

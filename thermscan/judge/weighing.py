@@ -13,7 +13,7 @@ from thermscan.judge import thresholds
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.deciding import decide
 from thermscan.judge.finding import Finding, Level
-from thermscan.judge.holds import OPPOSED, HoldCode
+from thermscan.judge.holds import CONTRADICTED, OPPOSED, HoldCode
 from thermscan.judge.posterior import Posterior, Voice, put_together
 from thermscan.regions.measurement import PartMeasurement
 
@@ -29,6 +29,8 @@ LIMIT_RULES = ("limit", "junction")
 # Those that compare temperatures.
 WARMED_RULES = ("peer", "baseline")
 OWN_HALF = 0.5
+# Peers are as the part is within so many standard deviations, and contradict a run beyond as many: one in 400 by chance.
+CONTRADICT = 3.0
 
 
 class Meaning(StrEnum):
@@ -123,6 +125,41 @@ def suspect_parts(
             log_odds += _limit_log_ratio(over.get(m.part.ref))
         found[m.part.ref] = _suspect(by_ref.get(m.part.ref, []), log_odds)
     return found
+
+
+def doubted(comparisons: Sequence[Comparison]) -> tuple[Comparison, ...]:
+    """
+    The comparisons, those with one known-good run held back where the part's peers in this look contradict it.
+
+    Parameters
+    ----------
+    comparisons : sequence of Comparison
+        Of all parts and rules of one board.
+
+    Returns
+    -------
+    tuple of Comparison
+        In the given order.
+
+    Notes
+    -----
+    What one run alone shows may be its own misreading (something lay over the part, a warm hand beside it). Two runs
+    hardly err alike; peers that now are as the part is speak against it just as much.
+    """
+    peers = {each.ref: each for each in comparisons if each.rule == "peer" and each.at_most_watch is None}
+    return tuple(
+        replace(each, at_most_watch=CONTRADICTED)
+        if each.ref in peers and _one_run_against(each, peers[each.ref])
+        else each
+        for each in comparisons
+    )
+
+
+def _one_run_against(run: Comparison, peers: Comparison) -> bool:
+    if run.rule != "baseline" or run.count > 1 or run.at_most_watch is not None:
+        return False
+    apart = abs(run.excess_k - peers.excess_k) / float(np.hypot(run.good_sd_k, peers.good_sd_k))
+    return abs(peers.score) < CONTRADICT and apart > CONTRADICT
 
 
 def weigh(comparisons: Sequence[Comparison], suspects: Mapping[str, Suspect]) -> tuple[Weighed, ...]:
