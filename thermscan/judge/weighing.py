@@ -29,7 +29,7 @@ LIMIT_RULES = ("limit", "junction")
 # Those that compare temperatures.
 WARMED_RULES = ("peer", "baseline")
 OWN_HALF = 0.5
-# Peers are as the part is within so many standard deviations, and contradict a run beyond as many: one in 400 by chance.
+# Peers are as the part is within so many standard deviations, and contradict a run beyond as many: 1 in 400 by chance.
 CONTRADICT = 3.0
 
 
