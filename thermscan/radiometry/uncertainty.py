@@ -175,8 +175,8 @@ def budget_lines(
     --------
     >>> given = dict(per_apparent=1.1, per_emissivity=-40.0, per_reflected=-0.1, u_emissivity=0.02, u_angle=0.0)
     >>> more = dict(u_reflected_k=2.0, noise_k=0.05, pixels=100, accuracy_k=1.0, surface_name="plastic")
-    >>> [round(line.u_k, 3) for line in budget_lines(**given, **more, blend_k=0.0, placement_k=0.0)][:2]
-    [1.1, 0.005]
+    >>> [round(line.u_k, 4) for line in budget_lines(**given, **more, blend_k=0.0, placement_k=0.0)][:2]
+    [1.1, 0.0055]
     """
     _refuse_negative(
         u_emissivity=u_emissivity,

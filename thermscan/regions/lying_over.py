@@ -12,6 +12,7 @@ from thermscan.layout.board import Board
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions.alike import BARE, BEYOND, BoardLook, Patch, look_at_board, patches
 from thermscan.registration.registration import Registration
+from thermscan.robust import robust_sd
 
 FloatArray = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -162,7 +163,7 @@ def _kind_at(look: BoardLook, points: FloatArray) -> NDArray[np.int16]:
 
 
 def _spread(values: NDArray[np.floating]) -> float:
-    return float(1.4826 * np.median(np.abs(values - np.median(values)))) if len(values) else 0.0
+    return robust_sd(values) if len(values) else 0.0
 
 
 def _near_spread(values: NDArray[np.floating], look: BoardLook, patch: Patch, body: int) -> float:
