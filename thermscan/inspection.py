@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 from thermscan.errors import CannotJudge, Fault, InputError
 from thermscan.frames.frame import Frame
 from thermscan.frames.plausible import check_room
-from thermscan.frames.quality import quality_remarks
+from thermscan.frames.quality import check_detail, quality_remarks
 from thermscan.frames.reading import read_frames
 from thermscan.frames.recording import without_repeats
 from thermscan.frames.repair import repair_frames
@@ -226,6 +226,8 @@ def view_of(run: Run, *, progress: Progress) -> View:
     ------
     InputError
         A frame or the camera file cannot be read, or no bench at that ambient shows what they say.
+    CannotJudge
+        No frame shows anything, or they are eight-bit data.
     """
     progress("reading")
     camera = read_camera(run.camera)
@@ -235,6 +237,7 @@ def view_of(run: Run, *, progress: Progress) -> View:
     frames = without_repeats(
         repair_frames([frame for path in paths for frame in read_frames(path, every=thinning.every, **settings)])
     )
+    check_detail(frames)
     # What a camera does from one frame to the next shows in frames that follow one another.
     opening = frames if thinning.every == 1 else repair_frames(read_frames(paths[0], stop=thinning.opening, **settings))
     quality = (*thinning.remarks, *quality_remarks(opening, ambient_c=run.ambient_c))

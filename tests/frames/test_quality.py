@@ -12,7 +12,7 @@ from tests.frames.test_noise_and_repair import as_frame, bench
 from thermscan.errors import CannotJudge
 from thermscan.frames.focus import edge_blur_px
 from thermscan.frames.frame import Frame, FrameSource
-from thermscan.frames.quality import assess_frames, quality_remarks
+from thermscan.frames.quality import assess_frames, check_detail, quality_remarks
 from thermscan.frames.recording import averaging_correlation, flickering_pixels
 from thermscan.frames.steps import value_steps
 from thermscan.frames.stripes import find_stripes
@@ -214,6 +214,16 @@ def test_eight_bit_data_are_not_judged(stored_as):
         CannotJudge, match=r"levels of eight-bit data, .* which is not judged; save the camera's full-res"
     ):
         quality_remarks([stored(scene, stored_as)])
+
+
+def test_frames_that_show_nothing_are_not_judged_while_one_with_detail_is_enough():
+    seen = bench(np.random.default_rng(3))
+    shut = np.full(seen.shape, 22.0)
+    assert "no-detail" in codes(shut, shut)
+    assert "no-detail" not in codes(shut, seen)
+    check_detail([stored(shut, "float32"), stored(seen, "float32")])
+    with pytest.raises(CannotJudge, match="every pixel holds the same value"):
+        check_detail([stored(shut, "float32")] * 2)
 
 
 def test_what_many_files_have_alike_is_told_once_with_their_number():

@@ -219,3 +219,9 @@ def test_frames_from_other_sides_are_views_of_their_own() -> None:
     assert [sorted(view.numbers) for view in separate_views(frames, names)] == [[0, 2], [1, 3]]
     turned = separate_views(frames[::-1], names[::-1])
     assert [sorted(view.numbers) for view in turned] == [[0, 2], [1, 3]]
+
+
+def test_frames_without_any_detail_are_frames_all_the_same() -> None:
+    # What cannot be made out in them is for placing to say: a frame of one value is refused there, not lost here.
+    shut = ThermalImage(np.full(SHAPE, 22.0), 0.0, 2.0, (8.0, 14.0), 0.6)
+    assert align_views([shut]).numbers == (0,)

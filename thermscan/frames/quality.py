@@ -139,7 +139,8 @@ def assess_frames(frames: Sequence[Frame], *, ambient_c: float | None = None) ->
         repeated_frames=repeated_frames(pages),
         averaging=averaging_correlation(pages),
     )
-    remarks = [*_about_pixels(quality, first), *_about_time(quality, len(pages))]
+    remarks = [] if any(_has_detail(page) for page in pages) else [say.NO_DETAIL]
+    remarks += [*_about_pixels(quality, first), *_about_time(quality, len(pages))]
     if not in_counts:
         remarks += [*_about_range(repaired.values, hot, cold), *_about_kelvin(quality, first, ambient_c)]
     return Quality(**{name: getattr(quality, name) for name in _FACTS}, remarks=tuple(remarks))
@@ -237,6 +238,29 @@ def _last_digit(values: NDArray[np.float64]) -> float:
         if np.abs(scaled - np.round(scaled)).max(initial=0.0) * digit < 1e-4 and digit > 1e-3:
             return digit
     return 0.0
+
+
+def _has_detail(values: NDArray[np.float64]) -> bool:
+    finite = values[np.isfinite(values)]
+    return bool(np.any(finite != finite[:1]))
+
+
+def check_detail(frames: Sequence[Frame]) -> None:
+    """
+    Refuse a run none of whose frames shows anything.
+
+    Parameters
+    ----------
+    frames : sequence of Frame
+        All that are there: one with detail is enough, since a closed shutter's are left out later.
+
+    Raises
+    ------
+    CannotJudge
+        In each frame every pixel holds the same value.
+    """
+    if not any(_has_detail(frame.values) for frame in frames):
+        raise CannotJudge(say.NO_DETAIL.sentence, where=str(frames[0].source.path), fix=say.NO_DETAIL.remedy)
 
 
 def quality_remarks(frames: Sequence[Frame], *, ambient_c: float | None = None) -> tuple[str, ...]:

@@ -48,6 +48,11 @@ SOFT_EDGES = QualityRemark(
     "no edge in the view is sharper than {blur_px:.1f} pixels: it is out of focus, unless nothing in it has an edge",
     "focus on the board's edge, or move to where the lens is sharp",
 )
+NO_DETAIL = QualityRemark(
+    "no-detail",
+    "every pixel holds the same value, as with the shutter or the lens cap closed",
+    "take the frame again",
+)
 EIGHT_BIT = QualityRemark(
     "eight-bit",
     "its {levels} different values are the levels of eight-bit data, {step:.2g} apart",

@@ -228,7 +228,7 @@ def _without_frozen_and_blank(images: Sequence[ThermalImage]) -> tuple[list[int]
     if frozen := len(images) - len(live):
         remarks.append(f"{frozen} of {len(images)} frames left out: exact repeats, as when the picture freezes")
     contrast = np.array([_contrast(images[k]) for k in live])
-    seeing = contrast > BLANK_SHARE * np.median(contrast)
+    seeing = contrast >= BLANK_SHARE * np.median(contrast)
     if blank := int((~seeing).sum()):
         remarks.append(f"{blank} of {len(images)} frames left out: without detail, as when the shutter is closed")
         live = [k for k, good in zip(live, seeing, strict=True) if good]
