@@ -92,6 +92,14 @@ def test_power_on_is_found_and_the_odd_part_accused_at_equal_time(hot):
     assert all(verdicts[ref] != "hot" for ref in GROUP if ref != "U5")
 
 
+def test_parts_that_nothing_was_compared_with_are_named(good, hot, job, capsys):
+    # U1 has a limit, U2 to U7 are a group; U8 is compared with the good board's power-up only.
+    assert json.loads(good.stdout)["not_compared"] == ["U8"]
+    assert json.loads(hot.stdout)["not_compared"] == []
+    main(["warmup", str(job / "good.toml")])
+    assert "Measured, but compared with nothing, 1: U8. " in capsys.readouterr().out
+
+
 def test_the_files_are_written_and_can_be_read(job, good):
     assert good.return_value in (0, 1)
     document = json.loads((job / "out" / "warmup.json").read_text(encoding="utf-8"))

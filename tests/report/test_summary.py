@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from tests.report.built_inspections import build_inspection, with_part_texts
 from thermscan.report.summary import summary_lines
 
@@ -16,6 +18,16 @@ def test_every_finding_is_told_in_its_own_words() -> None:
     inspection = build_inspection(60)
     text = "\n".join(summary_lines(inspection))
     assert all(finding.text in text for finding in inspection.judgement.findings)
+
+
+def test_a_guess_that_two_rules_make_of_one_part_is_told_once() -> None:
+    inspection = build_inspection(60)
+    first = inspection.judgement.findings[0]
+    twice = replace(inspection.judgement, findings=(first, replace(first, rule="baseline")))
+    lines = summary_lines(replace(inspection, judgement=twice))
+    guesses = [line for line in lines if "possible:" in line]
+    assert first.hypotheses
+    assert len(guesses) == len(first.hypotheses)
 
 
 def test_findings_to_act_on_come_before_those_to_watch() -> None:

@@ -75,6 +75,12 @@ class WarmUp:
     good_power_on: PowerOn | None = None
     remarks: tuple[str, ...] = field(default=())
 
+    @property
+    def not_compared(self) -> tuple[str, ...]:
+        """Parts that were measured, but that neither a rule nor a good board's power-up had anything to hold against."""
+        at_equal_time = {part.measurement.part.ref for part in self.parts if part.good is not None}
+        return tuple(ref for ref in self.judgement.not_compared if ref not in at_equal_time)
+
 
 def warm_up_run(
     run: Run,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from thermscan.inspection import Inspection
 from thermscan.judge.before_after import change_lines
@@ -37,15 +37,19 @@ def summary_lines(inspection: Inspection) -> list[str]:
     judgement = inspection.judgement
     lines = [f"Overall: {judgement.overall}. {OVERALL_SENTENCES[judgement.overall]}"]
     suspicion = {each.measurement.part.ref: each.suspicion for each in judgement.parts if each.suspicion is not None}
+    guessed: set[tuple[str | None, str]] = set()
     for finding in findings_by_weight(judgement.findings, suspicion):
         lines.append(f"  {finding.level}, {finding.direction}: {finding.text}")
-        lines.extend(f"    possible: {hypothesis}" for hypothesis in finding.hypotheses)
+        # Two rules that accuse one part guess alike: each guess is told once.
+        guesses = [guess for guess in finding.hypotheses if (finding.ref, guess) not in guessed]
+        lines.extend(f"    possible: {guess}" for guess in guesses)
+        guessed |= {(finding.ref, guess) for guess in guesses}
     if inspection.before is not None:
         lines.extend(change_lines(inspection.before))
     lines.extend(_suspect_lines(suspicion))
     measured = sum(each.measurement.measurable for each in judgement.parts)
     lines.append(f"Measured {measured} of {len(judgement.parts)} parts.")
-    lines.extend(not_compared_lines(inspection))
+    lines.extend(not_compared_lines(judgement.not_compared))
     lines.extend(f"  {line}" for line in not_measured_lines(inspection))
     lines.append(registration_line(inspection))
     lines.extend(f"Remark: {remark}" for remark in inspection.remarks)
@@ -62,12 +66,11 @@ def _suspect_lines(suspicion: dict[str, float]) -> list[str]:
     return [f"Probably at fault, all rules together: {named}."]
 
 
-def not_compared_lines(inspection: Inspection, *, most_refs: int | None = None) -> list[str]:
+def not_compared_lines(refs: Sequence[str]) -> list[str]:
     """The parts that nothing was compared with, all by name; none where there are none."""
-    refs = inspection.judgement.not_compared
     if not refs:
         return []
-    told = listed(refs, most=len(refs) if most_refs is None else most_refs)
+    told = listed(refs, most=len(refs))
     return [f"Measured, but compared with nothing, {len(refs)}: {told}. Whether they run as they should is not told."]
 
 

@@ -15,7 +15,7 @@ from thermscan.report.canvas import report_style
 from thermscan.report.cautions import CAUTION_LINE
 from thermscan.report.heat_figure import heat_figure
 from thermscan.report.results import results_text
-from thermscan.report.summary import listed
+from thermscan.report.summary import listed, not_compared_lines
 from thermscan.report.time_results import locate_document, warm_up_document
 from thermscan.report.verdicts import OVERALL_SENTENCES
 from thermscan.report.warmup_figure import warm_up_figure
@@ -85,6 +85,7 @@ def warm_up_lines(warm_up: WarmUp) -> list[str]:
     unread = [part.measurement.part.ref for part in warm_up.parts if part.curve is None]
     if unread:
         lines.append(f"Not measured, {len(unread)}: {listed(unread)} (the reasons are in the result).")
+    lines.extend(not_compared_lines(warm_up.not_compared))
     lines.extend(f"Remark: {remark}" for remark in warm_up.remarks)
     lines.append(CAUTION_LINE)
     return [line.rstrip() for line in lines]

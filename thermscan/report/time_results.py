@@ -39,6 +39,7 @@ def warm_up_document(warm_up: WarmUp) -> dict[str, Any]:
             "power_on_source": warm_up.power_on.source,
         },
         "parts": [_part_entry(part) for part in warm_up.parts],
+        "not_compared": warm_up.not_compared,
         "board": {"steady": warm_up.steady, "minutes_to_steady": warm_up.minutes_to_steady},
         "findings": [finding_entry(finding) for finding in warm_up.findings],
         "remarks": list(warm_up.remarks),
