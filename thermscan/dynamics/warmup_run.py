@@ -77,7 +77,7 @@ class WarmUp:
 
     @property
     def not_compared(self) -> tuple[str, ...]:
-        """Parts that were measured, but that neither a rule nor a good board's power-up had anything to hold against."""
+        """Parts that were measured, but that no rule and no good board's power-up had anything to hold against."""
         at_equal_time = {part.measurement.part.ref for part in self.parts if part.good is not None}
         return tuple(ref for ref in self.judgement.not_compared if ref not in at_equal_time)
 

@@ -1,4 +1,4 @@
-"""A verdict's shape as matplotlib draws it: a square, disc, lozenge or cross with its letter cut out."""
+"""A verdict's shape as matplotlib draws it: a square, disc, lozenge, ring or cross with its letter cut out."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from thermscan.report.verdicts import Mark
 
 # Height of the letter as a share of the shape's; a lozenge is narrow at the letter's corners.
 _LETTER_SHARE = {"square": 0.66, "disc": 0.6, "lozenge": 0.46}
-_SIDES = {"square": 0.9, "disc": 1.0, "lozenge": 1.2, "cross": 0.95}
+_SIDES = {"square": 0.9, "disc": 1.0, "ring": 1.0, "lozenge": 1.2, "cross": 0.95}
 
 
 @cache
@@ -45,6 +45,11 @@ def _outline(shape: str) -> Path:
     corners: list[tuple[float, float]]
     if shape == "disc":
         return Path.circle((0.0, 0.0), side)
+    if shape == "ring":
+        circle = Path.circle((0.0, 0.0), side)
+        # Its last point only closes it; the inner circle runs the other way, which cuts it out.
+        inner = Path(0.5 * np.asarray(circle.vertices)[-2::-1], np.asarray(circle.codes)[:-1])
+        return Path.make_compound_path(circle, inner)
     if shape == "square":
         corners = [(-1, -1), (1, -1), (1, 1), (-1, 1)]
     elif shape == "lozenge":

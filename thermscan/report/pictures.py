@@ -15,7 +15,7 @@ from thermscan.report.canvas import POINTS_AN_INCH, Sheet
 from thermscan.report.gathering import FLAGGED_VERDICTS
 from thermscan.report.lettering import text_width_pt
 from thermscan.report.shown import Shown
-from thermscan.report.verdicts import VERDICT_MARKS, Mark
+from thermscan.report.verdicts import TOLD_MARKS, VERDICT_MARKS, Mark, told_as
 
 # matplotlib's own; even in lightness, so that it reads in grey and for colour-blind readers.
 THERMAL_MAP = "cividis"
@@ -27,6 +27,8 @@ _LEFT_PT, _BOTTOM_PT, _TOP_PT, _BAR_PT = 30.0, 26.0, 4.0, 52.0
 
 # What the line that explains the shapes takes up.
 KEY_PT = 14.0
+# All five verdicts together just fit the width at this size; more is set smaller.
+_KEY_TEXT_PT = 6.5
 
 _OUTLINES: dict[str, str] = {"normal": "plate.plain", "not-measurable": "plate.dashed"}
 
@@ -119,25 +121,29 @@ def shown_ticks(low: float, high: float, shown: Shown, *, difference: bool) -> l
     return [(place, shown.number(value, digits)) for place, value in places if low <= place <= high]
 
 
-def draw_map_key(sheet: Sheet, inspection: Inspection, *, flagged_only: bool = False) -> Sheet:
-    """One line that explains the outlines and shapes in use; what remains above it is handed back."""
-    used = {each.verdict for each in inspection.judgement.parts}
+def draw_map_key(sheet: Sheet, *looks: Inspection, flagged_only: bool = False) -> Sheet:
+    """One line that explains the outlines and shapes in use in these looks; what remains above it is handed back."""
+    used = {told_as(each) for look in looks for each in look.judgement.parts}
     shown = sheet.shown
-    x = 0.0
-    # All five verdicts together just fit the width at this size.
-    size = 6.5
+    entries: list[tuple[str, str]] = []
     for verdict, mark in VERDICT_MARKS.items():
-        if verdict not in used:
-            continue
+        # Parts that nothing was held against have the plain outline, too.
+        kinds = [kind for kind in (verdict, *(["not-compared"] if verdict == "normal" else [])) if kind in used]
         flagged = verdict in FLAGGED_VERDICTS
-        if flagged_only and not flagged:
+        if not kinds or (flagged_only and not flagged):
             continue
-        if flagged:
-            sheet.mark(x + 4.0, 5.0, mark, size_pt=5.5)
-        else:
-            sheet.frame(x, 2.0, 8.0, 6.0, dashed=verdict == "not-measurable")
         look = mark_look(mark, shown) if flagged else shown.say(_OUTLINES[verdict])
-        text = f"{shown.say(f'word.{mark.word}')}: {look}"
+        entries.append((verdict, f"{', '.join(shown.say(f'word.{kind}') for kind in kinds)}: {look}"))
+    size = _KEY_TEXT_PT
+    needed = sum(text_width_pt(text, size) for _, text in entries) + 20.0 * len(entries)
+    if needed > sheet.width_pt:
+        size *= sheet.width_pt / needed
+    x = 0.0
+    for kind, text in entries:
+        if kind in FLAGGED_VERDICTS:
+            sheet.mark(x + 4.0, 5.0, TOLD_MARKS[kind], size_pt=5.5)
+        else:
+            sheet.frame(x, 2.0, 8.0, 6.0, dashed=kind == "not-measurable")
         sheet.text(x + 11.0, 2.5, text, fontsize=size)
         x += 20.0 + text_width_pt(text, size)
     return sheet.part(0.0, KEY_PT, sheet.width_pt, sheet.height_pt - KEY_PT)

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.inspection import Inspection
+from thermscan.judge.before_after import Outcome
 from thermscan.report.canvas import FAINT_INK, TITLE_PT, Sheet, titled
 from thermscan.report.lettering import fitted_text
 from thermscan.report.marking import draw_bodies, draw_unmapped, label_picture, note_left_out
@@ -71,11 +72,9 @@ def before_after_height_pt(inspection: Inspection, width_pt: float) -> float:
 def draw_before_after(sheet: Sheet, looks: tuple[Inspection, Inspection]) -> None:
     """Both looks on one scale, each with its own verdicts."""
     shown = sheet.shown
-    before, after = looks
+    _, after = looks
     room = titled(sheet, shown.say("before.pictures"), shown.say("before.pictures_caption"))
-    # Verdicts of either look are in the key.
-    used = before if _verdicts(before) > _verdicts(after) else after
-    room = draw_map_key(room, used)
+    room = draw_map_key(room, *looks)
     if _one_above_the_other(after):
         height = (room.height_pt - _BETWEEN_PT) / 2
         rooms = (
@@ -87,7 +86,7 @@ def draw_before_after(sheet: Sheet, looks: tuple[Inspection, Inspection]) -> Non
         rooms = (room.part(0.0, 0.0, width, room.height_pt), room.part(width + _BETWEEN_PT, 0.0, width, room.height_pt))
     limits = both_range_k(looks)
     for look, place in zip(looks, rooms, strict=True):
-        said = which_look(look, before=look is before, shown=shown)
+        said = which_look(look, before=look is looks[0], shown=shown)
         place.text(0.0, place.height_pt - 9.0, fitted_text(said, place.width_pt, 8.0), fontsize=8.0, color=FAINT_INK)
         _draw_look(place.part(0.0, 0.0, place.width_pt, place.height_pt - _WHICH_PT), look, limits)
 
@@ -99,7 +98,9 @@ def draw_change(sheet: Sheet, looks: tuple[Inspection, Inspection]) -> None:
     caption = shown.say("before.change_caption", step=shown.diff(difference_range_k(left)[1]))
     room = titled(sheet, shown.say("before.change"), caption)
     scale = shown.say("before.change_scale", unit=shown.diff_unit)
-    draw_difference_map(draw_map_key(room, after), after, left, scale)
+    changes = after.before.changes if after.before else ()
+    changed = {each.ref for each in changes if each.outcome in (Outcome.BETTER, Outcome.WORSE, Outcome.CHANGED)}
+    draw_difference_map(draw_map_key(room, after), after, left, scale, named=changed)
 
 
 def _draw_look(sheet: Sheet, look: Inspection, limits: tuple[float, float]) -> None:
@@ -119,7 +120,3 @@ def _draw_look(sheet: Sheet, look: Inspection, limits: tuple[float, float]) -> N
 
 def _one_above_the_other(inspection: Inspection) -> bool:
     return inspection.board.width_mm > _WIDE * inspection.board.height_mm
-
-
-def _verdicts(look: Inspection) -> int:
-    return len({each.verdict for each in look.judgement.parts})

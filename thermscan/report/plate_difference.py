@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import numpy as np
 from contourpy import contour_generator
 from matplotlib.axes import Axes
@@ -14,7 +16,7 @@ from thermscan.judge.baseline import Baseline
 from thermscan.judge.baseline_rule import RASTER_SAMPLE
 from thermscan.judge.board_wide import FEWEST_FOR_SCALE, BoardWide, fit_board_wide
 from thermscan.report.canvas import INK, Sheet, titled
-from thermscan.report.marking import draw_bodies, draw_unmapped, label_picture, note_left_out
+from thermscan.report.marking import draw_bodies, draw_unmapped, label_picture, name_picture, note_left_out
 from thermscan.report.pictures import draw_bar, draw_map_key, thermal_map
 from thermscan.report.plate_board import board_axes, board_bodies, draw_raster, in_place
 
@@ -45,8 +47,15 @@ def draw_difference(sheet: Sheet, inspection: Inspection, baseline: Baseline) ->
     )
 
 
-def draw_difference_map(sheet: Sheet, inspection: Inspection, difference: NDArray[np.float64], scale: str) -> None:
-    """A difference on the run's raster, with its contours, the parts and what was found."""
+def draw_difference_map(
+    sheet: Sheet,
+    inspection: Inspection,
+    difference: NDArray[np.float64],
+    scale: str,
+    *,
+    named: Collection[str] = (),
+) -> None:
+    """A difference on the run's raster, with its contours, the parts and what was found; further parts by name."""
     end, contour = difference_range_k(difference)
     shown = sheet.shown
     axes, beside = board_axes(sheet, inspection)
@@ -66,6 +75,8 @@ def draw_difference_map(sheet: Sheet, inspection: Inspection, difference: NDArra
     draw_bodies(axes, bodies, on_white=True)
     draw_unmapped(axes, inspection, in_place)
     note_left_out(axes, label_picture(axes, bodies, inspection, in_place, others=False, shown=shown), shown)
+    found = {finding.ref for finding in inspection.judgement.findings}
+    name_picture(axes, [body for body in bodies if body.ref in named and body.ref not in found])
 
 
 def picture_difference_k(inspection: Inspection, baseline: Baseline) -> tuple[NDArray[np.float64], BoardWide | None]:

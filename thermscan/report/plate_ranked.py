@@ -13,7 +13,7 @@ from matplotlib.collections import LineCollection
 
 from thermscan.inspection import Inspection
 from thermscan.judge.comparison import own_u_k
-from thermscan.judge.finding import Finding, PartVerdict, Verdict
+from thermscan.judge.finding import Finding, PartVerdict
 from thermscan.judge.peers import peer_groups
 from thermscan.report.canvas import FAINT_INK, INK, RULE, TITLE_PT, Sheet, titled
 from thermscan.report.gathering import FLAGGED_VERDICTS, main_finding_by_ref, verdicts_in_layout_order
@@ -21,7 +21,7 @@ from thermscan.report.lettering import fitted_text, text_width_pt
 from thermscan.report.mark_shapes import marker_of
 from thermscan.report.pictures import KEY_PT, mark_look, shown_ticks
 from thermscan.report.shown import Shown
-from thermscan.report.verdicts import VERDICT_MARKS, Mark
+from thermscan.report.verdicts import TOLD_MARKS, Mark, told_as
 
 _ROW_PT = 11.0
 _COLUMNS = 2
@@ -200,7 +200,7 @@ def _draw_rows(axes: Axes, rows: Sequence[Row], findings: dict[str, Finding]) ->
     drawn = [(index, row, row.verdict) for index, row in enumerate(rows) if row.verdict is not None]
     bars, medians, usual = [], [], []
     spreads: dict[float, list[Segment]] = {0.7: [], 2.4: []}
-    shapes: dict[Verdict, list[tuple[float, int]]] = defaultdict(list)
+    shapes: dict[str, list[tuple[float, int]]] = defaultdict(list)
     for index, row, verdict in drawn:
         rise = verdict.measurement.rise_k
         if rise is None:
@@ -217,7 +217,7 @@ def _draw_rows(axes: Axes, rows: Sequence[Row], findings: dict[str, Finding]) ->
             if spread is not None:
                 reach = _COVERAGE * spread
                 spreads[width].append([(rise - reach, index), (rise + reach, index)])
-        shapes[verdict.verdict].append((rise, index))
+        shapes[told_as(verdict)].append((rise, index))
     _draw_segments(axes, medians, FAINT_INK, 1.0)
     if bars:
         places, owns, received = (list(column) for column in zip(*bars, strict=True))
@@ -229,12 +229,12 @@ def _draw_rows(axes: Axes, rows: Sequence[Row], findings: dict[str, Finding]) ->
     for width, segments in spreads.items():
         _draw_segments(axes, segments, INK, width)
     for name, points in shapes.items():
-        mark = VERDICT_MARKS[name]
+        mark = TOLD_MARKS[name]
         axes.plot(
             *zip(*points, strict=True),
             linestyle="none",
             marker=marker_of(mark),
-            markersize=5.5 if name in FLAGGED_VERDICTS else 3.6,
+            markersize=3.6 if name == "normal" else 5.5,
             markerfacecolor=mark.colour,
             markeredgecolor=INK,
             markeredgewidth=0.5,
@@ -259,8 +259,8 @@ def _value_text(verdict: PartVerdict, shown: Shown, bold: bool) -> str:
 
 
 def _draw_key(sheet: Sheet, columns: Sequence[Sequence[Row]]) -> Sheet:
-    used = {row.verdict.verdict for rows in columns for row in rows if row.verdict is not None}
-    marks = [mark for verdict, mark in VERDICT_MARKS.items() if verdict in used]
+    used = {told_as(row.verdict) for rows in columns for row in rows if row.verdict is not None}
+    marks = [mark for verdict, mark in TOLD_MARKS.items() if verdict in used]
     if any(row.known_good_k is not None for rows in columns for row in rows):
         marks.append(_KNOWN_GOOD)
     x, shown = 0.0, sheet.shown

@@ -25,7 +25,7 @@ from thermscan.report.pictures import (
 from thermscan.report.plates import BODY_HEIGHT_PT, BODY_WIDTH_PT
 from thermscan.report.sentences import in_words_of
 from thermscan.report.shown import Shown, visible
-from thermscan.report.verdicts import OVERALL_MARKS, VERDICT_MARKS
+from thermscan.report.verdicts import OVERALL_MARKS, VERDICT_MARKS, told_as
 
 _ROW_PT = 7.5
 
@@ -111,7 +111,7 @@ def _table_blocks(found: RegionsFound, shown: Shown) -> list[Block]:
 
 def _line(region: FoundRegion, verdict: PartVerdict, shown: Shown) -> str:
     measured = verdict.measurement
-    told = [f"{region.ref}: {shown.say(f'word.{verdict.verdict}')}"]
+    told = [f"{region.ref}: {shown.say(f'word.{told_as(verdict)}')}"]
     if measured.mean_c is not None:
         told += [
             f"{shown.temp(measured.mean_c)} {shown.spread(measured.u_c)}",

@@ -12,6 +12,7 @@ from thermscan.report.gathering import findings_by_weight
 from thermscan.report.pictures import THERMAL_MAP, colour_range
 from thermscan.report.results import software_versions
 from thermscan.report.shown import Shown, visible
+from thermscan.report.verdicts import told_as
 from thermscan.report.web_page import Facts, filled_page
 from thermscan.report.web_panes import frame_scene, palette_png, pane_of, picture_at
 from thermscan.report.web_views import View, colour_stops
@@ -36,7 +37,7 @@ def regions_page(found: RegionsFound, shown: Shown) -> str:
         facts=[shown.say("head.room", value=shown.temp(found.run.ambient_c))],
         first=regions_first(found, shown),
         views=[_frame_view(found, shown)],
-        in_key={each.verdict for each in found.judgement.parts},
+        in_key={told_as(each) for each in found.judgement.parts},
         table_caption=shown.say("regions.caption"),
         registration=placed_text(found.registration, shown) if found.registration else "",
         remarks=found.remarks,

@@ -19,7 +19,7 @@ from thermscan.report.pictures import NO_READING_COLOUR, THERMAL_MAP, colour_ran
 from thermscan.report.results import software_versions
 from thermscan.report.shown import COVERAGE, Shown, visible
 from thermscan.report.told import caution_texts
-from thermscan.report.verdicts import VERDICT_MARKS
+from thermscan.report.verdicts import TOLD_MARKS
 from thermscan.report.web_page import MARKS, Cell, Facts, hash_of, page_source, page_template
 from thermscan.report.web_panes import ROWS, Pane, plain_shape, points_text, scene_of
 from thermscan.report.web_views import View, colour_stops
@@ -30,7 +30,7 @@ MOST_STAGES = 8
 
 @dataclass(frozen=True, slots=True)
 class PartSeen:
-    """One part in one look; None where it could not be measured."""
+    """One part in one look; None where it could not be measured. The verdict is as the reader is told it."""
 
     rise_k: float | None
     u_k: float | None
@@ -71,6 +71,7 @@ class StageLook:
 def stage_look(run: str, link: str | None, result: Mapping[str, Any]) -> StageLook:
     """A look's results document, of which only what is shown is kept."""
     about = result["run"]
+    alone = set(result.get("not_compared", ()))
     return StageLook(
         run=run,
         link=link,
@@ -83,7 +84,11 @@ def stage_look(run: str, link: str | None, result: Mapping[str, Any]) -> StageLo
         overall=result["overall"],
         findings=tuple(each["text"] for each in result["findings"]),
         parts={
-            each["ref"]: PartSeen(each["rise_k"], each["u_c"] if each["rise_k"] is not None else None, each["verdict"])
+            each["ref"]: PartSeen(
+                each["rise_k"],
+                each["u_c"] if each["rise_k"] is not None else None,
+                "not-compared" if each["verdict"] == "normal" and each["ref"] in alone else each["verdict"],
+            )
             for each in result["parts"]
         },
     )
@@ -135,7 +140,7 @@ def stages_page(looks: Sequence[StageLook], board: Board, shown: Shown) -> str:
         view=View("stages", shown.say("stages.pictures_caption"), panes, scale, stops),
         rows_from=ROWS,
         keys=keys,
-        verdicts=[verdict for verdict in VERDICT_MARKS if verdict in used],
+        verdicts=[verdict for verdict in TOLD_MARKS if verdict in used],
         rows=[
             {"key": keys[part.ref], "name": visible(part.ref), "cells": [_cell(look, part, shown) for look in looks]}
             for part in board.parts

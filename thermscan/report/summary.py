@@ -63,7 +63,7 @@ def _suspect_lines(suspicion: dict[str, float]) -> list[str]:
     if not suspect:
         return []
     named = listed([f"{ref} {min(chance, 0.99):.0%}" for chance, ref in suspect])
-    return [f"Probably at fault, all rules together: {named}."]
+    return [f"Chance of a fault, all rules together: {named}."]
 
 
 def not_compared_lines(refs: Sequence[str]) -> list[str]:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from thermscan.judge.finding import Overall, Verdict
+from thermscan.judge.finding import Overall, PartVerdict, Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +21,7 @@ class Mark:
     letter : str
         Cut out of the shape, so that hot and cold are told in grey and by the colour-blind; may be empty.
     shape : str
-        The shape's name: square, disc, lozenge or cross.
+        The shape's name: square, disc, lozenge, ring or cross.
     colour : str
         Hexadecimal.
     """
@@ -42,6 +42,25 @@ VERDICT_MARKS: Mapping[Verdict, Mark] = MappingProxyType(
         "not-measurable": Mark("not-measurable", "", "cross", "#7A7A7A"),
     }
 )
+
+# A part's verdict as a reader is told it: 'normal' is said of no part that nothing was held against.
+TOLD_MARKS: Mapping[str, Mark] = MappingProxyType(
+    {**dict[str, Mark](VERDICT_MARKS.items()), "not-compared": Mark("not-compared", "", "ring", "#7A7A7A")}
+)
+
+
+def told_as(verdict: PartVerdict) -> str:
+    """
+    The key of a part's verdict in `TOLD_MARKS`, which is also that of its word.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> told_as(SimpleNamespace(verdict="normal", compared_by=())), told_as(SimpleNamespace(verdict="hot"))
+    ('not-compared', 'hot')
+    """
+    return "not-compared" if verdict.verdict == "normal" and not verdict.compared_by else verdict.verdict
+
 
 OVERALL_MARKS: Mapping[Overall, Mark] = MappingProxyType(
     {

@@ -21,14 +21,14 @@ from thermscan.report.results import software_versions
 from thermscan.report.sentences import in_words_of
 from thermscan.report.shown import COVERAGE, Shown, visible
 from thermscan.report.told import caution_texts, provenance_blocks
-from thermscan.report.verdicts import OVERALL_MARKS, VERDICT_MARKS
+from thermscan.report.verdicts import OVERALL_MARKS, TOLD_MARKS, told_as
 from thermscan.report.web_panes import ROWS
 from thermscan.report.web_views import View, views_of
 
 _COLUMNS = ("ref", "kind", "group", "verdict", "mean", "uncertainty", "rise", "compared")
 _NUMBERS = {"mean", "uncertainty", "rise"}
 # Shapes that a page may use, each once.
-MARKS = (*VERDICT_MARKS.values(), *(mark for mark in OVERALL_MARKS.values() if mark.word != "watch"))
+MARKS = (*TOLD_MARKS.values(), *(mark for mark in OVERALL_MARKS.values() if mark.word != "watch"))
 # A part's facts: the key of each one's name, and what is said.
 Facts = list[tuple[str, str | None]]
 
@@ -68,7 +68,7 @@ def report_page(inspection: Inspection, shown: Shown) -> str:
         facts=head_facts(inspection, shown),
         first=first_page(inspection, shown),
         views=views_of(inspection, shown),
-        in_key={each.verdict for look in looks for each in look.judgement.parts},
+        in_key={told_as(each) for look in looks for each in look.judgement.parts},
         table_caption=shown.say("table.caption"),
         registration=registration_text(inspection, shown),
         remarks=inspection.remarks,
@@ -109,7 +109,7 @@ def filled_page(
         scales=[(name, view.stops) for name, view in _scales(views).items()],
         views=views,
         rows_from=ROWS,
-        verdicts=[verdict for verdict in VERDICT_MARKS if verdict in in_key],
+        verdicts=[verdict for verdict in TOLD_MARKS if verdict in in_key],
         columns=[
             {"heading": heading, "kind": "number" if key in _NUMBERS else "words"}
             for key, heading in zip(_COLUMNS, headings, strict=True)
@@ -143,7 +143,7 @@ def _row(verdict: PartVerdict, shown: Shown) -> dict[str, Any]:
     cells = [
         Cell("words", visible(part.kind or "")),
         Cell("words", visible(part.group or "")),
-        Cell("words", shown.say(f"word.{verdict.verdict}"), mark=verdict.verdict),
+        Cell("words", shown.say(f"word.{told_as(verdict)}"), mark=told_as(verdict)),
         *(Cell("number", shown.number(value), "" if value is None else f"{value:.4f}") for value in numbers),
         Cell("words", _compared(verdict, shown)),
     ]
@@ -160,7 +160,7 @@ def _compared(verdict: PartVerdict, shown: Shown) -> str:
 def _details(verdict: PartVerdict, findings: Sequence[Finding], shown: Shown, more: Facts) -> dict[str, Any]:
     measured = verdict.measurement
     part = measured.part
-    facts: Facts = [("verdict", shown.say(f"word.{verdict.verdict}"))]
+    facts: Facts = [("verdict", shown.say(f"word.{told_as(verdict)}"))]
     if measured.mean_c is not None:
         facts += [
             ("mean", f"{shown.temp(measured.mean_c)} {shown.spread(measured.u_c)}"),

@@ -17,6 +17,7 @@ from thermscan.report.canvas import INK
 from thermscan.report.gathering import FLAGGED_VERDICTS, Looked, verdicts_in_layout_order
 from thermscan.report.labelling import Label, place_labels, ring_mm
 from thermscan.report.shown import Shown, visible
+from thermscan.report.verdicts import told_as
 
 # The longer side of a view in its own units, in which letters of 7 to 12 read well from a phone to a wide screen.
 _LONGEST = 760.0
@@ -196,7 +197,7 @@ def part_label(verdict: PartVerdict, shown: Shown) -> str:
     """A part in a few words, as a screen reader says it."""
     mean = verdict.measurement.mean_c
     temp = "" if mean is None else f", {shown.temp(mean)}"
-    word = shown.say(f"word.{verdict.verdict}")
+    word = shown.say(f"word.{told_as(verdict)}")
     return shown.say("view.part_label", ref=visible(verdict.measurement.part.ref), verdict=word, temp=temp)
 
 
