@@ -26,8 +26,6 @@ FloatArray = NDArray[np.float64]
 
 # A hand's motion is slower than a few hertz: followed this often, its place between is a straight line away.
 FOLLOWED_HZ = 7.0
-# Shutter closed: the same picture for longer than this is told as a freeze.
-FREEZE_S = 0.3
 
 
 @dataclass(frozen=True, slots=True, eq=False)

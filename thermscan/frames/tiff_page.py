@@ -24,7 +24,7 @@ NO_COMPRESSION = 1
 _WITHOUT_PREDICTOR = frozenset({1, 32773})
 # Strips or tiles of one page; a strip a row of the tallest frame is a tenth of this.
 MOST_PIECES = 100_000
-WHITE_IS_ZERO, BLACK_IS_ZERO, RGB = 0, 1, 2
+WHITE_IS_ZERO, RGB = 0, 2
 # TIFF 6.0: RGB, palette, separated, YCbCr, CIELab and its kin; TIFF/EP and DNG: a sensor under colour filters.
 _COLOUR = frozenset({2, 3, 5, 6, 8, 9, 10, 32803, 32845})
 _MASK = 4

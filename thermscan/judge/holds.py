@@ -18,7 +18,6 @@ class HoldCode(Enum):
     NOT_EQUALLY_WARM = "not-equally-warm"
     ALIKE_IN_SIZE = "alike-in-size"
     MAY_BE_HIDDEN = "may-be-hidden"
-    OVERLAPPED = "overlapped"
     FAMILY_GUESSED = "family-guessed"
     LITTLE_HEAT = "little-heat"
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from matplotlib import patheffects
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
@@ -16,7 +17,7 @@ _SHOWN_ABOVE_NOISE = 4.0
 
 
 def heat_figure(located: Located) -> Figure:
-    """The amplitude from straight above, and its phase where there is any; sources as numbered crosses."""
+    """The amplitude from straight above, and its phase where there is any; sources as crosses with number and part."""
     both = located.method == "lock-in"
     board = located.board
     width = (_WIDTH_PT - 60.0) / (2 if both else 1) - 50.0
@@ -61,8 +62,11 @@ def _draw(axes: Axes, located: Located, values: np.ndarray, colours: str, limits
     for number, each in enumerate(located.sources, start=1):
         axes.plot([each.x_mm], [each.y_mm], "+", color="white", markersize=9, markeredgewidth=2.4)
         axes.plot([each.x_mm], [each.y_mm], "+", color=INK, markersize=8, markeredgewidth=1.0)
-        axes.annotate(str(number), (each.x_mm, each.y_mm), xytext=(4, 4), textcoords="offset points", fontsize=7,
-                      color="white", weight="bold")  # fmt: skip
+        told = f"{number} {each.ref}" if each.ref else str(number)
+        axes.annotate(
+            told, (each.x_mm, each.y_mm), xytext=(4, 4), textcoords="offset points", fontsize=7, weight="bold",
+            color=INK, path_effects=[patheffects.withStroke(linewidth=1.8, foreground="white")],
+        )  # fmt: skip
     axes.set_xlim(0, board.width_mm)
     axes.set_ylim(board.height_mm, 0)
     axes.set_xlabel("mm")

@@ -36,7 +36,7 @@ def lens_of_bend(bend_px: float, focal_px: float, shape: tuple[int, int]) -> Len
     --------
     >>> from thermscan.radiometry.lens import bend_points
     >>> lens = lens_of_bend(-2.0, 300.0, (240, 320))
-    >>> away = np.hypot(240, 320) / 2 / np.hypot(*lens_corner((240, 320))) * np.array(lens_corner((240, 320)))
+    >>> away = np.hypot(240, 320) / 2 / np.hypot(160, 120) * np.array([160.0, 120.0])
     >>> seen = bend_points(away[None] + [lens.cx_px, lens.cy_px], lens)[0] - [lens.cx_px, lens.cy_px]
     >>> round(float(np.hypot(*seen) - 200.0), 6)
     -2.0
@@ -44,8 +44,3 @@ def lens_of_bend(bend_px: float, focal_px: float, shape: tuple[int, int]) -> Len
     rows, cols = shape
     half = float(np.hypot(rows, cols) / 2)
     return Lens(focal_px, focal_px, (cols - 1) / 2, (rows - 1) / 2, k1=bend_px / half * (focal_px / half) ** 2)
-
-
-def lens_corner(shape: tuple[int, int]) -> tuple[float, float]:
-    """From the frame's middle to its corner, in pixels."""
-    return shape[1] / 2, shape[0] / 2
