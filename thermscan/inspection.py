@@ -164,6 +164,7 @@ def inspect_run(
     tell("regions")
     seen = [each for each in found if isinstance(each, SeenView)]
     together = put_together(seen, board, camera=camera, bench=bench)
+    seen = list(together.views)
     first = together.views[0]
     # The finer picture is of the frames as they are: where the lens's bend was taken out, there is none.
     mergeable = len(seen) == 1 and first.registration.lens is None
@@ -194,7 +195,7 @@ def inspect_run(
         measurements=rising.now if rising else together.measurements,
         judgement=rising.told(judgement) if rising else judgement,
         baseline=baseline,
-        views=found,
+        views=_placed_together(found, together.views),
         rising=rising,
         picture=rectify_frame(merged.image, merged.registered(first.registration), board) if merged else None,
         remarks=gather_remarks(
@@ -319,6 +320,14 @@ def _straightened_landmarks(landmarks: tuple[Landmark, ...], lens: Lens | None) 
 
 def _fov_deg(camera: Camera) -> float | None:
     return camera.fov_deg[0] if camera.fov_deg else None
+
+
+def _placed_together(
+    found: Sequence[SeenView | LostView], views: Sequence[SeenView]
+) -> tuple[SeenView | LostView, ...]:
+    """All views in the order of the frames, those that were found as they were placed together."""
+    placed = iter(views)
+    return tuple(next(placed) if isinstance(view, SeenView) else view for view in found)
 
 
 def _lost_views(found: Sequence[SeenView | LostView], frames: Sequence[Frame]) -> tuple[str, ...]:

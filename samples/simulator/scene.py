@@ -42,6 +42,10 @@ class Background:
         Standard deviation of the bench's slow unevenness.
     operator_c : float or None
         Temperature of an operator whose warm face or chest is reflected in part of the frame.
+    operator_at : tuple of float
+        Where in the frame, as shares of its width and height.
+    operator_spread : float
+        How wide, as a share of the frame's width (standard deviation: matt surfaces mirror no outlines).
     """
 
     bench_c: float | None = None
@@ -49,6 +53,8 @@ class Background:
     texture_k: float = 0.1
     things: tuple[WarmThing, ...] = ()
     operator_c: float | None = None
+    operator_at: tuple[float, float] = (0.4, 0.3)
+    operator_spread: float = 0.2
 
 
 def seen_scene(
@@ -128,7 +134,8 @@ def surroundings_c(points_px: Array, shape: tuple[int, int], reflected_c: float,
     around_c = np.full(len(points_px), reflected_c)
     if background.operator_c is not None:
         rows, cols = shape
-        spread = cols / 5
-        away2 = (points_px[:, 0] - 0.4 * cols) ** 2 + (points_px[:, 1] - 0.3 * rows) ** 2
+        spread = cols * background.operator_spread
+        x, y = background.operator_at
+        away2 = (points_px[:, 0] - x * cols) ** 2 + (points_px[:, 1] - y * rows) ** 2
         around_c += (background.operator_c - reflected_c) * np.exp(-away2 / (2 * spread**2))
     return around_c

@@ -1,14 +1,13 @@
 """
 Several views against one, on boards that nobody has seen, through files as a user has them.
 
-    python tests/benchmarks/views.py --first 1000 --boards 40 --save views.jsonl
+    python tests/benchmarks/views.py --frames /tmp/views --seed 1300 --boards 100 --save views.jsonl
+    python tests/benchmarks/views.py --frames /tmp/faces --seed 1301 --boards 200 --mirror --save faces.jsonl
     python tests/benchmarks/views.py --tables views.jsonl
 
-Each board is another type (judging_world.py: tall parts of which the layout states no height), seen by one camera with
-a real sensor's faults (judging_camera.py) in three views from 20 to 45 degrees, 120 degrees apart, its offset moving a
-little from view to view. ``--mirror``: every part has emissivity 0.85, as the layout says, and a face of 34 °C is
-mirrored in each view, at another place of the board each time; the board is good, so that whoever is accused is
-innocent. Corners, heights and supply are not given. One JSON line a board.
+Boards, cameras and views are drawn by views_scenes.py and kept under ``--frames``, so that another version of the code
+looks at the same ones. Corners, heights, lens and supply are not given. Every view is judged alone as well: placed with
+the others, then read, put together and judged by itself. One JSON line a board.
 """
 
 from __future__ import annotations
@@ -17,166 +16,271 @@ import argparse
 import json
 import os
 import sys
-import tempfile
-from dataclasses import replace
+import time
+from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_threads, "1")
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parents[1]), str(HERE)]
 
+import cv2  # noqa: E402
 import numpy as np  # noqa: E402
-from judging_camera import SHAPES, bend_picture, draw_camera, sense  # noqa: E402
-from judging_draw import write_layouts  # noqa: E402
-from judging_world import BoardType, draw_duty, draw_type, draw_unit  # noqa: E402
+from views_scenes import draw_scene  # noqa: E402
 
-from samples.simulator import IDEAL, Background, BoardField, place_camera, render_frame, write_tiff  # noqa: E402
-from samples.simulator.boards import SURFACES  # noqa: E402
+from thermscan import inspection as pipeline  # noqa: E402
 from thermscan.errors import CannotJudge  # noqa: E402
 from thermscan.inspection import Inspection, inspect_run  # noqa: E402
-from thermscan.layout.board import Board  # noqa: E402
+from thermscan.judge.judging import judge_run  # noqa: E402
+from thermscan.registration.registration import PartHeight  # noqa: E402
 from thermscan.runs.reading import read_run  # noqa: E402
+from thermscan.views.seen import Bench, LostView, SeenView, see_views  # noqa: E402
+from thermscan.views.together import Together, put_together  # noqa: E402
 
-VIEWS, TILT_DEG = 3, (20.0, 45.0)
-DRIFT_K = 0.2
-FACE_C, MIRROR_EMISSIVITY = 34.0, 0.85
+# Of a part's top, in pixels of the frame, and the share of it that nothing hides: such a part can be read.
+WIDE_PX, CLEAR = 6.5, 0.9
+TALL_MM = 3.0
+
+Line = dict[str, Any]
 
 
-def run_board(seed: int, number: int, *, mirror: bool) -> dict[str, object]:
-    """One board in three views, each alone and all together; what was read, and what was true."""
-    rng = np.random.default_rng([seed, number])
-    kind = draw_type(rng)
-    if mirror:
-        kind = replace(kind, told=_shiny(kind.told), true=_shiny(kind.true))
-    field = kind.solve(draw_duty(rng, kind, draw_unit(rng, kind), 1.0), kind.ambient_c)
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        write_layouts(rng, folder, kind)
-        cols = _take_views(rng, folder, kind, field, shape=SHAPES[1 + number % 3], mirror=mirror)
-        looks = {
-            which: _inspect(folder, frames, kind)
-            for which, frames in [*((str(k), [k]) for k in range(VIEWS)), ("all", list(range(VIEWS)))]
-        }
-    truth = {part.ref: field.truth(part).mean_c for part in kind.true.parts}
-    return {"seed": seed, "board": number, "cols": cols, "mirror": mirror, "parts": len(truth)} | {
-        "looks": {which: _told(look, truth) for which, look in looks.items()}
+def look_at(folder: Path) -> Line:
+    """One board: what each view alone and all together tell, beside what is true."""
+    cv2.setNumThreads(1)
+    truth = json.loads((folder / "truth.json").read_text())
+    line = {key: truth[key] for key in ("seed", "board", "cols", "mirror", "load")}
+    started = time.process_time()
+    line["looks"] = _looks(folder, "view", truth)
+    line["cpu_s"] = round(time.process_time() - started, 2)
+    if truth["mirror"] and any(look and look["accused"] for look in line["looks"].values()):
+        # Who is accused without the face, too, is accused for another reason.
+        line["plain"] = _looks(folder, "plain", truth)
+    line["truth"] = {
+        ref: [part["mean_c"], part["height_mm"], [_readable(part, each) for each in part["seen"]]]
+        for ref, part in truth["parts"].items()
     }
+    return line
 
 
-def _shiny(board: Board) -> Board:
-    """Every part that is measured has a surface of emissivity 0.85."""
-    surface = replace(SURFACES["anodised"], emissivity=MIRROR_EMISSIVITY)
-    return replace(board, parts=tuple(replace(p, surface=surface) if p.ref[0] == "U" else p for p in board.parts))
+def _readable(part: Line, seen: Line) -> bool:
+    return not part["metal"] and seen["width_px"] >= WIDE_PX and seen["share"] >= CLEAR
 
 
-def _take_views(
-    rng: np.random.Generator, folder: Path, kind: BoardType, field: BoardField, *, shape: tuple[int, int], mirror: bool
-) -> int:
-    camera = draw_camera(rng, shape)
-    first_deg = float(rng.uniform(0, 360))
-    emissivity = {ref: MIRROR_EMISSIVITY if mirror and ref[:1] == "U" else e for ref, e in kind.emissivity.items()}
-    for view in range(VIEWS):
-        pose = place_camera(
-            kind.true,
-            shape,
-            tilt_deg=float(rng.uniform(*TILT_DEG)),
-            azimuth_deg=first_deg + 120 * view + float(rng.uniform(-25, 25)),
-            turn_deg=float(rng.uniform(-25, 25)),
-            fill=float(rng.uniform(0.65, 0.9)),
-            fov_deg=float(rng.uniform(30, 50)),
-        )
-        seen = render_frame(
-            field,
-            kind.true,
-            pose,
-            rng=rng,
-            netd_k=0.0,
-            sensor=IDEAL,
-            blur_px=camera.blur_px,
-            emissivity=emissivity,
-            background=Background(operator_c=FACE_C if mirror else None),
-            heights=True,
-        )
-        drifted = replace(camera, offset_k=camera.offset_k + float(rng.normal(0, DRIFT_K)))
-        write_tiff(folder / f"view-{view}.tiff", [sense(rng, bend_picture(seen.apparent_c, drifted), drifted)])
-    return shape[1]
+def _looks(folder: Path, name: str, truth: Line) -> dict[str, Line | None]:
+    views = range(truth["views"])
+    inspection, found = _inspect([folder / f"{name}-{k}.tiff" for k in views], folder, truth)
+    looks: dict[str, Line | None] = {str(k): None for k in views} | {"all": None}
+    if inspection is None:
+        return looks
+    for view in found:
+        if isinstance(view, SeenView):
+            looks[str(view.numbers[0])] = _alone(view, inspection)
+    heights = inspection.registration.heights
+    looks["all"] = _told(inspection.measurements, inspection.judgement, heights, inspection.remarks)
+    looks["all"]["lost"] = sum(isinstance(view, LostView) for view in inspection.views)
+    return looks
 
 
-def _inspect(folder: Path, frames: list[int], kind: BoardType) -> Inspection | None:
-    names = [str(folder / f"view-{k}.tiff") for k in frames]
+def _inspect(
+    frames: Sequence[Path], folder: Path, truth: Line
+) -> tuple[Inspection | None, tuple[SeenView | LostView, ...]]:
+    """The command's own way; and the views as they were before they were fitted together."""
+    given = {"layout": str(folder / "board.toml"), "ambient_c": truth["ambient_c"]}
+    run = read_run(None, overrides={**given, "frames": [str(frame) for frame in frames]})
+    kept: list[SeenView | LostView] = []
+
+    def see_and_keep(*args: Any, **named: Any) -> tuple[SeenView | LostView, ...]:
+        kept.extend(see_views(*args, **named))
+        return tuple(kept)
+
+    pipeline.see_views = see_and_keep
     try:
-        return inspect_run(
-            read_run(
-                None,
-                overrides={"layout": str(folder / "board.toml"), "frames": names, "ambient_c": kind.ambient_c},
-            )
-        )
+        return inspect_run(run), tuple(kept)
     except CannotJudge:
-        return None
+        return None, ()
 
 
-def _told(look: Inspection | None, truth: dict[str, float]) -> dict[str, object] | None:
-    if look is None:
-        return None
-    errors = {m.part.ref: m.mean_c - truth[m.part.ref] for m in look.measurements if m.mean_c is not None}
-    return {
-        "errors": {ref: round(error, 3) for ref, error in errors.items()},
-        "reasons": {m.part.ref: m.reason.code for m in look.measurements if m.reason},
-        "acts": [f.ref for f in look.judgement.findings if f.level == "act"],
-        "views": len(look.views),
+def _alone(view: SeenView, inspection: Inspection) -> Line:
+    """What one view says by itself."""
+    run, board = inspection.run, inspection.board
+    together = put_together([view], board, camera=inspection.camera, bench=Bench(run.ambient_c, run.reflected_c))
+    judgement = _judged(together, inspection)
+    return _told(together.measurements, judgement, view.registration.heights, ()) | {
+        "method": view.registration.method,
+        "tilt_deg": round(view.registration.view_angle_deg, 1),
     }
 
 
-def print_tables(lines: list[dict[str, object]]) -> None:
-    """What several views bring, from the lines of the boards."""
-    for cols in sorted({line["cols"] for line in lines}):  # type: ignore[type-var]
-        some = [line for line in lines if line["cols"] == cols]
-        print(f"{cols} columns, {len(some)} boards{', a face mirrored in each view' if some[0]['mirror'] else ''}")
-        _print_one([line["looks"] for line in some])  # type: ignore[misc]
-
-
-def _print_one(looks: list[dict[str, dict[str, dict[str, object]] | None]]) -> None:
-    singles = [str(k) for k in range(VIEWS)]
-    visible = seen = 0
-    spread: dict[str, list[float]] = {which: [] for which in ("best", "usual", "all")}
-    refused = {which: sum(look[which] is None for look in looks) for which in (*singles, "all")}
-    accused = {which: sum(bool(look[which] and look[which]["acts"]) for look in looks) for which in refused}
-    for look in looks:
-        alone = [look[k]["errors"] for k in singles if look[k]]
-        if not look["all"] or len(alone) < VIEWS:
-            continue
-        together = look["all"]["errors"]
-        visible += len(set().union(*alone))
-        seen += len(set().union(*alone) & set(together))
-        common = set.intersection(set(together), *(set(each) for each in alone))
-        if len(common) > 1:
-            each_alone = [_spread(each, common) for each in alone]
-            spread["best"].append(min(each_alone))
-            spread["usual"].append(float(np.sqrt(np.mean(np.square(each_alone)))))
-            spread["all"].append(_spread(together, common))
-    print(f"  not placed, view by view: {[refused[k] for k in singles]}; together: {refused['all']}")
-    print(f"  parts that any one view measures: {visible}; of these measured together: {seen}")
-    usual, best, both = (float(np.sqrt(np.mean(np.square(spread[which])))) for which in ("usual", "best", "all"))
-    print(
-        f"  error after the board's common offset, rms: a single view {usual:.3f} K, the best of three (by the truth)"
-        f" {best:.3f} K, together {both:.3f} K"
+def _judged(together: Together, inspection: Inspection) -> Any:
+    first = together.views[0]
+    return judge_run(
+        together.measurements,
+        together.rectified,
+        inspection.board,
+        inspection.run,
+        noise_k=first.image.noise_k,
+        registration=first.registration,
+        band_um=first.image.band,
+        leaning=together.leaning,
     )
-    print(f"  boards with an 'act', view by view: {[accused[k] for k in singles]}; together: {accused['all']}")
 
 
-def _spread(errors: dict[str, float], refs: set[str]) -> float:
-    values = np.array([errors[ref] for ref in sorted(refs)])
-    return float((values - np.median(values)).std())
+def _told(measurements: Sequence[Any], judgement: Any, heights: Any, remarks: Sequence[str]) -> Line:
+    return {
+        "parts": {m.part.ref: [round(m.mean_c, 4), round(m.u_c, 4), _own_k(m)] for m in measurements if m.measurable},
+        "reasons": {m.part.ref: m.reason.code for m in measurements if m.reason},
+        "accused": [[f.ref, f.rule, f.level] for f in judgement.findings],
+        "heights": {ref: _height(known) for ref, known in heights.items()},
+        "remarks": list(remarks),
+    }
+
+
+def _own_k(measured: Any) -> dict[str, float]:
+    """The budget by source."""
+    return {line.source: round(line.u_k, 4) for line in measured.budget}
+
+
+def _height(known: PartHeight) -> list[float | bool]:
+    return [round(known.height_mm, 3), round(known.u_mm, 3), known.seen]
+
+
+def print_tables(lines: list[Line]) -> None:
+    """What several views bring, from the lines of the boards."""
+    for cols in sorted({line["cols"] for line in lines}):
+        some = [line for line in lines if line["cols"] == cols]
+        cpu = np.median([line["cpu_s"] for line in some])
+        print(f"{cols} columns, {len(some)} boards{', a face mirrored in each view' if some[0]['mirror'] else ''},"
+              f" {cpu:.1f} s of processor time each")  # fmt: skip
+        _print_places(some)
+        _print_visible(some)
+        _print_errors(some)
+        _print_heights(some)
+        _print_accused(some)
+
+
+def _print_places(lines: list[Line]) -> None:
+    lost = sum(look is None for line in lines for which, look in line["looks"].items() if which != "all")
+    helped = sum(bool(look) and look.get("method") == "baseline" for line in lines for look in line["looks"].values())
+    total = sum(len(line["looks"]) - 1 for line in lines)
+    print(f"  views placed: {total - lost} of {total} ({helped} with another's help)")
+
+
+def _print_visible(lines: list[Line]) -> None:
+    """Parts that some view shows, by the truth; and that are measured."""
+    for which in ("0", "all"):
+        could = got = 0
+        missed: dict[str, int] = {}
+        for line in lines:
+            look = line["looks"][which]
+            if look is None:
+                continue
+            views = [int(which)] if which != "all" else [k for k in range(9) if line["looks"].get(str(k))]
+            able = {ref for ref, (_, _, seen) in line["truth"].items() if any(seen[k] for k in views)}
+            could += len(able)
+            got += len(able & set(look["parts"]))
+            for ref in able - set(look["parts"]):
+                missed[look["reasons"][ref]] = missed.get(look["reasons"][ref], 0) + 1
+        why = ", ".join(f"{code} {count}" for code, count in sorted(missed.items(), key=lambda each: -each[1]))
+        name = "all views" if which == "all" else "the first view"
+        print(f"  visible in {name}: {could}; measured: {got}, {100 * got / max(could, 1):.1f} % ({why})")
+
+
+def _print_errors(lines: list[Line]) -> None:
+    """Errors over parts that all looks measured: absolute, against each other, and against each part's own mean."""
+    kinds: dict[str, Callable[[np.ndarray], np.ndarray]] = {
+        "absolute": lambda e: e,
+        "after the board's common offset": lambda e: e - np.median(e),
+    }
+    table: dict[str, dict[str, list[float]]] = {
+        kind: {} for kind in (*kinds, "each view's own", "the same from all sides")
+    }
+    gains = []
+    for line in lines:
+        singles = [k for k in line["looks"] if k != "all" and line["looks"][k]]
+        if line["looks"]["all"] is None or len(singles) < 2:
+            continue
+        parts = {k: line["looks"][k]["parts"] for k in (*singles, "all")}
+        common = sorted(set.intersection(*(set(each) for each in parts.values())))
+        if len(common) < 4:
+            continue
+        errors = {k: np.array([parts[k][ref][0] - line["truth"][ref][0] for ref in common]) for k in parts}
+        for kind, after in kinds.items():
+            rms = {k: _rms(after(e)) for k, e in errors.items()}
+            _add(table[kind], [rms[k] for k in singles], rms["all"])
+        # What all views share is not theirs: the views' median error of each part, taken off.
+        alone = np.stack([errors[k] - np.median(errors[k]) for k in singles])
+        own = alone - alone.mean(axis=0)
+        freed = np.sqrt(len(singles) / (len(singles) - 1))
+        table["each view's own"].setdefault("a view", []).append(_rms(own) * freed)
+        left = max(_rms(alone.mean(axis=0)) ** 2 - (_rms(own) * freed) ** 2 / len(singles), 0.0)
+        table["the same from all sides"].setdefault("left by any weighting", []).append(float(np.sqrt(left)))
+        together = table["after the board's common offset"]
+        gains.append(1 - together["together"][-1] / together["best"][-1])
+    for kind, columns in table.items():
+        print(f"  {kind}, K rms: " + ", ".join(f"{name} {_rms(np.array(v)):.3f}" for name, v in columns.items()))
+    if gains:
+        print(f"  boards: {len(gains)}; below the best view by {100 * np.median(gains):.0f} % (median)")
+
+
+def _add(columns: dict[str, list[float]], singles: list[float], together: float) -> None:
+    columns.setdefault("a view", []).append(_rms(np.array(singles)))
+    columns.setdefault("best", []).append(min(singles))
+    columns.setdefault("together", []).append(together)
+
+
+def _rms(values: np.ndarray) -> float:
+    return float(np.sqrt(np.mean(np.square(values)))) if len(values) else float("nan")
+
+
+def _print_heights(lines: list[Line]) -> None:
+    for which in ("a single view", "all views"):
+        off, u, seen = [], [], []
+        for line in lines:
+            names = ["all"] if which == "all views" else [k for k in line["looks"] if k != "all"]
+            for look in (line["looks"][k] for k in names):
+                for ref, (said, doubt, told) in (look["heights"] if look else {}).items():
+                    true = line["truth"][ref][1]
+                    if true > TALL_MM:
+                        off.append(said - true)
+                        u.append(doubt)
+                        seen.append(told)
+        if off:
+            miss, doubts = np.array(off), np.array(u)
+            print(f"  heights over {TALL_MM:g} mm, {which}: {len(off)}, {_rms(miss):.2f} mm rms, median"
+                  f" {np.median(np.abs(miss)):.2f}, 68 % within {np.quantile(np.abs(miss), 0.683):.2f};"
+                  f" truth within 2u {100 * np.mean(np.abs(miss) <= 2 * doubts):.1f} %; told by the frames"
+                  f" {100 * np.mean(seen):.0f} %")  # fmt: skip
+
+
+def _print_accused(lines: list[Line]) -> None:
+    """Boards on which somebody is accused; with a face, of those whom the same views without it do not accuse."""
+    for level in ("act", "watch"):
+        counts: dict[str, int] = {}
+        looks: dict[str, int] = {}
+        for line in lines:
+            for which, look in line["looks"].items():
+                if look is None:
+                    continue
+                plain = line.get("plain", {}).get(which)
+                before = {(ref, rule) for ref, rule, _ in plain["accused"]} if plain else set()
+                named = [ref for ref, rule, at in look["accused"] if at == level and (ref, rule) not in before]
+                name = "together" if which == "all" else "alone"
+                looks[name] = looks.get(name, 0) + 1
+                counts[name] = counts.get(name, 0) + bool(named)
+        print(f"  looks with a '{level}': " + ", ".join(f"{name} {counts[name]} of {looks[name]}" for name in counts))
 
 
 def main() -> int:
-    """Run the boards that are missing, or print the tables of those that are there."""
+    """Draw and look at the boards that are missing, or print the tables of those that are there."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--boards", type=int, default=40)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--seed", type=int, default=12)
+    parser.add_argument("--cols", type=int, default=320)
     parser.add_argument("--mirror", action="store_true", help="a face mirrored in each view")
+    parser.add_argument("--frames", type=Path, default=Path("/tmp/views"), help="where the frames are kept")
     parser.add_argument("--save", type=Path, default=Path("views.jsonl"))
     parser.add_argument("--tables", type=Path, help="print the tables of these lines, run nothing")
     given = parser.parse_args()
@@ -184,9 +288,10 @@ def main() -> int:
         print_tables([json.loads(line) for line in given.tables.read_text().splitlines()])
         return 0
     for number in range(given.first, given.first + given.boards):
-        line = run_board(given.seed, number, mirror=given.mirror)
-        with given.save.open("a") as file:
-            file.write(json.dumps(line) + "\n")
+        folder = given.frames / f"{given.seed}-{number}-{given.cols}{'-face' if given.mirror else ''}"
+        draw_scene(given.seed, number, folder, cols=given.cols, mirror=given.mirror)
+        with given.save.open("a", encoding="utf-8") as file:
+            file.write(json.dumps(look_at(folder)) + "\n")
     return 0
 
 

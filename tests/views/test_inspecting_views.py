@@ -23,6 +23,7 @@ from thermscan.errors import CannotJudge
 from thermscan.inspection import Inspection, inspect_run
 from thermscan.layout.board import Board
 from thermscan.registration import AlignedViews
+from thermscan.registration.geometry.parallax import pose_seen
 from thermscan.report.results import results_document, results_text
 from thermscan.runs.reading import read_run
 from thermscan.views.seen import Bench, Given, LostView, SeenView, see_views
@@ -96,6 +97,23 @@ def test_what_both_views_say_is_true(together: Inspection, scene: tuple[Path, Bo
     errors = np.array([m.mean_c - truth[m.part.ref] for m in together.measurements if m.mean_c is not None])
     stated = np.array([m.u_c for m in together.measurements if m.u_c is not None])
     assert np.abs(errors / stated).max() < 3
+
+
+def test_all_views_hold_one_set_of_heights_nearer_to_the_truth_than_one_views(
+    together: Inspection, scene: tuple[Path, Board, BoardField]
+) -> None:
+    _, board, _ = scene
+    seen = [view.registration for view in together.views if isinstance(view, SeenView)]
+    assert seen[0].heights == seen[1].heights
+    # One camera: its field of view is 40 degrees in both, told to a few percent by where the corners lie.
+    for one in seen:
+        pose = pose_seen(one, shape=SHAPE, corners_mm=board.corners_mm, fov_deg=None)
+        assert 2 * np.degrees(np.arctan(SHAPE[1] / 2 / pose.focal_px)) == pytest.approx(40.0, rel=0.06)
+    tall = [part for part in board.parts if (part.height_mm or 0.0) > 3.0]
+    told = [seen[0].heights[part.ref] for part in tall]
+    off = np.array([each.height_mm - (part.height_mm or 0.0) for each, part in zip(told, tall, strict=True)])
+    assert np.quantile(np.abs(off), 0.683) < 0.7
+    assert np.mean(np.abs(off) <= 2 * np.array([each.u_mm for each in told])) > 0.8
 
 
 def test_a_part_hidden_in_one_view_is_measured_in_another(together: Inspection) -> None:

@@ -8,6 +8,7 @@ Where the board lies in the frame, and how well that is known: the room's front 
 from thermscan.registration.placing.baseline_raster import BaselineRaster
 from thermscan.registration.placing.corners import checked_corners
 from thermscan.registration.placing.register import register_board
+from thermscan.registration.placing.register_views import register_views
 from thermscan.registration.recordings.averaging import AlignedViews, align_views, separate_views
 from thermscan.registration.recordings.drift import Drift, Tracker
 from thermscan.registration.recordings.merging import MergedView, merge_views
@@ -29,6 +30,7 @@ __all__ = [
     "merge_views",
     "recording_motion",
     "register_board",
+    "register_views",
     "separate_views",
     "without_cards",
 ]

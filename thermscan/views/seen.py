@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -29,7 +29,6 @@ from thermscan.registration import (
     register_board,
     without_cards,
 )
-from thermscan.registration.registration import PartHeight
 from thermscan.runs.run import Landmark
 
 Points = tuple[tuple[float, float], ...]
@@ -184,21 +183,10 @@ def without_pixels(
     return replace(again, remarks=seen.remarks)
 
 
-def with_heights(
-    seen: SeenView, heights: Mapping[str, PartHeight], board: Board, *, camera: Camera, bench: Bench
-) -> SeenView:
-    """The view read again with heights that are better known, where the tops are then seen."""
-    registration = seen.registration
-    doubts_px = registration.top_doubts_px
-    if doubts_px.size:
-        doubts_px = doubts_px * [_u_share(registration.heights.get(p.ref), heights.get(p.ref)) for p in board.parts]
-    better = replace(registration, heights={**registration.heights, **heights}, top_doubts_px=doubts_px)
-    again = _read(seen.aligned, seen.image, better, board, camera=camera, bench=bench, cover=seen.cover)
+def with_place(seen: SeenView, registration: Registration, board: Board, *, camera: Camera, bench: Bench) -> SeenView:
+    """The view read again where the board and the parts' tops are better known to lie."""
+    again = _read(seen.aligned, seen.image, registration, board, camera=camera, bench=bench, cover=seen.cover)
     return replace(again, remarks=seen.remarks)
-
-
-def _u_share(before: PartHeight | None, now: PartHeight | None) -> float:
-    return now.u_mm / before.u_mm if before is not None and now is not None and before.u_mm else 1.0
 
 
 def _read(

@@ -12,11 +12,11 @@ from thermscan.layout.board import Board
 from thermscan.radiometry.camera import Camera
 from thermscan.regions.leaning import Leaning, leaning_of_views, possible_leaning
 from thermscan.regions.measurement import PartMeasurement, Rectified
+from thermscan.registration import register_views
 from thermscan.views.board_samples import BoardSamples, sample_board
 from thermscan.views.combining import Combined, combine_views
 from thermscan.views.glints import Glint, find_glints, offsets_k
-from thermscan.views.joint_heights import joint_heights
-from thermscan.views.seen import Bench, SeenView, with_heights, without_pixels
+from thermscan.views.seen import Bench, SeenView, with_place, without_pixels
 
 FloatArray = NDArray[np.float64]
 
@@ -32,7 +32,7 @@ class Together:
     Attributes
     ----------
     views : tuple of SeenView
-        As used, without the pixels that mirror something.
+        As placed together.
     measurements : tuple of PartMeasurement
         One a part.
     rectified : Rectified
@@ -71,8 +71,13 @@ def put_together(views: Sequence[SeenView], board: Board, *, camera: Camera, ben
     """
     fov_deg = camera.fov_deg[0] if camera.fov_deg else None
     if len(views) > 1:
-        heights = joint_heights([view.registration for view in views], board)
-        views = [with_heights(view, heights, board, camera=camera, bench=bench) for view in views]
+        places = register_views(
+            [view.image for view in views], [view.registration for view in views], board, camera=camera
+        )
+        views = [
+            with_place(view, place, board, camera=camera, bench=bench)
+            for view, place in zip(views, places, strict=True)
+        ]
     leanings = [possible_leaning(board, view.registration, shape=view.image.shape, fov_deg=fov_deg) for view in views]
     if len(views) == 1:
         combined = combine_views([views[0].measurements])
@@ -89,7 +94,7 @@ def put_together(views: Sequence[SeenView], board: Board, *, camera: Camera, ben
     rectified = _composite(views, samples, glints.cells)
     remarks = (*_view_remarks(views, combined), *(_told(glint, board, bench) for glint in glints.found))
     leaning = leaning_of_views(leanings, {m.part.ref: m.seen_in for m in combined.measurements})
-    return Together(tuple(used), combined.measurements, rectified, combined, leaning, glints.found, remarks)
+    return Together(tuple(views), combined.measurements, rectified, combined, leaning, glints.found, remarks)
 
 
 def _composite(views: Sequence[SeenView], samples: BoardSamples, spoiled: NDArray[np.bool_]) -> Rectified:

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from thermscan.coordinates import map_points
 from thermscan.frozen import reduce_frozen
 from thermscan.layout.board import Part
-from thermscan.registration.geometry.homography import local_scale
+from thermscan.registration.geometry.homography import homography_from_corners, local_scale
 from thermscan.registration.registration import Registration
 from thermscan.scales import read_only
 
@@ -22,6 +23,12 @@ FOV_ASSUMED_DEG = 42.0
 # The focal length comes from how parallels converge. Where the scale differs by less than this
 # over the board, that is buried in the errors of the corners.
 CONVERGENCE_NEEDED = 0.08
+# How well the focal length is known before heights are seen, as the standard uncertainty of its logarithm: where the
+# camera file states it, and where it is assumed.
+U_STATED, U_ASSUMED = 0.03, 0.35
+# What converging parallels tell of it rests on the corners' places, and on the principal point, which lies off the
+# frame's middle by about this share of its width (small lenses, screwed in; from memory).
+U_CORNER_PX, U_PRINCIPAL = 0.3, 0.015
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,6 +90,18 @@ def focal_from_fov(fov_deg: float, cols: int) -> float:
     return cols / 2 / float(np.tan(np.radians(fov_deg) / 2))
 
 
+def fov_from_focal(focal_px: float, cols: int) -> float:
+    """
+    Horizontal field of view in degrees from the focal length.
+
+    Examples
+    --------
+    >>> round(fov_from_focal(160.0, 320), 6)
+    90.0
+    """
+    return float(2 * np.degrees(np.arctan(cols / 2 / focal_px)))
+
+
 def pose_from_homography(
     px_from_mm: FloatArray,
     *,
@@ -137,6 +156,36 @@ def pose_from_homography(
     across, down = columns[:, 0], columns[:, 1]
     left, _, right = np.linalg.svd(np.column_stack([across, down, np.cross(across, down)]))
     return Pose(left @ right, columns[:, 2], focal, centre, source)
+
+
+def u_log_focal(
+    px_from_mm: FloatArray, *, shape: tuple[int, int], corners_mm: FloatArray, fov_deg: float | None = None
+) -> float:
+    """
+    How well the focal length of `pose_from_homography` is known: standard uncertainty of its logarithm.
+
+    Where the view tells it, what errors of its corners and of the principal point make of it, by differences.
+
+    Examples
+    --------
+    >>> box = np.array([[-50.0, -50.0], [50.0, -50.0], [50.0, 50.0], [-50.0, 50.0]])
+    >>> u_log_focal(np.diag([1.0, 1.0, 1.0]), shape=(240, 320), corners_mm=box)
+    0.35
+    """
+    if fov_deg is not None:
+        return U_STATED
+    rows, cols = shape
+    to_centre = np.array([[1, 0, -(cols - 1) / 2], [0, 1, -(rows - 1) / 2], [0, 0, 1.0]])
+    centred = to_centre @ px_from_mm
+    here = _focal_of_view(centred, corners_mm, cols)
+    if here is None:
+        return U_ASSUMED
+    corners_px = map_points(centred, corners_mm)
+    errors_px = np.concatenate([np.eye(8) * U_CORNER_PX, np.tile(np.eye(2) * U_PRINCIPAL * cols, 4)])
+    moved = (homography_from_corners(corners_mm, corners_px + error.reshape(4, 2)) for error in errors_px)
+    told = [_focal_of_view(matrix, corners_mm, cols) for matrix in moved]
+    off = [np.log(focal / here) if focal else U_ASSUMED for focal in told]
+    return float(min(np.hypot.reduce(off), U_ASSUMED))
 
 
 def view_angle_deg(pose: Pose, corners_mm: FloatArray) -> float:

@@ -16,8 +16,6 @@ if TYPE_CHECKING:
 
 FloatArray = NDArray[np.float64]
 
-# How well the focal length is known before the heights are seen: standard uncertainty of its logarithm, by its source.
-U_FOCAL = {"camera": 0.03, "view": 0.15, "assumed": 0.35}
 FOCAL_STEP = 0.05
 # A lower top is displaced by next to nothing: its slope is taken at this height.
 SLOPE_OVER_MM = 1.0

@@ -13,7 +13,8 @@ from thermscan.registration.geometry.bend import U_BEND, unit_bend
 from thermscan.registration.geometry.heights import TALLEST_MM, HeightPrior
 from thermscan.registration.geometry.homography import corner_jacobian, homography_from_corners, local_scale
 from thermscan.registration.geometry.plausible import plausible
-from thermscan.registration.geometry.rise import U_FOCAL, Rise, edge_rise, pose_with_focal
+from thermscan.registration.geometry.pose import u_log_focal
+from thermscan.registration.geometry.rise import Rise, edge_rise
 from thermscan.registration.placing.edges import EdgeSites, LayoutEdges, find_edges
 from thermscan.registration.placing.hidden_edges import hidden_sites
 from thermscan.registration.placing.mixed_model import Observed
@@ -30,8 +31,6 @@ U_SWELL_PX = 0.15
 HOLD_PX = 30.0
 # Fewer pieces of evidence than this cannot carry eight numbers and a check.
 FEWEST_SITES, FEWEST_EDGES = 16, 8
-# A density of heights is called one of two tops where it is so many times as wide as the likeliest one.
-TWO_TOPS = 2.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,6 +39,18 @@ class Known:
 
     corners_px: FloatArray
     weights: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HeightsTold:
+    """
+    Heights by the last fit near the likeliest place, each of shape (parts,), and what was known there before it.
+    """
+
+    height_mm: FloatArray
+    u_mm: FloatArray
+    known_mm: FloatArray
+    u_known_mm: FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,6 +76,8 @@ class Placed:
         A bend that shows and is not taken out.
     edges : int
         Distinct edges used; 0 where the place is none of edges'.
+    told : HeightsTold or None
+        What the fit itself made of the heights.
     """
 
     corners_px: FloatArray
@@ -79,6 +92,7 @@ class Placed:
     u_bend_px: float = 0.0
     left_bend_px: float = 0.0
     edges: int = 0
+    told: HeightsTold | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -220,12 +234,13 @@ def joint_fit(
     if fit is None or seen_heights is None:
         return None
     u_own = fit.own_u[: observed.bodies, 0]
-    two = seen_heights.u_mm > TWO_TOPS * np.maximum(seen_heights.near_u_mm, 0.3)
+    seen = seen_heights.weighed
     return replace(
         place,
         corner_covariance_px2=fit.covariance[:8, :8],
         residual_px=fit.residual_px,
-        u_heights_mm=np.where(two, np.maximum(seen_heights.u_mm, u_own), u_own),
+        u_heights_mm=np.where(seen.two_tops, np.maximum(seen.u_mm, u_own), u_own),
+        told=HeightsTold(place.heights_mm, u_own, known_mm, u_known_mm),
         u_bend_px=float(np.sqrt(fit.covariance[8, 8])) if bends else 0.0,
         edges=len(np.unique(observed.edge[fit.used])),
     )
@@ -233,17 +248,10 @@ def joint_fit(
 
 def _with_heights(scene: Scene, place: Placed, seen: HeightsSeen) -> tuple[Placed, FloatArray, FloatArray]:
     """The likeliest heights, and what the prior says near them."""
-    grid = scene.prior.grid_mm
-    near = np.abs(grid[None] - seen.likeliest_mm[:, None]) <= seen.window_mm[:, None]
-    mass = np.where(near, np.exp(seen.log_density_before), 0.0)
-    share = mass.sum(axis=1)
-    mass /= np.maximum(share, 1e-300)[:, None]
-    mean = mass @ grid
-    spread = np.sqrt(np.maximum(mass @ grid**2 - mean**2, 0.01))
-    spread = np.where(share > 0.5, spread, 2 * spread)
-    two = seen.u_mm > TWO_TOPS * np.maximum(seen.near_u_mm, 0.3)
-    spread = np.where(two, np.maximum(spread, seen.u_mm), spread)
-    return replace(place, heights_mm=seen.likeliest_mm, at_top=seen.at_top), mean, spread
+    weighed = seen.weighed
+    mean, spread = weighed.before_near(scene.prior.grid_mm)
+    spread = np.where(weighed.two_tops, np.maximum(spread, weighed.u_mm), spread)
+    return replace(place, heights_mm=weighed.likeliest_mm, at_top=seen.at_top), mean, spread
 
 
 def _observed(scene: Scene, place: Placed, rise: Rise, range_px: float, *, bends: bool) -> Observed:
@@ -259,12 +267,12 @@ def _observed(scene: Scene, place: Placed, rise: Rise, range_px: float, *, bends
     along = ((np.arange(len(edges.part)) - int((edges.part < 0).sum())) % 2 == 0)[edge]
     own = np.column_stack([(normals * rise.own_px[edge]).sum(axis=1), swell, normals])
     half = float(np.hypot(*scene.shape) / 2)
-    source = pose_with_focal(
-        place.px_from_mm, shape=scene.shape, corners_mm=scene.corners_mm, fov_deg=scene.evidence.fov_deg, factor=1.0
-    ).focal_source
+    u_focal = u_log_focal(
+        place.px_from_mm, shape=scene.shape, corners_mm=scene.corners_mm, fov_deg=scene.evidence.fov_deg
+    )
     held = [place.bend_px] if bends else []
     spread = [U_BEND * half] if bends else []
-    known = 1 / np.array([HOLD_PX] * 8 + spread + [U_FOCAL[source], U_SWELL_PX, U_SWELL_PX]) ** 2
+    known = 1 / np.array([HOLD_PX] * 8 + spread + [u_focal, U_SWELL_PX, U_SWELL_PX]) ** 2
     apart = np.array([0.0] * 8 + [-each for each in held] + [-np.log(place.focal_factor), 0.0, 0.0])
     columns = [corners, *([bent] if bends else []), focal, swell * along, swell * ~along]
     _, numbered = np.unique(edge, return_inverse=True)

@@ -40,10 +40,12 @@ ALIKE, ALIKE_MM, TELLS = 0.75, 0.4, 0.7
 FLAT_ODDS, FLAT_CLIP, FLAT_MM, SHOWN = 6.0, 2.0, 0.25, 0.02
 # The likeliest height is that with most of the density within so many pixels, in millimetres within these limits.
 WINDOW_PX, WINDOW_MM = 1.0, (0.4, 10.0)
+# A density of heights is called one of two tops where it is so many times as wide as the likeliest one.
+TWO_TOPS, LEAST_TOP_MM = 2.5, 0.3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class HeightsSeen:
+class HeightsWeighed:
     """
     Heights of parts after looking.
 
@@ -55,8 +57,6 @@ class HeightsSeen:
         Where most of the density lies within a pixel or so, and how wide it is there.
     window_mm : ndarray of shape (parts,)
         Half the width of that place.
-    at_top : ndarray of bool, shape (m,)
-        Sides that face the camera and are rather seen at their top edge.
     log_density_before : ndarray of shape (parts, g)
         Of each height of the grid, by layout, package and the parts of the same body.
     """
@@ -66,8 +66,39 @@ class HeightsSeen:
     likeliest_mm: FloatArray
     near_u_mm: FloatArray
     window_mm: FloatArray
-    at_top: NDArray[np.bool_]
     log_density_before: FloatArray
+
+    @property
+    def two_tops(self) -> NDArray[np.bool_]:
+        """Whether another height is nearly as likely; shape (parts,)."""
+        result: NDArray[np.bool_] = self.u_mm > TWO_TOPS * np.maximum(self.near_u_mm, LEAST_TOP_MM)
+        return result
+
+    def before_near(self, grid_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Mean and standard deviation of what was known before, within the likeliest place."""
+        near = np.abs(grid_mm[None] - self.likeliest_mm[:, None]) <= self.window_mm[:, None]
+        mass = np.where(near, np.exp(self.log_density_before), 0.0)
+        share = mass.sum(axis=1)
+        mass /= np.maximum(share, 1e-300)[:, None]
+        mean = mass @ grid_mm
+        spread = np.sqrt(np.maximum(mass @ grid_mm**2 - mean**2, 0.01))
+        return mean, np.where(share > 0.5, spread, 2 * spread)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HeightsSeen:
+    """
+    Heights of parts after looking at one frame.
+
+    Attributes
+    ----------
+    weighed : HeightsWeighed
+    at_top : ndarray of bool, shape (m,)
+        Sides that face the camera and are rather seen at their top edge.
+    """
+
+    weighed: HeightsWeighed
+    at_top: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -100,6 +131,60 @@ def gradient_field(evidence: Evidence, blur_px: float = GRADIENT_BLUR_PX) -> Gra
     scale = 0.125 / noise
     gx, gy = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=scale), cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=scale)
     return GradientField(np.asarray(gx, dtype=np.float32), np.asarray(gy, dtype=np.float32))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HeightsSaid:
+    """
+    What one frame's edges say of each height, nothing known before.
+
+    Attributes
+    ----------
+    log_odds : ndarray of shape (parts, g)
+        Of each height of the grid against what an edge anywhere near would say.
+    per_mm_px : ndarray of shape (parts,)
+        How far the top moves with a millimetre.
+    own : ndarray of int, shape (n,)
+        The bodies' sides among the edges.
+    by_side : ndarray of shape (n, g)
+    facing : ndarray of bool, shape (n,)
+    """
+
+    log_odds: FloatArray
+    per_mm_px: FloatArray
+    own: NDArray[np.intp]
+    by_side: FloatArray
+    facing: NDArray[np.bool_]
+
+
+def say_heights(
+    field: GradientField,
+    edges: LayoutEdges,
+    grid_mm: FloatArray,
+    px_from_mm: FloatArray,
+    *,
+    parts: int,
+    corners_mm: FloatArray,
+    shape: tuple[int, int],
+    fov_deg: float | None,
+    factor: float = 1.0,
+    bend_px: float = 0.0,
+) -> HeightsSaid:
+    """What the frame's edges say of each part's height; several frames of one board say it independently."""
+    own = np.flatnonzero(edges.part >= 0)
+    total, per_mm = np.zeros((parts, len(grid_mm))), np.zeros(parts)
+    if not len(own):
+        return HeightsSaid(total, per_mm, own, np.zeros((0, len(grid_mm))), np.zeros(0, bool))
+    pose = pose_with_focal(px_from_mm, shape=shape, corners_mm=corners_mm, fov_deg=fov_deg, factor=factor)
+    shift, told, facing = _told(field, edges, own, px_from_mm, pose, grid_mm=grid_mm, bend_px=bend_px, shape=shape)
+    # What an edge anywhere near would say: the surroundings' own strength.
+    usual = np.log(np.exp(told).mean(axis=1, keepdims=True))
+    foot_told = np.broadcast_to(told[:, :1], told.shape)
+    either = np.logaddexp(np.log(AT_FOOT) + foot_told, np.log(1 - AT_FOOT) + told)
+    side = np.where(facing[:, None], either, told) - usual
+    np.add.at(total, edges.part[own], BELIEVED * side)
+    np.maximum.at(per_mm, edges.part[own], np.linalg.norm(shift[:, -1], axis=1) / grid_mm[-1])
+    return HeightsSaid(total, per_mm, own, told, facing)
 
 
 def see_heights(
@@ -135,45 +220,64 @@ def see_heights(
     The likelihood of a height is that of the edges of the top seen where it puts them, with heavy tails, since other
     bodies' edges lie about; sides that face the camera are a mixture of foot and top. Bayes' rule on a grid.
     """
-    own = np.flatnonzero(edges.part >= 0)
-    parts, grid = len(prior.log_density), prior.grid_mm
+    said = say_heights(
+        field,
+        edges,
+        prior.grid_mm,
+        px_from_mm,
+        parts=len(prior.log_density),
+        corners_mm=corners_mm,
+        shape=shape,
+        fov_deg=fov_deg,
+        factor=factor,
+        bend_px=bend_px,
+    )
+    own, total, grid = said.own, said.log_odds, prior.grid_mm
     if not len(own):
+        return HeightsSeen(weigh_heights(prior, total, said.per_mm_px), np.zeros(len(edges.part), bool))
+    weighed = weigh_heights(prior, total, said.per_mm_px)
+    best = np.abs(grid[None] - weighed.likeliest_mm[:, None]).argmin(axis=1)
+    at_top = np.zeros(len(edges.part), bool)
+    there = said.by_side[np.arange(len(own)), best[edges.part[own]]]
+    at_top[own] = said.facing & (np.log(1 - AT_FOOT) + there > np.log(AT_FOOT) + said.by_side[:, 0])
+    return HeightsSeen(weighed, at_top)
+
+
+def weigh_heights(prior: HeightPrior, log_odds: FloatArray, per_mm_px: FloatArray) -> HeightsWeighed:
+    """
+    What is known of heights before, with what one or more frames' edges say of them.
+
+    Parameters
+    ----------
+    prior : HeightPrior
+    log_odds : ndarray of shape (parts, g)
+        See `HeightsSaid`; of several frames their sum.
+    per_mm_px : ndarray of shape (parts,)
+        How far a millimetre moves the top, in the frame that shows it best.
+    """
+    parts, grid = len(log_odds), prior.grid_mm
+    if not parts:
         nothing = np.zeros(0)
-        at_top = np.zeros(len(edges.part), bool)
-        return HeightsSeen(nothing, nothing, nothing, nothing, nothing, at_top, prior.log_density)
-    pose = pose_with_focal(px_from_mm, shape=shape, corners_mm=corners_mm, fov_deg=fov_deg, factor=factor)
-    shift, told, facing = _told(field, edges, own, px_from_mm, pose, grid_mm=grid, bend_px=bend_px, shape=shape)
-    # What an edge anywhere near would say: the surroundings' own strength.
-    usual = np.log(np.exp(told).mean(axis=1, keepdims=True))
-    foot_told = np.broadcast_to(told[:, :1], told.shape)
-    either = np.logaddexp(np.log(AT_FOOT) + foot_told, np.log(1 - AT_FOOT) + told)
-    side = np.where(facing[:, None], either, told) - usual
-    total = np.zeros((parts, len(grid)))
-    np.add.at(total, edges.part[own], BELIEVED * side)
-    before = _with_their_like(prior, total)
-    joint = before + total
-    flat = total[:, 0] - np.logaddexp.reduce(joint, axis=1)
+        return HeightsWeighed(nothing, nothing, nothing, nothing, nothing, prior.log_density)
+    before = _with_their_like(prior, log_odds)
+    joint = before + log_odds
+    flat = log_odds[:, 0] - np.logaddexp.reduce(joint, axis=1)
     if np.clip(flat, -FLAT_CLIP, FLAT_CLIP).sum() > FLAT_ODDS:
         low = (grid <= FLAT_MM) / (grid <= FLAT_MM).sum()
         before = np.log(SHOWN * np.exp(before) + (1 - SHOWN) * low)
-        joint = before + total
+        joint = before + log_odds
     evidence = np.log(np.exp(joint - joint.max(axis=1, keepdims=True)).sum(axis=1)) + joint.max(axis=1)
     density = np.exp(joint - evidence[:, None])
     mean = density @ grid
     u = np.sqrt(np.maximum(density @ grid**2 - mean**2, 0.0))
-    per_mm = np.zeros(parts)
-    np.maximum.at(per_mm, edges.part[own], np.linalg.norm(shift[:, -1], axis=1) / grid[-1])
-    window = np.clip(WINDOW_PX / np.maximum(per_mm, 1e-9), *WINDOW_MM)
+    window = np.clip(WINDOW_PX / np.maximum(per_mm_px, 1e-9), *WINDOW_MM)
     near = np.abs(grid[None, :, None] - grid[None, None]) <= window[:, None, None]
     best = np.einsum("phg,pg->ph", near, density).argmax(axis=1)
     local = np.where(near[np.arange(parts), best], density, 0.0)
     local /= local.sum(axis=1, keepdims=True)
     likeliest = local @ grid
     near_u = np.sqrt(np.maximum(local @ grid**2 - likeliest**2, 0.0))
-    at_top = np.zeros(len(edges.part), bool)
-    there = told[np.arange(len(own)), best[edges.part[own]]]
-    at_top[own] = facing & (np.log(1 - AT_FOOT) + there > np.log(AT_FOOT) + told[:, 0])
-    return HeightsSeen(mean, u, likeliest, near_u, window, at_top, before)
+    return HeightsWeighed(mean, u, likeliest, near_u, window, before)
 
 
 def _told(

@@ -117,10 +117,11 @@ def register_board(
     if baseline_raster is not None and method != "baseline":
         found, used = _with_baseline(job, baseline_raster, found)
         method = "baseline" if used and method == "outline" else method
-    return _registration(job, found, method, remarks, bends=bends)
+    return registration_of(job, found, method, remarks, bends=bends)
 
 
-def _registration(job: Job, found: Placed, method: str, remarks: list[str], *, bends: bool) -> Registration:
+def registration_of(job: Job, found: Placed, method: str, remarks: Sequence[str], *, bends: bool) -> Registration:
+    """A place as other rooms need it."""
     board, shape = job.board, job.shape
     pose = pose_with_focal(
         found.px_from_mm,
