@@ -16,8 +16,8 @@ from thermscan.judge.uncertain_places import leaning_over
 from thermscan.regions.hiding import Silhouette
 from thermscan.regions.leaning import Leaning, MayHide
 from thermscan.regions.measurement import PartMeasurement
-from thermscan.regions.reasons import PLACE_UNCERTAIN
-from thermscan.registration.registration import Registration
+from thermscan.regions.reasons import HIDDEN, PLACE_UNCERTAIN
+from thermscan.registration.registration import PartHeight, Registration
 
 PLAIN = Registration("corners", np.eye(3), np.zeros((4, 2)), np.eye(8), 0.1, 0.1, 30.0)
 
@@ -40,6 +40,21 @@ def test_what_hides_only_a_little_or_is_no_hotter_holds_nothing_back():
     scene = look_at(usual_powers() | {"U14": 0.3, "VR1": 1.2})
     assert _about(scene.judge(leaning=_leaning(U14=0.02)), "U14").level == "act"
     assert _about(scene.judge(leaning=_leaning(over="U12", U14=0.6)), "U14").level == "act"
+
+
+def test_what_is_read_where_a_hidden_part_lies_may_be_that_part():
+    scene = look_at(usual_powers() | {"U14": 0.3}, unseen={"U13": HIDDEN})
+    held = _about(scene.judge(leaning=_leaning(over="U14", U13=0.8)), "U14")
+    assert held.level == "watch"
+    assert "where its top is looked for U13 may be seen: it may be either of them" in held.text
+    # A height that the view shows, or a part that lies elsewhere, leaves no doubt.
+    seen = replace(PLAIN, heights={"U14": PartHeight(8.0, 0.5, seen=True)})
+    assert _about(scene.judge(leaning=replace(_leaning(over="U14", U13=0.8), registration=seen)), "U14").level == "act"
+    assert _about(scene.judge(leaning=_leaning(over="U14", U13=0.3)), "U14").level == "act"
+    assert (
+        _about(look_at(usual_powers() | {"U14": 0.3}).judge(leaning=_leaning(over="U14", U13=0.8)), "U14").level
+        == "act"
+    )
 
 
 def test_a_limit_that_another_body_may_exceed_is_watched():

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from tests.judge.scenes import look_at, small_board, usual_powers
+from tests.judge.scenes import NOISE_K, look_at, small_board, usual_powers
 from thermscan.heat.spot_shape import SpotShape
 from thermscan.heat.spots import WarmSpot
-from thermscan.judge.unmapped import judge_spots, plain_name, with_stand_ins
+from thermscan.judge.heat_seen import View, see_heat, spots_in
+from thermscan.judge.learning import learn_baseline
+from thermscan.judge.unmapped import judge_spots, plain_name, stands_out, with_stand_ins
 
 
 @pytest.mark.parametrize("load", [1.0, 2.0])
@@ -30,6 +34,27 @@ def test_more_watts_make_a_larger_excess_at_the_same_place(watts: float):
 def test_heat_of_no_part_is_not_laid_at_its_neighbours_door():
     judgement = look_at(usual_powers(), spot=(68.0, 56.0, 0.6)).judge()
     assert {f.ref for f in judgement.findings if f.level == "act"} == {None}
+
+
+# At the board's edge, where its shape cannot be seen from both sides.
+@pytest.mark.parametrize("place", [(107.0, 21.0), (5.0, 37.0)])
+def test_new_heat_that_is_hemmed_in_is_one_source_and_none_of_its_neighbours(place: tuple[float, float]):
+    baseline = learn_baseline([look_at(usual_powers(), name=f"g{i}", seed=i) for i in range(2)])
+    judgement = look_at(usual_powers(), name="now", spot=(*place, 0.6), seed=9).judge(baseline=baseline)
+    (finding,) = [finding for finding in judgement.findings if finding.level == "act"]
+    assert finding.rule == "unmapped"
+    (found,) = judgement.unmapped
+    assert np.hypot(found.x_mm - place[0], found.y_mm - place[1]) < 3.0
+
+
+def test_the_skirt_of_one_source_is_no_second_one():
+    scene = look_at(usual_powers(), spot=(68.0, 56.0, 2.0))
+    view = View(scene.rectified.mm_per_px, scene.registration, NOISE_K, (8.0, 14.0))
+    heat = see_heat(scene.measurements, scene.rectified, scene.board, scene.run, view=view)
+    (there,) = [spot for spot in heat.spots if stands_out(spot)]
+    assert np.hypot(there.x_mm - 68.0, there.y_mm - 56.0) < 3.0
+    # What the source gives explains all that is seen: were it a part of the layout, nothing would stand out.
+    assert not [s for s in spots_in(heat.rise_k, heat.split, replace(heat, board=scene.board)) if stands_out(s)]
 
 
 def _told(*, new: bool = False, beside_k: float | None = 30.0, **change: object) -> list[str]:

@@ -27,6 +27,8 @@ MOST_SPOTS = 20
 # With fewer pixels of bare board nothing can be said of it.
 FEWEST_PIXELS = 30
 LEAST_WEIGHT = 1e-6
+# Two spots so near are one.
+SAME_PLACE_MM = 8.0
 NO_SHAPE = SpotShape(None, None)
 
 
@@ -40,11 +42,11 @@ class WarmSpot:
     x_mm, y_mm : float
         Its peak.
     excess_k : float
-        Peak over what the parts' heat explains and over the surroundings.
+        Peak over what all other sources explain and over the surroundings.
     deviations : float
         The same in robust standard deviations of what is left over on the whole board.
     explained_k : float
-        What the parts' heat makes there.
+        What all other sources make there.
     area_mm2 : float
         Where at least half of the excess is reached.
     rise_k : float
@@ -77,6 +79,7 @@ def find_warm_spots(
     placement_mm: float,
     camera_px_mm: float,
     unread: Sequence[Part] = (),
+    stand_ins: Sequence[Part] = (),
 ) -> tuple[WarmSpot, ...]:
     """
     Warm spots, the warmest first.
@@ -87,8 +90,7 @@ def find_warm_spots(
         Rise of the bare board on the rectified raster.
     board : Board
     split : HeatSplit or None
-        None: nothing is known of the parts' heat, and only the surroundings are compared. It may have more
-        sources than the board has parts; only the parts' heat counts as explained.
+        None: nothing is known of the parts' heat, and only the surroundings are compared.
     mm_per_px : float
     margin : float
         Distance to keep from bodies and edges.
@@ -101,6 +103,9 @@ def find_warm_spots(
     unread : sequence of Part
         Parts too small to be measured: their places are looked at as if they were bare, and what they are
         held to give themselves does not explain what is seen there.
+    stand_ins : sequence of Part
+        Sources of the split beyond the board's parts, in its order: each explains what is seen elsewhere, not what is
+        seen at its own place.
 
     Returns
     -------
@@ -113,47 +118,79 @@ def find_warm_spots(
     refs = {part.ref for part in unread}
     read = replace(board, parts=tuple(part for part in board.parts if part.ref not in refs))
     looked = bare_pixels(read, shape=rise_k.shape, mm_per_px=mm_per_px, margin=margin) & finite if refs else bare
+    scene = _Scene(rise_k, bare, looked, mm_per_px, least_k, placement_mm, camera_px_mm, tuple(unread))
     explained = _explained(board, split, looked, mm_per_px, margin=margin, unread=unread)
-    left = np.where(looked, rise_k - explained, np.nan)
-    seen = _blur(left, looked, looked, 0.7)
-    spread = max(robust_sd(left[bare]), 1e-3)
-    centre = float(np.median(left[bare]))
-    calm = np.clip(left, centre - 3 * spread, centre + 3 * spread)
-    excess = seen - _blur(calm, bare, looked, SLOW_MM / mm_per_px)
-    steep = np.hypot(*np.gradient(np.where(looked, explained, 0.0), mm_per_px)) * 2.0 * placement_mm
-    strong = looked & (excess - np.where(np.isfinite(steep), steep, 0.0) >= least_k)
-    labels, count = ndimage.label(strong, structure=np.ones((3, 3)))
-    spread_of_excess = max(robust_sd(excess[bare]), 1e-3)
-    spots = []
-    for row, col in _peaks(excess, labels, count):
-        peak = float(excess[row, col])
-        body, _ = ndimage.label(looked & (excess >= HALF * peak), structure=np.ones((3, 3)))
-        area_mm2 = float((body == body[row, col]).sum() * mm_per_px**2)
-        x_mm, y_mm = float((col + 0.5) * mm_per_px), float((row + 0.5) * mm_per_px)
-        shape = spot_shape(
-            seen + explained,
-            seen,
-            looked,
-            (row, col),
-            mm_per_px=mm_per_px,
-            excess_k=peak,
-            area_mm2=area_mm2,
-            camera_px_mm=camera_px_mm,
-        )
-        spots.append(
-            WarmSpot(
-                x_mm=x_mm,
-                y_mm=y_mm,
-                excess_k=peak,
-                deviations=peak / spread_of_excess,
-                explained_k=float(explained[row, col]),
-                area_mm2=area_mm2,
-                rise_k=float(seen[row, col] + explained[row, col]),
-                shape=shape,
-                unread_ref=_at_part(unread, x_mm, y_mm, camera_px_mm),
-            )
-        )
+    spots = [spot for spot in scene.spots(explained) if not any(is_at(spot, each) for each in stand_ins)]
+    for number, each in enumerate(stand_ins, start=len(board.parts)):
+        others = explained - _given(split, number, looked, board, mm_per_px)
+        # The slow part that is taken away holds some of a wide spot; its stand-in has all of it.
+        own_k = split.parts[number].own_board_k if split is not None else 0.0
+        there = [spot for spot in scene.spots(others) if is_at(spot, each)][:1]
+        spots += [replace(spot, excess_k=max(spot.excess_k, own_k)) for spot in there]
     return tuple(sorted(spots, key=lambda spot: -spot.excess_k))
+
+
+def is_at(spot: WarmSpot, part: Part) -> bool:
+    """Whether a spot and a stand-in are about one place."""
+    return bool(np.hypot(spot.x_mm - part.x_mm, spot.y_mm - part.y_mm) <= SAME_PLACE_MM)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Scene:
+    """What is seen, and how; ``bare`` without and ``looked`` with the places of parts too small to be measured."""
+
+    rise_k: NDArray[np.float64]
+    bare: NDArray[np.bool_]
+    looked: NDArray[np.bool_]
+    mm_per_px: float
+    least_k: float
+    placement_mm: float
+    camera_px_mm: float
+    unread: tuple[Part, ...]
+
+    def spots(self, explained: NDArray[np.float64]) -> list[WarmSpot]:
+        """What stands out of what is explained, the warmest first."""
+        bare, looked, mm_per_px = self.bare, self.looked, self.mm_per_px
+        left = np.where(looked, self.rise_k - explained, np.nan)
+        seen = _blur(left, looked, looked, 0.7)
+        spread = max(robust_sd(left[bare]), 1e-3)
+        centre = float(np.median(left[bare]))
+        calm = np.clip(left, centre - 3 * spread, centre + 3 * spread)
+        excess = seen - _blur(calm, bare, looked, SLOW_MM / mm_per_px)
+        steep = np.hypot(*np.gradient(np.where(looked, explained, 0.0), mm_per_px)) * 2.0 * self.placement_mm
+        strong = looked & (excess - np.where(np.isfinite(steep), steep, 0.0) >= self.least_k)
+        labels, count = ndimage.label(strong, structure=np.ones((3, 3)))
+        spread_of_excess = max(robust_sd(excess[bare]), 1e-3)
+        spots = []
+        for row, col in _peaks(excess, labels, count):
+            peak = float(excess[row, col])
+            body, _ = ndimage.label(looked & (excess >= HALF * peak), structure=np.ones((3, 3)))
+            area_mm2 = float((body == body[row, col]).sum() * mm_per_px**2)
+            x_mm, y_mm = float((col + 0.5) * mm_per_px), float((row + 0.5) * mm_per_px)
+            shape = spot_shape(
+                seen + explained,
+                seen,
+                looked,
+                (row, col),
+                mm_per_px=mm_per_px,
+                excess_k=peak,
+                area_mm2=area_mm2,
+                camera_px_mm=self.camera_px_mm,
+            )
+            spots.append(
+                WarmSpot(
+                    x_mm=x_mm,
+                    y_mm=y_mm,
+                    excess_k=peak,
+                    deviations=peak / spread_of_excess,
+                    explained_k=float(explained[row, col]),
+                    area_mm2=area_mm2,
+                    rise_k=float(seen[row, col] + explained[row, col]),
+                    shape=shape,
+                    unread_ref=_at_part(self.unread, x_mm, y_mm, self.camera_px_mm),
+                )
+            )
+        return spots
 
 
 def _at_part(parts: Sequence[Part], x_mm: float, y_mm: float, camera_px_mm: float) -> str | None:
@@ -188,13 +225,12 @@ def _explained(
     margin: float,
     unread: Sequence[Part],
 ) -> NDArray[np.float64]:
-    """What the parts' heat makes of each pixel looked at, without a part's own at its own place; 0 elsewhere."""
+    """What all heat makes of each pixel looked at, without an unread part's own at its own place; 0 elsewhere."""
     explained = np.zeros(looked.shape)
     if split is None:
         return explained
     best = split.fit
-    points = (points_where(looked) + 0.5) * mm_per_px
-    heat = np.where(np.arange(len(best.heat_kmm2)) < len(board.parts), best.heat_kmm2, 0.0)
+    points, heat = (points_where(looked) + 0.5) * mm_per_px, best.heat_kmm2
     at = fin_grid(board).interpolation(points)
     values = at @ (best.responses.cells(heat) + best.constant_k)
     for index, part in enumerate(board.parts):
@@ -204,6 +240,19 @@ def _explained(
             values[there] -= at[there] @ best.responses.cells(np.where(np.arange(len(heat)) == index, heat, 0.0))
     explained[looked] = values
     return explained
+
+
+def _given(
+    split: HeatSplit | None, source: int, looked: NDArray[np.bool_], board: Board, mm_per_px: float
+) -> NDArray[np.float64]:
+    """What one source gives each pixel looked at; 0 elsewhere."""
+    given = np.zeros(looked.shape)
+    if split is not None:
+        best = split.fit
+        heat = np.where(np.arange(len(best.heat_kmm2)) == source, best.heat_kmm2, 0.0)
+        points = (points_where(looked) + 0.5) * mm_per_px
+        given[looked] = fin_grid(board).interpolation(points) @ best.responses.cells(heat)
+    return given
 
 
 def _blur(

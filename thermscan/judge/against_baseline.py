@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from thermscan.coordinates import points_where
 from thermscan.heat.change import split_change
 from thermscan.heat.fin import fin_grid
-from thermscan.heat.heat_split import HeatSplit
+from thermscan.heat.heat_split import HeatSplit, PartHeat
 from thermscan.heat.least_squares import PartRises
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.baseline_rule import (
@@ -24,8 +24,9 @@ from thermscan.judge.baseline_rule import (
 from thermscan.judge.board_wide import BoardWide, fit_board_wide
 from thermscan.judge.comparison import specimen_u_k
 from thermscan.judge.expected import FEWEST_IN_COMMON, Expected, common_parts, comparison_u_k, expect_from
-from thermscan.judge.heat_seen import HeatSeen
+from thermscan.judge.heat_seen import HeatSeen, spots_in, with_sources
 from thermscan.judge.thresholds import ACT_LEAST_K
+from thermscan.judge.unmapped import is_stand_in, may_be_source
 from thermscan.regions.measurement import PartMeasurement
 from thermscan.runs.run import Run
 
@@ -65,6 +66,11 @@ def against_baseline(
     if len(common) < FEWEST_IN_COMMON:
         return None
     level = _level(common, expected, places, baseline, heat)
+    new_k = new_on_bare_k(baseline, heat)
+    # New heat that no part explains is given a source of its own before it makes its neighbours look overloaded.
+    fresh = [spot for spot in spots_in(new_k, level.change, heat) if may_be_source(spot)]
+    if (seen := with_sources(heat, measurements, fresh)) is not heat:
+        heat, level = seen, _level(common, expected, places, baseline, seen)
     not_comparable = warm_up_mismatch(run, baseline)
     return BaselineResult(
         board_wide=level.board_wide,
@@ -80,6 +86,7 @@ def against_baseline(
         remarks=baseline_remarks(measurements, baseline, run, level.board_wide, not_comparable=not_comparable),
         change=level.change,
         scale_sd=expected.scale_sd,
+        heat=heat,
     )
 
 
@@ -154,9 +161,16 @@ def _change(
 
 
 def _culprits(change: HeatSplit) -> list[int]:
-    """The parts that have changed most, by their places on the board."""
-    own = np.array([abs(part.own_k) if part.own_k is not None else 0.0 for part in change.parts])
+    """The parts that have changed most, and new sources where no part is, by their places on the board."""
+    own = np.array([_own_change_k(part) for part in change.parts])
     return np.flatnonzero(own >= max(ACT_LEAST_K, CULPRIT_SHARE * float(own.max(initial=0.0)))).tolist()
+
+
+def _own_change_k(part: PartHeat) -> float:
+    """What a part has come to give; parts that are not seen are not held to have changed."""
+    if part.own_k is not None:
+        return abs(part.own_k)
+    return abs(part.own_board_k) if is_stand_in(part.ref) else 0.0
 
 
 def _given(change: HeatSplit, culprits: list[int], heat: HeatSeen) -> NDArray[np.float64]:

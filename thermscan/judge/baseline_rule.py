@@ -16,6 +16,7 @@ from thermscan.judge.baseline import Baseline
 from thermscan.judge.board_wide import FEWEST_FOR_SCALE, BoardWide, fit_board_wide
 from thermscan.judge.comparison import Comparison, look_u_k
 from thermscan.judge.expected import Expected, comparison_u_k, factor_bounds
+from thermscan.judge.heat_seen import HeatSeen
 from thermscan.judge.holds import Hold, HoldCode
 from thermscan.judge.spread import shrunk_scale
 from thermscan.layout.board import Board
@@ -26,12 +27,17 @@ from thermscan.runs.run import Run
 RASTER_SAMPLE = 800
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class BaselineResult:
-    """The board-wide difference, each part's comparison, what changed heat explains, and what to say about it."""
+    """
+    The board-wide difference, each part's comparison, what changed heat explains, and what to say about it.
+
+    ``heat``: the look's, with stand-ins for new sources that the layout does not know.
+    """
 
     board_wide: BoardWide
     comparisons: tuple[Comparison, ...]
+    heat: HeatSeen
     remarks: tuple[str, ...] = field(default=())
     change: HeatSplit | None = None
     scale_sd: float = 0.0

@@ -18,6 +18,7 @@ class HoldCode(Enum):
     NOT_EQUALLY_WARM = "not-equally-warm"
     ALIKE_IN_SIZE = "alike-in-size"
     MAY_BE_HIDDEN = "may-be-hidden"
+    MAY_BE_ANOTHER = "may-be-another"
     FAMILY_GUESSED = "family-guessed"
     LITTLE_HEAT = "little-heat"
 

@@ -139,8 +139,9 @@ def judge_heat(
     leaning: Leaning | None = None,
 ) -> tuple[Judgement, Evidence]:
     """As `judge_with_evidence`, once the heat has been seen; it does not depend on a baseline."""
-    comparisons = list(compare_peers(measurements, board, heat.split))
     against = against_baseline(measurements, run, baseline, heat=heat) if baseline is not None else None
+    heat = against.heat if against is not None else heat
+    comparisons = list(compare_peers(measurements, board, heat.split))
     if against is not None:
         comparisons += against.comparisons
     comparisons = hold_hidden(comparisons, measurements, leaning, ambient_c=run.ambient_c)

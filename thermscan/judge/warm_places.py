@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from thermscan.coordinates import sample_bilinear
 from thermscan.heat.bare import camera_px_mm
 from thermscan.heat.heat_split import HeatSplit
-from thermscan.heat.spots import WarmSpot, distance_mm
+from thermscan.heat.spots import SAME_PLACE_MM, WarmSpot, distance_mm
 from thermscan.judge.allowed import gives_no_heat
 from thermscan.judge.heat_seen import HeatSeen, spots_in
 from thermscan.judge.small_parts import judge_small_parts
@@ -21,8 +21,6 @@ from thermscan.layout.board import Board
 from thermscan.regions.leaning import Leaning
 from thermscan.regions.measurement import PartMeasurement
 
-# Two spots so near are one.
-SAME_PLACE_MM = 8.0
 # Parts so near may hem a spot in and warm it from where no bare board is seen.
 BESIDE_MM = 12.0
 # The top of a part of some millimetres, seen now from here and now from there, moves by so much.
@@ -81,12 +79,16 @@ def judge_warm_places(
         return judged(heat.spots, new=False)
     usual_k = heat.rise_k - new_k
     fresh = [
-        _beyond_its_own(replace(spot, excess_k=max(spot.excess_k, own), rise_k=rise_k), heat, usual_k)
-        for spot in spots_in(new_k, change, board, view=heat.view, unread=heat.unread)
+        _beyond_its_own(replace(spot, rise_k=rise_k), heat, usual_k)
+        for spot in spots_in(new_k, change, heat)
         if np.isfinite(rise_k := _at(heat.rise_k, spot, heat))
-        and (own := _own_change_k(spot, board, heat, change)) is not None
     ]
-    untold = [spot for spot in heat.spots if not np.isfinite(_at(new_k, spot, heat))]
+    untold = [
+        spot
+        for spot in heat.spots
+        if not np.isfinite(_at(new_k, spot, heat))
+        and not any(_apart_mm(spot, other) <= SAME_PLACE_MM for other in fresh)
+    ]
     results = [
         judged(fresh, new=True),
         judged(untold, new=False),
@@ -139,19 +141,6 @@ def _warmest_beside_k(spot: WarmSpot, measurements: Sequence[PartMeasurement], *
     if any(m.max_c is None for m in beside):
         return None
     return max((float(m.max_c or 0.0) - ambient_c for m in beside), default=0.0)
-
-
-def _own_change_k(spot: WarmSpot, board: Board, heat: HeatSeen, change: HeatSplit | None) -> float:
-    """What the stand-in at a spot has come to give: what is seen is too little, since its neighbours took a part."""
-    if change is None:
-        return 0.0
-    extra = zip(heat.board.parts[len(board.parts) :], change.parts[len(board.parts) :], strict=True)
-    there = [
-        own.own_board_k
-        for part, own in extra
-        if np.hypot(part.x_mm - spot.x_mm, part.y_mm - spot.y_mm) <= SAME_PLACE_MM
-    ]
-    return max(there, default=0.0)
 
 
 def _at(picture: NDArray[np.float64], spot: WarmSpot, heat: HeatSeen) -> float:
