@@ -111,11 +111,20 @@ def judge_board(source: Source, truth: dict[str, Any], ways: Sequence[str]) -> l
     return [
         {
             **{**about, "good_runs": learned, "way": way, **looks[name], "parts": None},
-            **{"watts": sum(part[1] for part in true.values()), "said": _beside(answer, true)},
+            **{"watts": sum(part[1] for part in true.values()), "drawn_w": _drawn_w(looks[name]["fault"], true)},
+            "said": _beside(answer, true),
         }
         for name, way, answer in said
         if (true := looks[name]["parts"])
     ]
+
+
+def _drawn_w(fault: dict[str, Any] | None, true: dict[str, list[float]]) -> float | None:
+    """The most that the faulty part draws, of before and now."""
+    if fault is None or fault["ref"] is None:
+        return None
+    now_w = true[fault["ref"]][1]
+    return float(max(now_w, now_w - fault["watts"]))
 
 
 def _learn(source: Source) -> tuple[Any, list[str]]:

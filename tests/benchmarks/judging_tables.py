@@ -103,7 +103,9 @@ def recall_table(lines: Sequence[Line]) -> None:
     large = [x for x in lines if x["kind"] == "hot" and z_of(x) >= 6 and x["fault"]["own_rise_k"] >= 3]
     _recall_row("hot, z 6 or more and 3 K or more", large)
     for kind, label in (("tripled", "three times its typical watts"), ("dead alone", "dead, of 0.3 W or the most")):
-        _recall_row(label, [x for x in lines if x["kind"] == kind])
+        here = [x for x in lines if x["kind"] == kind]
+        _recall_row(label, here)
+        _recall_row(f"  of them {WATTS_FROM} W or more", [x for x in here if (x.get("drawn_w") or 0.0) >= WATTS_FROM])
     for low, high in pairwise(BARE_EDGES_K):
         here = [x for x in lines if x["kind"] == "unmapped" and low <= x["fault"]["own_rise_k"] < high]
         _recall_row(f"heat at no part, {low:g} to {high:g} K", here)
