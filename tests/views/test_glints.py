@@ -46,6 +46,14 @@ def test_heat_that_all_views_show_is_no_reflection() -> None:
     assert find_glints(_samples(SPOT, SPOT, SPOT), ("U1",)).found == ()
 
 
+def test_a_view_in_which_something_covers_the_place_turns_no_other_view_into_a_reflection() -> None:
+    samples = _samples(None, None, None)
+    covered = samples.apparent_c.copy()
+    covered[1][SPOT] -= 6.0
+    told = find_glints(BoardSamples(covered, samples.places_px, BODY, 0.5, samples.on_board), ("U1",))
+    assert told.found == ()
+
+
 def test_of_two_views_neither_is_believed() -> None:
     told = find_glints(_samples(None, SPOT), ("U1",))
     assert [glint.view for glint in told.found] == [None]

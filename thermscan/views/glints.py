@@ -111,8 +111,11 @@ def find_glints(samples: BoardSamples, refs: tuple[str, ...]) -> Glints:
     count = seen.sum(axis=0)
     cells = np.zeros(values.shape, dtype=bool)
     found: list[Glint] = []
+    told, middle = count >= FEWEST_TO_TELL, _middle(values)
     for view in range(len(values)):
-        others = np.where(seen[view], _middle(np.delete(values, view, axis=0)), np.nan)
+        # The median of all: the mean of two others lies half way to one of them that something covers.
+        others = np.where(told, middle, _middle(np.delete(values, view, axis=0)))
+        others[~seen[view]] = np.nan
         above = _above(values[view], others)
         spots = _spots(above)
         for label in range(1, int(spots.max()) + 1):
