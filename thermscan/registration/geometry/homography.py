@@ -137,6 +137,20 @@ def homography_from_corners(corners_mm: ArrayLike, corners_px: ArrayLike) -> Flo
     return np.append(elements, 1.0).reshape(3, 3)
 
 
+def homographies(corners_mm: FloatArray, corners_px: FloatArray) -> FloatArray:
+    """As `homography_from_corners`, for many places of the corners, of shape (k, 4, 2); NaN where there is none."""
+    x, y = corners_mm[:, 0], corners_mm[:, 1]
+    zero, one = np.zeros(4), np.ones(4)
+    fixed = np.vstack([np.column_stack([x, y, one, zero, zero, zero]), np.column_stack([zero, zero, zero, x, y, one])])
+    u, v = corners_px[..., 0], corners_px[..., 1]
+    loose = np.concatenate([np.stack([-u * x, -u * y], axis=-1), np.stack([-v * x, -v * y], axis=-1)], axis=1)
+    design = np.concatenate([np.broadcast_to(fixed, (len(u), 8, 6)), loose], axis=2)
+    good = np.abs(np.linalg.det(design / np.abs(design).max())) > 0
+    elements = np.full((len(u), 8), np.nan)
+    elements[good] = np.linalg.solve(design[good], np.concatenate([u, v], axis=1)[good][..., None])[..., 0]
+    return np.concatenate([elements, np.ones((len(u), 1))], axis=1).reshape(-1, 3, 3)
+
+
 def corner_jacobian(px_from_mm: FloatArray, corners_mm: ArrayLike, points_mm: ArrayLike) -> FloatArray:
     """
     How points in the frame move when the four corners move.

@@ -1,4 +1,4 @@
-"""Whether four corners can be those of a board that a camera sees."""
+"""Whether four corners can be those of a board that a camera sees, and of another than four others."""
 
 from __future__ import annotations
 
@@ -38,6 +38,27 @@ def plausible(corners: FloatArray, corners_mm: FloatArray, before: FloatArray) -
         return False
     depth = np.abs(corners_mm @ homography_from_corners(corners_mm, corners)[2, :2] + 1.0)
     return bool(depth.max() < DEEPEST * depth.min())
+
+
+def lies_elsewhere(one: FloatArray, other: FloatArray) -> bool:
+    """The middle of each lies outside the other: not the same thing seen in two ways."""
+    apart = float(np.linalg.norm(one.mean(axis=0) - other.mean(axis=0)))
+    return apart > 0.4 * min(float(np.linalg.norm(np.ptp(each, axis=0))) for each in (one, other))
+
+
+def turn_deg(one: FloatArray, other: FloatArray) -> float:
+    """
+    By how much the same board lies turned, from its first side.
+
+    Examples
+    --------
+    >>> box = np.array([[0.0, 0.0], [40.0, 0.0], [40.0, 20.0], [0.0, 20.0]])
+    >>> turn_deg(box, np.roll(box, 2, axis=0)), turn_deg(box, box + 1.0)
+    (180.0, 0.0)
+    """
+    ways = [each[1] - each[0] for each in (one, other)]
+    angles = [float(np.degrees(np.arctan2(way[1], way[0]))) for way in ways]
+    return abs((angles[0] - angles[1] + 180) % 360 - 180)
 
 
 def _size(corners: FloatArray) -> float:

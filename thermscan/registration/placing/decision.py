@@ -11,6 +11,7 @@ from thermscan.coordinates import map_points
 from thermscan.errors import CannotJudge
 from thermscan.layout.board import Board
 from thermscan.registration.evidence import Evidence
+from thermscan.registration.geometry.plausible import lies_elsewhere, turn_deg
 from thermscan.registration.placing.edges import layout_edges
 from thermscan.registration.placing.search import Candidate, Search, candidates
 
@@ -75,7 +76,7 @@ def check_rival(search: Search, best: Candidate, other: Candidate) -> None:
             )
         return
     if best.log_odds - other.log_odds < AHEAD:
-        turn, apart = _turn_deg(best, other), _apart_px(search, best, other)
+        turn, apart = turn_deg(best.corners_px, other.corners_px), _apart_px(search, best, other)
         how = f"turned by {turn:.0f} degrees" if turn >= LEAST_TURN_DEG else f"{apart:.0f} pixels apart"
         raise CannotJudge(
             f"the layout fits the frame in two ways almost alike ({how})",
@@ -119,18 +120,6 @@ def mirrored(board: Board) -> Board:
     outline = board.outline_mm[::-1] * [-1.0, 1.0] + [width, 0.0]
     parts = tuple(replace(part, x_mm=width - part.x_mm, rotation_deg=-part.rotation_deg) for part in board.parts)
     return replace(board, outline_mm=outline, parts=parts)
-
-
-def lies_elsewhere(one: FloatArray, other: FloatArray) -> bool:
-    """The middle of each lies outside the other: not the same thing seen in two ways."""
-    apart = float(np.linalg.norm(one.mean(axis=0) - other.mean(axis=0)))
-    return apart > 0.4 * min(float(np.linalg.norm(np.ptp(each, axis=0))) for each in (one, other))
-
-
-def _turn_deg(one: Candidate, other: Candidate) -> float:
-    ways = [each.corners_px[1] - each.corners_px[0] for each in (one, other)]
-    angles = [float(np.degrees(np.arctan2(way[1], way[0]))) for way in ways]
-    return abs((angles[0] - angles[1] + 180) % 360 - 180)
 
 
 def _nothing_found(evidence: Evidence) -> str:

@@ -137,8 +137,7 @@ def _likeliest(search: Search, starts: list[FloatArray], given: FloatArray, *, u
     for k, start in enumerate(starts):
         tried = [search.settled(start)]
         if k == 0 and (tried[0] is None or search.weighed(tried[0]).log_odds < ENOUGH):
-            met = search.moved(start)
-            tried.append(None if met is None else search.settled(met))
+            tried += [search.settled(each) for each in search.moved(start[None])]
         for place in tried:
             if place is None:
                 continue

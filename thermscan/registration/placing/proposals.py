@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.registration.geometry.homography import homographies
 from thermscan.registration.geometry.pose import FOV_RANGE_DEG, focal_from_fov
+from thermscan.registration.placing.edge_support import mapped
 from thermscan.registration.placing.edges import LayoutEdges
 from thermscan.registration.placing.outline_candidates import (
     FrameEdges,
@@ -26,17 +30,25 @@ SQUARE = 0.3
 FOCALS, U_STATED = 9, 0.08
 # Places along the outline that are looked up.
 OUTLINE_POINTS = 100
+# So many places with the most outline are asked how much of the detail they explain, too.
+LOOKED_AT = 2000
 # So many of them are handed on.
-MOST = 60
+MOST = 100
 # Handed on are no two whose corners lie nearer than this.
 APART_PX = 4.0
 
 
 def proposals(
-    frame: FrameEdges, edges: LayoutEdges, corners_mm: FloatArray, *, fov_deg: float | None, three_sides: bool = False
+    frame: FrameEdges,
+    edges: LayoutEdges,
+    corners_mm: FloatArray,
+    *,
+    fov_deg: float | None,
+    told: Callable[[FloatArray], FloatArray],
+    three_sides: bool = False,
 ) -> FloatArray:
     """
-    Corners of the board's box in the frame, by how much of the outline lies on edges there; shape (k, 4, 2).
+    Corners of the board's box in the frame, best first by its outline or by what else is told; shape (k, 4, 2).
 
     Parameters
     ----------
@@ -45,6 +57,8 @@ def proposals(
     corners_mm : ndarray of shape (4, 2)
     fov_deg : float or None
         Horizontal field of view where the camera states it.
+    told : callable
+        How well the layout fits by something else than its outline, for homographies of shape (k, 3, 3).
     three_sides : bool
         Of three lines of the frame, not of four.
     """
@@ -61,6 +75,35 @@ def proposals(
     turned, matrices = turned[seen], matrices[seen]
     if not len(turned):
         return turned
+    outline = _outline_seen(frame, edges, matrices)
+    best = np.argsort(-outline)[:LOOKED_AT]
+    kept: list[int] = []
+    for k in best[by_any(outline[best], told(matrices[best]))]:
+        if not kept or np.abs(turned[kept] - turned[k]).max(axis=(1, 2)).min() > APART_PX:
+            kept.append(int(k))
+        if len(kept) == MOST:
+            break
+    return turned[kept]
+
+
+def by_any(*told: FloatArray) -> NDArray[np.intp]:
+    """
+    Those first that rank high in any of several lists, in turn.
+
+    Where the outline is hidden, or as warm as the bench, only the bodies tell a place, and where they are cold only
+    the outline does: in a sum the witness that knows nothing would outvote the others.
+
+    Examples
+    --------
+    >>> by_any(np.array([9.0, 7.0, 8.0, 1.0]), np.array([1.0, 2.0, 3.0, 4.0])).tolist()
+    [0, 3, 2, 1]
+    """
+    ranks = [np.argsort(np.argsort(-each, kind="stable"), kind="stable") for each in told]
+    return np.lexsort((ranks[0], np.min(ranks, axis=0)))
+
+
+def _outline_seen(frame: FrameEdges, edges: LayoutEdges, matrices: FloatArray) -> FloatArray:
+    """How much of the outline lies on edges of the frame, at each of many places; shape (k,)."""
     outline = edges.part < 0
     starts, ways = edges.starts_mm[outline], (edges.ends_mm - edges.starts_mm)[outline]
     length = np.linalg.norm(ways, axis=1)
@@ -69,35 +112,14 @@ def proposals(
     share = (np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts) + 0.5) / counts[owner]
     points = starts[owner] + share[:, None] * ways[owner]
     step = points + 1e-3 * ways[owner]
-    at, after = _mapped(matrices, points), _mapped(matrices, step)
+    at, after = mapped(matrices, points), mapped(matrices, step)
     hit = on_edges(direction_maps(frame), at, after - at)
     # Each side by itself, too: three good sides leave the fourth loose.
     side = edges.side[outline][owner]
     by_side = np.stack([hit[:, side == k].mean(axis=1) for k in np.unique(side)], axis=1)
     size = np.sqrt(np.abs(np.linalg.det(matrices)))
-    score = hit.mean(axis=1) + 0.5 * by_side.min(axis=1) + 1e-9 * size
-    order = np.argsort(-score)[: 4 * MOST]
-    kept: list[int] = []
-    for k in order:
-        if not kept or np.abs(turned[kept] - turned[k]).max(axis=(1, 2)).min() > APART_PX:
-            kept.append(int(k))
-        if len(kept) == MOST:
-            break
-    return turned[kept]
-
-
-def homographies(corners_mm: FloatArray, corners_px: FloatArray) -> FloatArray:
-    """One homography for each four corners in the frame; shape (k, 3, 3)."""
-    x, y = corners_mm[:, 0], corners_mm[:, 1]
-    zero, one = np.zeros(4), np.ones(4)
-    fixed = np.vstack([np.column_stack([x, y, one, zero, zero, zero]), np.column_stack([zero, zero, zero, x, y, one])])
-    u, v = corners_px[..., 0], corners_px[..., 1]
-    loose = np.concatenate([np.stack([-u * x, -u * y], axis=-1), np.stack([-v * x, -v * y], axis=-1)], axis=1)
-    design = np.concatenate([np.broadcast_to(fixed, (len(u), 8, 6)), loose], axis=2)
-    good = np.abs(np.linalg.det(design / np.abs(design).max())) > 0
-    elements = np.full((len(u), 8), np.nan)
-    elements[good] = np.linalg.solve(design[good], np.concatenate([u, v], axis=1)[good][..., None])[..., 0]
-    return np.concatenate([elements, np.ones((len(u), 1))], axis=1).reshape(-1, 3, 3)
+    result: FloatArray = hit.mean(axis=1) + 0.5 * by_side.min(axis=1) + 1e-9 * size
+    return result
 
 
 def could_be_seen(
@@ -133,12 +155,4 @@ def could_be_seen(
     right_way = np.linalg.det(matrices) > 0
     fine = (np.hypot(skew, stretch) < SQUARE).any(axis=1) & (ahead > 0).all(axis=0) & right_way
     result: NDArray[np.bool_] = fine & np.isfinite(matrices).all(axis=(1, 2))
-    return result
-
-
-def _mapped(matrices: FloatArray, points_mm: FloatArray) -> FloatArray:
-    """Points through each of many homographies; shape (k, n, 2)."""
-    homogeneous = np.column_stack([points_mm, np.ones(len(points_mm))])
-    seen = homogeneous @ matrices.swapaxes(1, 2)
-    result: FloatArray = seen[..., :2] / seen[..., 2:]
     return result

@@ -1,4 +1,4 @@
-"""A place improved on the frame's gradient: cheap, from afar, for many candidates."""
+"""A place improved on the frame's gradient: cheap, for several candidates."""
 
 from __future__ import annotations
 
@@ -16,8 +16,6 @@ from thermscan.robust import MAD_TO_SIGMA, biweight
 
 FloatArray = NDArray[np.float64]
 
-# While edges are looked for from farther than this, the outline goes alone if it can: nothing else lies near it.
-OUTLINE_FIRST_PX = 3.5
 # A site so often along an edge, as a share of the board's longer side; no more than so many sites in all.
 SPACING, MOST_SITES = 1 / 45, 700
 # What an edge differs from the layout's even where nothing is wrong, in pixels of the search.
@@ -36,6 +34,11 @@ class Sites:
     along_mm: FloatArray
     edge: NDArray[np.intp]
     outline: NDArray[np.bool_]
+
+    def of_outline(self) -> Sites:
+        """Those of the outline alone."""
+        which = self.outline
+        return Sites(self.points_mm[which], self.along_mm[which], self.edge[which], self.outline[which])
 
 
 def sites_of(edges: LayoutEdges) -> Sites:
@@ -93,11 +96,7 @@ def quick_fit(
     """
     corners = corners_px.astype(np.float64)
     for range_px in ranges_px:
-        step = None
-        if range_px > OUTLINE_FIRST_PX:
-            step = _step(field, sites, corners_mm, corners, risen=None, range_px=range_px)
-        if step is None:
-            step = _step(field, sites, corners_mm, corners, risen=risen, range_px=range_px)
+        step = _step(field, sites, corners_mm, corners, risen=risen, range_px=range_px)
         if step is None:
             return None
         corners = corners + step
@@ -112,21 +111,18 @@ def _step(
     corners_mm: FloatArray,
     corners: FloatArray,
     *,
-    risen: Risen | None,
+    risen: Risen,
     range_px: float,
 ) -> FloatArray | None:
-    """One robust step of the corners; of the outline alone where nothing has risen."""
-    which = sites.outline if risen is None else np.ones(len(sites.edge), bool)
-    points, edge = sites.points_mm[which], sites.edge[which]
+    """One robust step of the corners."""
+    points, edge = sites.points_mm, sites.edge
     matrix = homography_from_corners(corners_mm, corners)
-    at, normals = placed(matrix, points, sites.along_mm[which])
-    u = np.zeros(len(edge))
-    if risen is not None:
-        at = at + risen.shift_px[edge]
-        u = np.abs((normals * risen.u_px[edge]).sum(axis=1))
+    at, normals = placed(matrix, points, sites.along_mm)
+    at = at + risen.shift_px[edge]
+    u = np.abs((normals * risen.u_px[edge]).sum(axis=1))
     along = np.arange(-np.ceil(range_px) - 1, np.ceil(range_px) + 2)
     strength = field.across(at[:, None] + along[:, None] * normals[:, None], normals[:, None])
-    offset, height = _peaks(strength, along, range_px)
+    offset, height = peaks(strength, along, range_px)
     seen = np.isfinite(offset) & (height > STRONG)
     if seen.sum() < FEWEST_SITES:
         return None
@@ -156,7 +152,7 @@ def placed(matrix: FloatArray, points_mm: FloatArray, along_mm: FloatArray) -> t
     return map_points(matrix, points_mm), normal / np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-9)
 
 
-def _peaks(strength: FloatArray, along: FloatArray, range_px: float) -> tuple[FloatArray, FloatArray]:
+def peaks(strength: FloatArray, along: FloatArray, range_px: float) -> tuple[FloatArray, FloatArray]:
     """Place and height of the strongest ridge near the prediction."""
     preferred = strength * np.exp(-0.5 * (along / range_px) ** 2)
     inner = preferred[:, 1:-1]

@@ -11,32 +11,36 @@ from numpy.typing import NDArray
 from thermscan.layout.board import Board
 from thermscan.registration.evidence import Evidence, filled, reduced
 from thermscan.registration.geometry.heights import HeightPrior, height_prior
-from thermscan.registration.geometry.homography import homography_from_corners
+from thermscan.registration.geometry.homography import homographies, homography_from_corners
+from thermscan.registration.geometry.plausible import lies_elsewhere, plausible, turn_deg
 from thermscan.registration.geometry.pose import Pose, pose_from_homography
 from thermscan.registration.geometry.rise import edge_rise
 from thermscan.registration.placing.bodies import STRAY, Bodies, bodies_odds, bodies_of, others_odds
+from thermscan.registration.placing.coarse_detail import CoarsePattern, coarse_pattern, coarsely_explained
 from thermscan.registration.placing.detail import (
     DetailPattern,
     compressed,
     detail_odds,
     detail_pattern,
-    explained,
     others_detail,
 )
 from thermscan.registration.placing.edge_odds import EdgeOdds, edge_odds, layer_of
+from thermscan.registration.placing.edge_support import edge_support, shift_by_height
 from thermscan.registration.placing.edges import LayoutEdges
 from thermscan.registration.placing.outline_candidates import SEARCH_PX, FrameEdges, frame_edges
+from thermscan.registration.placing.outline_moves import moved_to_outline
 from thermscan.registration.placing.own_heights import GradientField, gradient_field
-from thermscan.registration.placing.proposals import proposals
+from thermscan.registration.placing.proposals import by_any, proposals
 from thermscan.registration.placing.quick_fit import Risen, Sites, placed, quick_fit, sites_of
 
 FloatArray = NDArray[np.float64]
 
-# Of the candidates that the detail explains best so many are moved to the outline; so many of these fitted at first,
-# and so many more where none of those is sure.
-MOVED_MOST, FITTED_FIRST, FITTED_MOST = 12, 3, 8
-# The first steps meet the outline from afar; the others settle on all edges.
-FROM_AFAR_PX, SETTLING_PX = (7.0, 5.0, 4.0), (3.0, 2.5, 2.0, 1.5, 1.5)
+# Of the places so many are fitted, one after the other until one is sure.
+FITTED_MOST = 8
+# The same outline the other way round, by half or a quarter of a turn, is turned by more than this.
+TURNED_DEG = 45.0
+# How far from its prediction an edge is looked for, step by step.
+SETTLING_PX = (3.0, 2.5, 2.0, 1.5, 1.5)
 # The gradient of the search is taken after this blur.
 SEARCH_BLUR_PX = 1.2
 
@@ -96,6 +100,7 @@ class Search:
     field: GradientField
     sites: Sites
     pattern: DetailPattern
+    coarse: CoarsePattern
     odds: EdgeOdds
     bodies: Bodies
 
@@ -109,6 +114,7 @@ class Search:
             prior=prior,
             sites=sites_of(edges),
             pattern=detail_pattern(board),
+            coarse=coarse_pattern(board),
             bodies=bodies_of(board, prior),
         )
 
@@ -138,10 +144,35 @@ class Search:
         u_mm = np.where(body, self.prior.u_mm[self.edges.part], 0.0)
         return Risen(rise.shift_px, rise.own_px * u_mm[:, None])
 
-    def moved(self, corners_px: FloatArray) -> FloatArray | None:
-        """The place moved to the outline that is near."""
-        risen = self.risen(corners_px)
-        return quick_fit(self.field, self.sites, self.board.corners_mm, corners_px, risen=risen, ranges_px=FROM_AFAR_PX)
+    def moved(self, places_px: FloatArray) -> FloatArray:
+        """The places moved to the outline that is near, without those that have none."""
+        box = self.board.corners_mm
+        moved = moved_to_outline(self.field, self.sites, box, places_px)
+        fine = [
+            bool(np.isfinite(there).all()) and plausible(there, box, place)
+            for place, there in zip(places_px, moved, strict=True)
+        ]
+        result: FloatArray = moved[fine]
+        return result
+
+    def ranked(self, places_px: FloatArray) -> FloatArray:
+        """
+        Places moved to the outline nearby, or as they are where that may be another's edge; the best of them.
+
+        Those first for which the bodies' edges, the outline's, or the detail speaks most.
+        """
+        if not len(places_px):
+            return places_px
+        both = np.concatenate([places_px, self.moved(places_px)])
+        matrices = homographies(self.board.corners_mm, both)
+        shift = shift_by_height([self._pose(each) for each in matrices], matrices, self.edges, self.prior.mean_mm)
+        outline, edges = edge_support(self.odds, self.sites, self.edges, matrices, shift)
+        detail = coarsely_explained(self.picture, self.coarse, matrices)
+        kept: list[FloatArray] = []
+        for place in both[by_any(edges, outline, detail)]:
+            if all(np.abs(place - other).max() > 1.0 for other in kept):
+                kept.append(place)
+        return np.array(kept)
 
     def settled(self, corners_px: FloatArray) -> FloatArray | None:
         """The place fitted to all edges."""
@@ -151,14 +182,11 @@ class Search:
     def weighed(self, corners_px: FloatArray) -> Candidate:
         """A place with what speaks for it."""
         matrix = self.matrix(corners_px)
-        pose = self._pose(matrix)
         told = detail_odds(self.picture, self.pattern, matrix)
         return Candidate(
             corners_px,
-            others_odds(self.odds, self.bodies, matrix, pose).deviations(
-                bodies_odds(self.odds, self.bodies, matrix, pose)
-            ),
-            self._outline(matrix),
+            others_odds(self.odds, self.bodies, matrix, self._pose(matrix)).deviations(self.told(matrix)),
+            self.outline(matrix),
             others_detail(self.picture, self.pattern, matrix).deviations(told),
             -float(np.expm1(-told)),
         )
@@ -180,8 +208,8 @@ class Search:
         def likely(place: FloatArray) -> float:
             there = self.matrix(place)
             return _log_odds(
-                edges.deviations(bodies_odds(self.odds, self.bodies, there, self._pose(there))),
-                self._outline(there),
+                edges.deviations(self.told(there)),
+                self.outline(there),
                 detail.deviations(detail_odds(self.picture, self.pattern, there)),
             )
 
@@ -206,7 +234,11 @@ class Search:
             matrix, shape=self.shape, corners_mm=self.board.corners_mm, fov_deg=self.small.fov_deg
         )
 
-    def _outline(self, matrix: FloatArray) -> float:
+    def told(self, matrix: FloatArray) -> float:
+        """Log odds of the bodies by their edges."""
+        return bodies_odds(self.odds, self.bodies, matrix, self._pose(matrix))
+
+    def outline(self, matrix: FloatArray) -> float:
         """A piece may be as warm as the bench, or covered: so often it tells nothing."""
         sites = self.sites
         at, normals = placed(matrix, sites.points_mm[sites.outline], sites.along_mm[sites.outline])
@@ -226,7 +258,10 @@ def start_search(evidence: Evidence, board: Board, edges: LayoutEdges, prior: He
     picture = compressed(filled(small.apparent))
     field = gradient_field(small, SEARCH_BLUR_PX)
     odds, bodies = edge_odds(gradient_field(small)), bodies_of(board, prior)
-    return Search(board, edges, prior, small, picture, field, sites_of(edges), detail_pattern(board), odds, bodies)
+    return Search(
+        board, edges, prior, small, picture, field, sites_of(edges), detail_pattern(board), coarse_pattern(board),
+        odds, bodies,
+    )  # fmt: skip
 
 
 def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
@@ -260,24 +295,31 @@ def _sure(found: list[Candidate]) -> bool:
 def _fitted(search: Search, frame: FrameEdges, found: list[Candidate], *, three_sides: bool) -> list[Candidate]:
     """Places that the frame's lines propose, the likeliest of them fitted and weighed, besides those found before."""
     fov_deg = search.small.fov_deg
-    quads = proposals(frame, search.edges, search.board.corners_mm, fov_deg=fov_deg, three_sides=three_sides)
-    turned = _by_detail(search, list(quads))
-    # Each moved to the outline nearby, or as it is where that may be another's edge.
-    both = [[place, *(each for each in [search.moved(place)] if each is not None)] for place in turned[:MOVED_MOST]]
-    there = _by_detail(search, _distinct([_by_detail(search, each)[0] for each in both]))
-    for tried in (there[:FITTED_FIRST], there[FITTED_FIRST:FITTED_MOST]):
-        found = _weighed(search, [search.settled(each) for each in tried], besides=found)
+    quads = proposals(
+        frame,
+        search.edges,
+        search.board.corners_mm,
+        fov_deg=fov_deg,
+        told=lambda matrices: coarsely_explained(search.picture, search.coarse, matrices),
+        three_sides=three_sides,
+    )
+    ranked = search.ranked(quads)
+    for place in ranked[:FITTED_MOST]:
+        found = _weighed(search, [search.settled(place)], besides=found)
         if _sure(found):
-            break
+            return _weighed(search, [search.settled(each) for each in _rivals(found[0], ranked)], besides=found)
     return found
 
 
-def _by_detail(search: Search, places: list[FloatArray]) -> list[FloatArray]:
-    """Those first where outline and bodies explain most of the detail."""
-    if not places:
-        return []
-    told = explained(search.picture, search.pattern, np.array([search.matrix(each) for each in places]))
-    return [places[k] for k in np.argsort(-told)]
+def _rivals(best: Candidate, ranked: FloatArray) -> list[FloatArray]:
+    """Where a second board, or this one the other way round, would be likeliest."""
+    elsewhere = [each for each in ranked if lies_elsewhere(best.corners_px, each)]
+    turned = [
+        each
+        for each in ranked
+        if turn_deg(best.corners_px, each) > TURNED_DEG and not lies_elsewhere(best.corners_px, each)
+    ]
+    return elsewhere[:1] + turned[:1]
 
 
 def _weighed(
@@ -289,12 +331,3 @@ def _weighed(
         if place is not None and all(np.abs(place - other.corners_px).max() > 1.0 for other in kept):
             kept.append(search.weighed(place))
     return sorted(kept, key=lambda each: -each.log_odds)
-
-
-def _distinct(places: list[FloatArray]) -> list[FloatArray]:
-    """Without those that repeat an earlier one to within a pixel."""
-    kept: list[FloatArray] = []
-    for place in places:
-        if all(np.abs(place - other).max() > 1.0 for other in kept):
-            kept.append(place)
-    return kept
