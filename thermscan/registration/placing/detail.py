@@ -58,9 +58,9 @@ class DetailPattern:
     bodies: Float32Array
 
 
-def detail_pattern(board: Board, *, raster: int = RASTER) -> DetailPattern:
+def detail_pattern(board: Board) -> DetailPattern:
     """
-    The pattern of a board's layout, its longer side so many raster pixels long.
+    The pattern of a board's layout.
 
     Examples
     --------
@@ -73,7 +73,7 @@ def detail_pattern(board: Board, *, raster: int = RASTER) -> DetailPattern:
     ((44, 80), 2, 1)
     """
     size = max(board.width_mm, board.height_mm)
-    margin, mm_per_px = MARGIN * size, size / raster
+    margin, mm_per_px = MARGIN * size, size / RASTER
     shape = (
         int(np.ceil((board.height_mm + 2 * margin) / mm_per_px)),
         int(np.ceil((board.width_mm + 2 * margin) / mm_per_px)),
@@ -173,14 +173,6 @@ def _seen(
     where = seen & pattern.inside.reshape(pattern.shape) if inside else seen
     detail = _detail(cv2.GaussianBlur(values, (0, 0), TOLERANCE), where.astype(np.float32))
     return np.ascontiguousarray(detail, dtype=np.float32).ravel(), float(seen.mean())
-
-
-def detail_operator(shape: tuple[int, int]) -> Float32Array:
-    """The matrix that takes what is broad from samples of a raster, row by row, for products from the right."""
-    count = shape[0] * shape[1]
-    everywhere = np.ones(shape, np.float32)
-    each = np.eye(count, dtype=np.float32).reshape(count, *shape)
-    return np.array([_detail(one, everywhere).ravel() for one in each])
 
 
 def _detail(raster: cv2.typing.MatLike, weight: Float32Array) -> Float32Array:

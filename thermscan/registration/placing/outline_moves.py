@@ -63,15 +63,16 @@ def _steps(
     crowd = np.zeros((count, int(edge.max()) + 1))
     np.add.at(crowd, (np.arange(count)[:, None], edge), seen)
     prior: FloatArray = seen / (FLOOR_PX**2 * np.sqrt(np.maximum(crowd[:, edge], 1.0)))
-    step = np.zeros((count, 8))
-    weights: FloatArray = np.zeros_like(prior)
+    step, weights = np.zeros((count, 8)), np.zeros_like(prior)
     hold = np.eye(8) / HOLD_PX**2
     for _ in range(REWEIGHTED):
         rest = offset - (design @ step[:, :, None])[..., 0]
         spread = np.maximum(MAD_TO_SIGMA * _medians(np.abs(rest), seen), FLOOR_PX)
         weights = prior * biweight(rest / (TUKEY * spread[:, None]))
         weighted = (design * weights[..., None]).swapaxes(1, 2)
-        step = np.linalg.solve(weighted @ design + hold, weighted @ offset[..., None])[..., 0]
+        step = np.asarray(
+            np.linalg.solve(weighted @ design + hold, weighted @ offset[..., None])[..., 0], dtype=np.float64
+        )
     few = (weights > 0.05 * prior).sum(axis=1) < FEWEST_SITES
     step[few] = np.nan
     return step.reshape(count, 4, 2)

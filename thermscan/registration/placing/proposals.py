@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -30,8 +28,6 @@ SQUARE = 0.3
 FOCALS, U_STATED = 9, 0.08
 # Places along the outline that are looked up.
 OUTLINE_POINTS = 100
-# So many places with the most outline are asked how much of the detail they explain, too.
-LOOKED_AT = 2000
 # So many of them are handed on.
 MOST = 100
 # Handed on are no two whose corners lie nearer than this.
@@ -44,11 +40,10 @@ def proposals(
     corners_mm: FloatArray,
     *,
     fov_deg: float | None,
-    told: Callable[[FloatArray], FloatArray],
     three_sides: bool = False,
 ) -> FloatArray:
     """
-    Corners of the board's box in the frame, best first by its outline or by what else is told; shape (k, 4, 2).
+    Corners of the board's box in the frame, by how much of the outline lies on edges there; shape (k, 4, 2).
 
     Parameters
     ----------
@@ -57,8 +52,6 @@ def proposals(
     corners_mm : ndarray of shape (4, 2)
     fov_deg : float or None
         Horizontal field of view where the camera states it.
-    told : callable
-        How well the layout fits by something else than its outline, for homographies of shape (k, 3, 3).
     three_sides : bool
         Of three lines of the frame, not of four.
     """
@@ -76,30 +69,13 @@ def proposals(
     if not len(turned):
         return turned
     outline = _outline_seen(frame, edges, matrices)
-    best = np.argsort(-outline)[:LOOKED_AT]
     kept: list[int] = []
-    for k in best[by_any(outline[best], told(matrices[best]))]:
+    for k in np.argsort(-outline)[: 4 * MOST]:
         if not kept or np.abs(turned[kept] - turned[k]).max(axis=(1, 2)).min() > APART_PX:
             kept.append(int(k))
         if len(kept) == MOST:
             break
     return turned[kept]
-
-
-def by_any(*told: FloatArray) -> NDArray[np.intp]:
-    """
-    Those first that rank high in any of several lists, in turn.
-
-    Where the outline is hidden, or as warm as the bench, only the bodies tell a place, and where they are cold only
-    the outline does: in a sum the witness that knows nothing would outvote the others.
-
-    Examples
-    --------
-    >>> by_any(np.array([9.0, 7.0, 8.0, 1.0]), np.array([1.0, 2.0, 3.0, 4.0])).tolist()
-    [0, 3, 2, 1]
-    """
-    ranks = [np.argsort(np.argsort(-each, kind="stable"), kind="stable") for each in told]
-    return np.lexsort((ranks[0], np.min(ranks, axis=0)))
 
 
 def _outline_seen(frame: FrameEdges, edges: LayoutEdges, matrices: FloatArray) -> FloatArray:

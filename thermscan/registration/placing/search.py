@@ -16,12 +16,12 @@ from thermscan.registration.geometry.plausible import lies_elsewhere, plausible,
 from thermscan.registration.geometry.pose import Pose, pose_from_homography
 from thermscan.registration.geometry.rise import edge_rise
 from thermscan.registration.placing.bodies import STRAY, Bodies, bodies_odds, bodies_of, others_odds
-from thermscan.registration.placing.coarse_detail import CoarsePattern, coarse_pattern, coarsely_explained
 from thermscan.registration.placing.detail import (
     DetailPattern,
     compressed,
     detail_odds,
     detail_pattern,
+    explained,
     others_detail,
 )
 from thermscan.registration.placing.edge_odds import EdgeOdds, edge_odds, layer_of
@@ -30,7 +30,7 @@ from thermscan.registration.placing.edges import LayoutEdges
 from thermscan.registration.placing.outline_candidates import SEARCH_PX, FrameEdges, frame_edges
 from thermscan.registration.placing.outline_moves import moved_to_outline
 from thermscan.registration.placing.own_heights import GradientField, gradient_field
-from thermscan.registration.placing.proposals import by_any, proposals
+from thermscan.registration.placing.proposals import proposals
 from thermscan.registration.placing.quick_fit import Risen, Sites, placed, quick_fit, sites_of
 
 FloatArray = NDArray[np.float64]
@@ -100,7 +100,6 @@ class Search:
     field: GradientField
     sites: Sites
     pattern: DetailPattern
-    coarse: CoarsePattern
     odds: EdgeOdds
     bodies: Bodies
 
@@ -114,7 +113,6 @@ class Search:
             prior=prior,
             sites=sites_of(edges),
             pattern=detail_pattern(board),
-            coarse=coarse_pattern(board),
             bodies=bodies_of(board, prior),
         )
 
@@ -167,7 +165,7 @@ class Search:
         matrices = homographies(self.board.corners_mm, both)
         shift = shift_by_height([self._pose(each) for each in matrices], matrices, self.edges, self.prior.mean_mm)
         outline, edges = edge_support(self.odds, self.sites, self.edges, matrices, shift)
-        detail = coarsely_explained(self.picture, self.coarse, matrices)
+        detail = explained(self.picture, self.pattern, matrices)
         kept: list[FloatArray] = []
         for place in both[by_any(edges, outline, detail)]:
             if all(np.abs(place - other).max() > 1.0 for other in kept):
@@ -259,7 +257,7 @@ def start_search(evidence: Evidence, board: Board, edges: LayoutEdges, prior: He
     field = gradient_field(small, SEARCH_BLUR_PX)
     odds, bodies = edge_odds(gradient_field(small)), bodies_of(board, prior)
     return Search(
-        board, edges, prior, small, picture, field, sites_of(edges), detail_pattern(board), coarse_pattern(board),
+        board, edges, prior, small, picture, field, sites_of(edges), detail_pattern(board),
         odds, bodies,
     )  # fmt: skip
 
@@ -300,7 +298,6 @@ def _fitted(search: Search, frame: FrameEdges, found: list[Candidate], *, three_
         search.edges,
         search.board.corners_mm,
         fov_deg=fov_deg,
-        told=lambda matrices: coarsely_explained(search.picture, search.coarse, matrices),
         three_sides=three_sides,
     )
     ranked = search.ranked(quads)
@@ -309,6 +306,22 @@ def _fitted(search: Search, frame: FrameEdges, found: list[Candidate], *, three_
         if _sure(found):
             return _weighed(search, [search.settled(each) for each in _rivals(found[0], ranked)], besides=found)
     return found
+
+
+def by_any(*told: FloatArray) -> NDArray[np.intp]:
+    """
+    Those first that rank high in any of several lists, in turn.
+
+    Where the outline is hidden, or as warm as the bench, only the bodies tell a place, and where they are cold only
+    the outline does: in a sum the witness that knows nothing would outvote the others.
+
+    Examples
+    --------
+    >>> by_any(np.array([9.0, 7.0, 8.0, 1.0]), np.array([1.0, 2.0, 3.0, 4.0])).tolist()
+    [0, 3, 2, 1]
+    """
+    ranks = [np.argsort(np.argsort(-each, kind="stable"), kind="stable") for each in told]
+    return np.lexsort((ranks[0], np.min(ranks, axis=0)))
 
 
 def _rivals(best: Candidate, ranked: FloatArray) -> list[FloatArray]:
