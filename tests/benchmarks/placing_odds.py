@@ -36,7 +36,7 @@ from thermscan.registration.geometry.heights import height_prior  # noqa: E402
 from thermscan.registration.placing.edges import layout_edges  # noqa: E402
 from thermscan.registration.placing.found_alone import last_fits  # noqa: E402
 from thermscan.registration.placing.last_fit import Job  # noqa: E402
-from thermscan.registration.placing.search import MOST_DEVIATIONS, candidates, start_search  # noqa: E402
+from thermscan.registration.placing.search import MOST_DETAIL, MOST_DEVIATIONS, candidates, start_search  # noqa: E402
 
 COLS = (160, 320, 640)
 RIGHT_PX, OTHER_BOARD = 2.0, 500_000
@@ -73,7 +73,7 @@ def _searched(image: ThermalImage, board: Board, there_px: np.ndarray | None, *,
         centres = np.array([[part.x_mm, part.y_mm] for part in board.parts])
         apart = map_points(search.matrix(best.corners_px), centres) - search.small.from_frame(there_px)
         right = bool(np.sqrt((apart**2).sum(axis=1).mean()) < RIGHT_PX)
-    told = [min(each, MOST_DEVIATIONS) for each in (best.edges, best.outline, best.detail)]
+    told = [min(best.edges, MOST_DEVIATIONS), best.outline, min(best.detail, MOST_DETAIL)]
     return [{"right": right, "told": told, "log_odds": best.log_odds}]
 
 

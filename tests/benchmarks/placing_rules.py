@@ -94,6 +94,7 @@ CONSTANTS: tuple[tuple[object, str], ...] = (
     (search, "DETAIL_WORTH"),
     (search, "SURE"),
     (search, "HOPEFUL"),
+    (search, "MOST_DETAIL"),
     (bodies, "STRAY"),
     (bodies, "BELIEVED"),
     (edge_odds, "STRONG"),

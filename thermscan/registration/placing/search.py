@@ -86,6 +86,9 @@ ALL_AROUND = float(np.log(2.0))
 # The witnesses are not independent: their weights are those of a logistic regression of right places, after their last
 # fits, against wrong ones and those of other boards' layouts (480 views; tests/benchmarks/placing_odds.py).
 PRIOR_ODDS, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH, MOST_DEVIATIONS = -18.1, 1.49, 6.45, 0.83, 25.0
+# Where one hot spot makes the detail, a body of any layout may cover it: an outline all around (1.2) and detail are not
+# enough where the bodies' edges tell nothing. (-18.1 + 6.45 x 1.2 + 0.83 x 14 = 1.3, what a place needs.)
+MOST_DETAIL = 14.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -246,7 +249,7 @@ class Search:
 
 
 def _log_odds(edges: float, outline: float, detail: float) -> float:
-    edges, detail = min(edges, MOST_DEVIATIONS), min(detail, MOST_DEVIATIONS)
+    edges, detail = min(edges, MOST_DEVIATIONS), min(detail, MOST_DETAIL)
     return PRIOR_ODDS + EDGES_WORTH * edges + OUTLINE_WORTH * outline + DETAIL_WORTH * detail
 
 
