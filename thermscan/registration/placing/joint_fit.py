@@ -23,8 +23,8 @@ from thermscan.registration.placing.variance_components import Estimate, before_
 
 FloatArray = NDArray[np.float64]
 
-# How far to look, and whether heights are looked at afresh: the place is right within a few pixels to begin with. Heights
-# not at once: looked at from a place that is off they explain that away.
+# How far to look, and whether heights are looked at afresh: the place is right within a few pixels to begin with, and
+# heights that were looked at from a place that is off would explain that away.
 STEPS = ((3.0, False), (2.0, True), (1.5, False), (1.5, True), (1.5, False), (1.5, False))
 # All bodies may be seen larger or smaller than the layout has them, by about so much: pins, halos, chamfers.
 U_SWELL_PX = 0.15

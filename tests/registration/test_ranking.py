@@ -1,0 +1,81 @@
+"""Many places at once: moved to the outline nearby, and ranked by the edges that the frame shows."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.benchmarks.scenes import scene
+from tests.registration.simple_views import View
+from thermscan.coordinates import map_points
+from thermscan.registration.evidence import prepare
+from thermscan.registration.geometry.heights import height_prior
+from thermscan.registration.geometry.homography import homographies, homography_from_corners
+from thermscan.registration.geometry.pose import pose_from_homography
+from thermscan.registration.geometry.rise import edge_rise
+from thermscan.registration.placing.decision import ENOUGH
+from thermscan.registration.placing.edge_support import edge_support, shift_by_height
+from thermscan.registration.placing.edges import layout_edges
+from thermscan.registration.placing.search import ALL_AROUND, Candidate, Search, start_search
+
+
+@pytest.fixture(scope="module")
+def search(view: View) -> Search:
+    return start_search(prepare(view.image), view.board, layout_edges(view.board), height_prior(view.board))
+
+
+@pytest.fixture(scope="module")
+def corners(view: View, search: Search) -> np.ndarray:
+    return search.small.from_frame(map_points(view.px_from_mm, view.board.corners_mm))
+
+
+def test_places_move_to_the_outline_from_four_pixels_away_each_as_if_alone(search: Search, corners: np.ndarray) -> None:
+    rng = np.random.default_rng(5)
+    off = corners + rng.uniform(-4.0, 4.0, (12, 4, 2))
+    moved = search.moved(off)
+    assert len(moved) == len(off)
+    assert np.median(np.abs(moved - corners).max(axis=(1, 2))) < 0.5
+    assert search.moved(off[3][None])[0] == pytest.approx(moved[3], abs=1e-9)
+
+
+def test_a_place_with_no_edges_near_is_left_out(search: Search, corners: np.ndarray) -> None:
+    small = corners.mean(axis=0) + 0.02 * (corners - corners.mean(axis=0))
+    outside = small - small.max(axis=0) - 50.0
+    assert len(search.moved(np.array([corners, outside]))) == 1
+
+
+def test_the_right_place_is_first_by_its_edges_among_two_hundred(search: Search, corners: np.ndarray) -> None:
+    rng = np.random.default_rng(6)
+    wrong = [np.roll(corners, turn, axis=0) for turn in (1, 2, 3)]
+    wrong += [corners + rng.uniform(6.0, 20.0) * way for way in rng.normal(size=(197, 1, 2))]
+    places = np.array([*wrong, corners])
+    matrices = homographies(search.board.corners_mm, places)
+    poses = [pose_from_homography(each, shape=search.shape, corners_mm=search.board.corners_mm) for each in matrices]
+    shift = shift_by_height(poses, matrices, search.edges, search.prior.mean_mm)
+    outline, bodies = edge_support(search.odds, search.sites, search.edges, matrices, shift)
+    assert bodies.argmax() == len(places) - 1
+    # A rectangle is the same however it is turned.
+    assert outline.max() == pytest.approx(outline[-1], abs=0.01)
+    assert search.ranked(places)[0] == pytest.approx(corners, abs=2.0)
+
+
+def test_edges_are_displaced_as_one_place_at_a_time_has_them() -> None:
+    view = scene(7, cols=160)
+    edges, prior = layout_edges(view.board), height_prior(view.board)
+    corners = view.corners_px() + np.array([np.zeros((4, 2)), [[3.0, 0.0], [0.0, 2.0], [0.0, 0.0], [1.0, 1.0]]])
+    matrices = np.array([homography_from_corners(view.board.corners_mm, each) for each in corners])
+    shape, box = view.image.shape, view.board.corners_mm
+    poses = [pose_from_homography(each, shape=shape, corners_mm=box) for each in matrices]
+    together = shift_by_height(poses, matrices, edges, prior.mean_mm)
+    assert np.abs(together).max() > 0.5
+    for matrix, shift in zip(matrices, together, strict=True):
+        alone = edge_rise(matrix, edges, prior.mean_mm, None, corners_mm=box, shape=shape, fov_deg=None)
+        assert shift == pytest.approx(alone.shift_px, abs=1e-9)
+
+
+def test_detail_alone_carries_no_place() -> None:
+    hot_spot = Candidate(np.zeros((4, 2)), edges=0.0, outline=1.0, detail=40.0, explained=0.9)
+    assert hot_spot.log_odds < ENOUGH
+    assert replace(hot_spot, edges=4.0, outline=ALL_AROUND).log_odds > ENOUGH
