@@ -72,9 +72,19 @@ def _no_edges_that_stand_out(make: Callable[..., FrameEdges]) -> Callable[..., F
     return frame_edges
 
 
+def _no_edges(support: Callable[..., tuple[np.ndarray, np.ndarray]]) -> Callable[..., tuple[np.ndarray, np.ndarray]]:
+    def edge_support(*given: object) -> tuple[np.ndarray, np.ndarray]:
+        outline, _ = support(*given)
+        return outline, np.zeros(len(outline))
+
+    return edge_support
+
+
 RULES: tuple[tuple[str, object, str, object], ...] = (
     ("three sides tell the fourth", search, "proposals", _no_proposals(search.proposals)),
-    ("unsure places are moved closer", search, "POLISH_ROUNDS", 0),
+    ("places are ranked by bodies' edges", search, "edge_support", _no_edges(search.edge_support)),
+    ("places are ranked by detail", search, "explained", lambda _, __, matrices: np.zeros(len(matrices))),
+    ("places are moved closer", found_alone, "CLOSER_MOST", 0),
     ("edges that stand out, where all do not do", search, "frame_edges", _no_edges_that_stand_out(search.frame_edges)),
     ("sensor's stripes left out", evidence, "without_stripes", lambda apparent: apparent),
     ("faint edges as a whole", edges, "faint_edges", lambda sites, *_, **__: sites),

@@ -20,8 +20,8 @@ FloatArray = NDArray[np.float64]
 # A last fit makes a right place likelier by up to so much, and another layout's less likely (200 views of as many
 # boards, 400 of other layouts): what stands farther behind is not fitted; nor are more than so many.
 FIT_GAINS, FITTED_MOST = 6.0, 4
-# What is not sure is moved closer as long as that makes it likelier, so often at most.
-CLOSER_MOST = 4
+# So often it is tried whether a place a little beside is likelier, by so much; what is sure, once more than that helps.
+CLOSER_MOST, LIKELIER = 4, 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,14 +66,18 @@ def last_fits(job: Job, search: Search, found: list[Candidate], *, bends: bool) 
 
 
 def _closest(job: Job, search: Search, there: Settled, bends: bool) -> Settled:
-    """Perhaps beside the right one, on other edges than its own: moved to where the witnesses say, and fitted again."""
-    for _ in range(CLOSER_MOST):
-        if not HOPEFUL < there.place.log_odds < SURE:
+    """Perhaps beside the right one, on some of its edges only: moved closer, and fitted again if that is likelier."""
+    for attempt in range(CLOSER_MOST):
+        if there.place.log_odds < HOPEFUL:
             break
-        closer = _settled(job, search, search.polished(there.place.corners_px), bends)
-        if closer.place.log_odds <= there.place.log_odds:
+        closer = search.closer(there.place.corners_px, attempt=attempt)
+        settled = search.settled(closer)
+        place = search.weighed(closer if settled is None else settled)
+        if place.log_odds > there.place.log_odds + LIKELIER:
+            fitted_again = _settled(job, search, place.corners_px, bends)
+            there = max(there, fitted_again, key=lambda each: each.place.log_odds)
+        elif there.place.log_odds >= SURE:
             break
-        there = closer
     return there
 
 

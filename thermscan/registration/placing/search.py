@@ -35,8 +35,8 @@ from thermscan.registration.placing.quick_fit import Risen, Sites, placed, quick
 
 FloatArray = NDArray[np.float64]
 
-# Of the places so many are fitted, one after the other until one is sure.
-FITTED_MOST = 8
+# Of the places so many are fitted at first, and so many in all where none of those is sure.
+FITTED_FIRST, FITTED_MOST = 3, 8
 # The same outline the other way round, by half or a quarter of a turn, is turned by more than this.
 TURNED_DEG = 45.0
 # How far from its prediction an edge is looked for, step by step.
@@ -79,8 +79,10 @@ class Candidate:
 # views of as many boards), right ones mostly more. Below the second there is no hope: most places of other boards'
 # layouts show less.
 SURE, HOPEFUL = 14.0, -6.0
-# A place is moved to where the witnesses say by steps of so many pixels at first and at last, so often at most.
-POLISH_PX, POLISH_ROUNDS = (2.0, 0.4), 8
+# Steps of a place that is moved closer, in pixels at first and at last, and how many are tried at once.
+CLOSER_PX, CLOSER_TRIED = (2.0, 0.3), 100
+# How four corners move together: shift, stretch, shear and taper.
+TOGETHER = np.array([[1, 1, 1, 1], [1, -1, -1, 1], [1, 1, -1, -1], [1, -1, 1, -1]], dtype=np.float64)
 # An outline that is twice as likely to be there as not, all around, has no side missing that three others could tell.
 ALL_AROUND = float(np.log(2.0))
 # The witnesses are not independent: their weights are those of a logistic regression of right places, after their last
@@ -192,42 +194,40 @@ class Search:
             -float(np.expm1(-told)),
         )
 
-    def polished(self, corners_px: FloatArray) -> FloatArray:
+    def closer(self, corners_px: FloatArray, *, attempt: int = 0) -> FloatArray:
         """
-        The place moved to where the witnesses speak loudest, by a few pixels at most.
+        The place moved to where bodies' edges and the outline speak loudest, by some pixels at most.
 
         Notes
         -----
-        Compass search over the eight ways in which four corners move together (shift, stretch, shear and taper, each
-        along x and y): steps that help are taken, the step is halved when none does. What other layouts get hardly
-        changes on the way.
+        An adaptive random search [1] over the eight ways in which four corners move together (shift, stretch, shear and
+        taper, each along x and y): the best of many normal steps is taken, and steps are halved when none is better.
+        Edges end about a pixel from where they are, so that no slope leads there. The same every time.
+
+        References
+        ----------
+        .. [1] F. J. Solis, R. J.-B. Wets, Minimization by random search techniques, Mathematics of Operations Research
+           6 (1981) 19-30.
         """
+        rng = np.random.default_rng(attempt)
         matrix = self.matrix(corners_px)
-        edges = others_odds(self.odds, self.bodies, matrix, self._pose(matrix))
-        detail = others_detail(self.picture, self.pattern, matrix)
-
-        def likely(place: FloatArray) -> float:
-            there = self.matrix(place)
-            return _log_odds(
-                edges.deviations(self.told(there)),
-                self.outline(there),
-                detail.deviations(detail_odds(self.picture, self.pattern, there)),
-            )
-
-        ways = np.array([[1, 1, 1, 1], [1, -1, -1, 1], [1, 1, -1, -1], [1, -1, 1, -1]], dtype=np.float64)
-        moves = [np.outer(way, axis) * sign for way in ways for axis in np.eye(2) for sign in (1, -1)]
-        best, step, height = corners_px, POLISH_PX[0], likely(corners_px)
-        for _ in range(POLISH_ROUNDS):
-            before = height
-            for move in moves:
-                tried = best + step * move
-                told = likely(tried)
-                if told > height:
-                    best, height = tried, told
-            if height == before:
-                step /= 2
-            if step < POLISH_PX[1]:
-                break
+        pose = self._pose(matrix)
+        shift = shift_by_height([pose], matrix[None], self.edges, self.prior.mean_mm)
+        others = others_odds(self.odds, self.bodies, matrix, pose)
+        best, most, step = corners_px, -np.inf, CLOSER_PX[0]
+        while step > CLOSER_PX[1]:
+            ways = rng.normal(size=(CLOSER_TRIED, len(TOGETHER), 2))
+            tried = best + step * np.einsum("kwa,wc->kca", ways, TOGETHER)
+            tried[0] = best
+            matrices = homographies(self.board.corners_mm, tried)
+            there = np.broadcast_to(shift, (len(tried), *shift.shape[1:]))
+            outline, bodies = edge_support(self.odds, self.sites, self.edges, matrices, there)
+            told = EDGES_WORTH * bodies / others.spread + OUTLINE_WORTH * outline
+            if told.max() > most + 1e-9:
+                most, best = float(told.max()), tried[told.argmax()]
+                if told.argmax():
+                    continue
+            step /= 2
         return best
 
     def _pose(self, matrix: FloatArray) -> Pose:
@@ -304,8 +304,8 @@ def _fitted(search: Search, frame: FrameEdges, found: list[Candidate], *, three_
         three_sides=three_sides,
     )
     ranked = search.ranked(quads)
-    for place in ranked[:FITTED_MOST]:
-        found = _weighed(search, [search.settled(place)], besides=found)
+    for tried in (ranked[:FITTED_FIRST], ranked[FITTED_FIRST:FITTED_MOST]):
+        found = _weighed(search, [search.settled(each) for each in tried], besides=found)
         if _sure(found):
             return _weighed(search, [search.settled(each) for each in _rivals(found[0], ranked)], besides=found)
     return found
