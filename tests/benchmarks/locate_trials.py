@@ -1,6 +1,8 @@
 """
 A switched source of 20 mW, and nothing switched, before ``thermscan locate``: ``--boards 12 --seed 900``.
 
+With ``OPENBLAS_NUM_THREADS=1`` a board takes half of the processor time: threads wait for each other.
+
 The board is a bare sheet solved by explicit finite differences in time (which the analysis does not use), with random
 copper, loss, thickness, parts that lie on it without taking heat, place of the source and phase of the supply. The
 camera: 9 Hz, NETD 50 mK, its offset drifts, the board warms, breath sways the picture and its warmth is reflected;
@@ -215,6 +217,7 @@ def main() -> None:
     given = parser.parse_args()
     global SHAPE  # noqa: PLW0603 - one setting for the whole script
     SHAPE = tuple(int(side) for side in reversed(given.size.split("x")))
+    cv2.setNumThreads(1)
     done: dict[int, dict] = {}
     if given.kept and given.kept.exists():
         done = {each["seed"]: each for each in map(json.loads, given.kept.read_text("utf-8").splitlines())}

@@ -98,6 +98,18 @@ def board_grid(reference: Reference) -> BoardGrid:
     return BoardGrid(reference, cell, bare & ~covered.reshape(rows, cols), emissivity, scale)
 
 
+def smooth_patterns(grid: BoardGrid) -> list[ComplexArray]:
+    """
+    What a camera's drift, a draught and a reflection do, at any frequency: smooth, up to squares over the board.
+
+    Left in, it is taken for noise that all cells share, which hides weak sources and bends the watts of broad ones.
+    """
+    board = grid.reference.board
+    centres = grid.centres_mm() / [board.width_mm, board.height_mm] * 2 - 1
+    u, v = centres[..., 0], centres[..., 1]
+    return [each.astype(complex) for each in (np.ones(grid.shape), u, v, u * u, u * v, v * v)]
+
+
 def within(part: Part, points_mm: FloatArray, *, margin_mm: float = 0.0) -> Mask:
     """Which points lie on a part's body, or within a margin of it."""
     body = np.abs(part.body_from_board(points_mm))

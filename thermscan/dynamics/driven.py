@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -18,6 +19,8 @@ from thermscan.dynamics.part_series import followed
 from thermscan.dynamics.period import FEWEST_CYCLES, PeriodSearch, search_period
 from thermscan.dynamics.reference import Reference
 from thermscan.errors import CannotJudge, InputError
+from thermscan.frames.stream import StreamFrame
+from thermscan.registration import Drift
 from thermscan.registration.evidence import filled
 from thermscan.runs.run import Run
 
@@ -54,15 +57,16 @@ def lock_in_driven(stream: ApparentStream, reference: Reference, pixels: PartPix
     assert clock is not None
     span_s = float(np.ptp(clock.times_s))
     if run.drive_period_s is None:
-        picture = np.asarray(reference.image.apparent_c)
-        blocks = read_blocks(followed(stream, reference, clock=clock), picture, stream.stream.count)
+        picture, drifts = np.asarray(reference.image.apparent_c), _Drifts(stream, reference)
+        blocks = read_blocks(drifts.frames(), picture, stream.stream.count)
         found_s = _found_period(search_period(blocks, patterns_for(blocks, grid)), run)
         told = (f"the supply's period was found in the recording: {found_s:.4g} s", *_other_periods(clock.interval_s))
         _check_period(found_s, span_s, clock.interval_s, run)
-        return Driven(_locked_in(stream, reference, pixels, found_s)[0], found_s, "found", span_s, told)
+        return Driven(_locked_in(drifts, pixels, found_s)[0], found_s, "found", span_s, told)
     stated_s = run.drive_period_s
     _check_period(stated_s, span_s, clock.interval_s, run)
-    result, blocks = _locked_in(stream, reference, pixels, stated_s)
+    drifts = _Drifts(stream, reference)
+    result, blocks = _locked_in(drifts, pixels, stated_s)
     shown = search_period(blocks, patterns_for(blocks, grid))
     if shown is None or shown.drive is None or not shown.contradicts(stated_s):
         return Driven(result, stated_s, "given", span_s, ())
@@ -72,7 +76,7 @@ def lock_in_driven(stream: ApparentStream, reference: Reference, pixels: PartPix
         f"{found_s:.4g} s, which was used (over the recording they are {shown.apart_cycles(stated_s):.2g} cycles "
         f"apart); state drive_period_s = {found_s:.4g}, or check the camera's clock"
     )
-    return Driven(_locked_in(stream, reference, pixels, found_s)[0], found_s, "found", span_s, (said,))
+    return Driven(_locked_in(drifts, pixels, found_s)[0], found_s, "found", span_s, (said,))
 
 
 def _other_periods(interval_s: float | None) -> tuple[str, ...]:
@@ -100,16 +104,34 @@ def _check_period(period_s: float, span_s: float, interval_s: float | None, run:
         )  # fmt: skip
 
 
-def _locked_in(
-    stream: ApparentStream, reference: Reference, pixels: PartPixels, period_s: float
-) -> tuple[LockIn, Blocks]:
+class _Drifts:
+    """A recording's frames with the view's motion, which is followed in the first pass and kept for the others."""
+
+    def __init__(self, stream: ApparentStream, reference: Reference) -> None:
+        self.stream, self.reference = stream, reference
+        self._known: dict[int, Drift | None] = {}
+
+    def frames(self) -> Iterator[tuple[StreamFrame, Drift | None]]:
+        """As `thermscan.dynamics.part_series.followed` gives them."""
+        if self._known:
+            for frame in self.stream:
+                if frame.number in self._known:
+                    yield frame, self._known[frame.number]
+            return
+        known: dict[int, Drift | None] = {}
+        for frame, drift in followed(self.stream, self.reference, clock=self.stream.stream.clock):
+            known[frame.number] = drift
+            yield frame, drift
+        self._known = known
+
+
+def _locked_in(drifts: _Drifts, pixels: PartPixels, period_s: float) -> tuple[LockIn, Blocks]:
     """One pass over the recording: every pixel's answer, and the picture's blocks."""
-    clock, picture = stream.stream.clock, np.asarray(reference.image.apparent_c)
-    assert clock is not None
-    reader = BlockReader(filled(picture.astype(np.float32)), stream.stream.count)
-    frames = followed(stream, reference, clock=clock)
-    result = lock_in(frames, pixels, basis_for(period_s, clock.times_s), before_c=picture, also=reader.add)
-    return result, reader.blocks()
+    stream, picture = drifts.stream.stream, np.asarray(drifts.reference.image.apparent_c)
+    assert stream.clock is not None
+    reader = BlockReader(filled(picture.astype(np.float32)), stream.count)
+    basis = basis_for(period_s, stream.clock.times_s)
+    return lock_in(drifts.frames(), pixels, basis, before_c=picture, also=reader.add), reader.blocks()
 
 
 def _found_period(search: PeriodSearch | None, run: Run) -> float:
@@ -143,6 +165,6 @@ def patterns_for(blocks: Blocks, grid: BoardGrid) -> HeatPatterns:
         blocks, reference,
         lambda omega: [
             quick_kernel(sheet_w_per_k=sheet, omega_per_s=omega, thickness_mm=thickness, spread_mm=spread_mm)
-            for sheet in SHEETS_W_PER_K[1::2]
+            for sheet in SHEETS_W_PER_K[3::5]
         ],
     )  # fmt: skip

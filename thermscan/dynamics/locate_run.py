@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.dynamics.apparent import ApparentStream
-from thermscan.dynamics.board_maps import BoardGrid, board_grid
+from thermscan.dynamics.board_maps import BoardGrid, board_grid, smooth_patterns
 from thermscan.dynamics.body_sources import BodySource, find_body_sources
 from thermscan.dynamics.difference import mean_pictures, noise_by_neighbours
 from thermscan.dynamics.driven import lock_in_driven
@@ -151,7 +151,7 @@ def _searched(
     kernels = _kernels(grid.reference, grid, omega)
     bodies = find_body_sources(pixels, result.amplitude, list(result.beside), omega_per_s=omega)
     usual = kernels[len(kernels) // 2]
-    known = [_leak(grid, each, usual) for each in bodies]
+    known = [*smooth_patterns(grid), *(_leak(grid, each, usual) for each in bodies)]
     beside = [grid.laid_out(each) for each in result.beside]
     search = find_sources(grid, grid.laid_out(result.amplitude), beside, kernels, known=known)
     return _without_skirts(search, bodies, grid.reference), bodies
@@ -209,9 +209,7 @@ def _by_difference(stream: ApparentStream, reference: Reference, pixels: PartPix
     bodies = find_body_sources(
         pixels, difference.astype(complex), [each.astype(complex) for each in beside], omega_per_s=0.0
     )
-    centres = grid.centres_mm() / max(reference.board.width_mm, 1.0)
-    plane = [np.ones(grid.shape, complex), centres[..., 0].astype(complex), centres[..., 1].astype(complex)]
-    known = [*plane, *(_leak(grid, each, kernels[len(kernels) // 2]) for each in bodies)]
+    known = [*smooth_patterns(grid), *(_leak(grid, each, kernels[len(kernels) // 2]) for each in bodies)]
     search = find_sources(
         grid, grid.laid_out(difference), [grid.laid_out(each) for each in beside], kernels, known=known
     )

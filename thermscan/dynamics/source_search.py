@@ -37,6 +37,9 @@ PROMPT, LEAST_SHARE = np.pi / 4, 0.2
 ROUNDS = 4
 # Two places must leave less than this share of what one leaves: an uneven board leaves about as much with either.
 PARTED_SHARE = 0.6
+# They are tried first with a board that conducts less by so many steps (a factor of 2.5): one place that stands for
+# two passes for a source on a better conductor.
+SHARPER = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,10 +98,12 @@ def find_sources(
     usable = grid.bare & np.isfinite(amplitude)
     for each in beside:
         usable &= np.isfinite(each)
-    noise2 = _noise(beside, usable)
-    field = _Field(grid, np.where(usable, amplitude, 0.0), usable, 1.0 / noise2, tuple(known))
+    widest = max(kernels, key=lambda each: each.decay_mm)
+    field = _Field(
+        grid, np.where(usable, amplitude, 0.0), usable, 1.0 / _noise(beside, usable), tuple(known), widest=widest
+    )
     usual = kernels[len(kernels) // 2]
-    scale, at_rest = _calibrated(field, [np.where(usable, each, 0.0) for each in beside], usual)
+    scale, at_rest = _calibrated(field, [field.without_known(np.where(usable, each, 0.0)) for each in beside], usual)
     threshold = max(LEAST_SCORE, OVER_BESIDE * at_rest)
     field.noise_scale = scale
     places: list[tuple[float, float]] = []
@@ -147,7 +152,7 @@ def _parted(
     x, y = places[strongest]
     others = [place for number, place in enumerate(places) if number != strongest]
     along = field.longest_axis(x, y, 2 * kernel.decay_mm) * 0.5 * kernel.decay_mm
-    sharper = kernels[max(kernels.index(kernel) - 2, 0)]
+    sharper = kernels[max(kernels.index(kernel) - SHARPER, 0)]
     start = [*others, (x + along[0], y + along[1]), (x - along[0], y - along[1])]
     two, its_kernel = _settled(field, start, kernels, sharper)
     apart = float(np.hypot(two[-1][0] - two[-2][0], two[-1][1] - two[-2][1]))
@@ -199,12 +204,25 @@ class _Field:
 
     def __init__(
         self, grid: BoardGrid, amplitude: ComplexArray, usable: NDArray[np.bool_], weight: FloatArray,
-        known: tuple[ComplexArray, ...],
+        known: tuple[ComplexArray, ...], *, widest: FinKernel,
     ) -> None:  # fmt: skip
         self.grid, self.amplitude, self.usable, self.known = grid, amplitude, usable, known
+        self.widest = widest
         self.weight = np.where(usable, weight, 0.0)
         self.noise_scale = 1.0
         self.centres = grid.centres_mm()
+
+    def without_known(self, values: ComplexArray) -> ComplexArray:
+        """A map less what the known patterns explain of it."""
+        left = values.copy()
+        if self.known:
+            columns, root = self._known_columns(), np.sqrt(self.weight[self.usable])
+            seen = values[self.usable]
+            left[self.usable] = seen - columns @ np.linalg.lstsq(columns * root[:, None], seen * root, rcond=1e-10)[0]
+        return left
+
+    def _known_columns(self) -> ComplexArray:
+        return np.array([pattern[self.usable] for pattern in self.known]).T
 
     def _stamp(self, kernel: FinKernel) -> ComplexArray:
         reach = int(np.clip(REACH * kernel.decay_mm / self.grid.cell_mm, 3, max(self.grid.shape)))
@@ -302,8 +320,8 @@ class _Field:
         return [(float(x), float(y)) for x, y in found.x.reshape(-1, 2)]
 
     def squares(self, places: Sequence[tuple[float, float]], kernel: FinKernel) -> float:
-        """What is left, weighted."""
-        root = self._near(places, kernel)
+        """What is left, weighted; over the same cells whichever the kernel, so that kernels can be compared."""
+        root = self._near(places, self.widest)
         return float((self._weighted(np.array(places).ravel(), kernel, root) ** 2).sum())
 
     def told(self, places: Sequence[tuple[float, float]], kernel: FinKernel) -> list[PointSource]:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from thermscan.errors import InputError
 from thermscan.frames.clock import Written, time_in_text
+from thermscan.frames.files import unreadable
 from thermscan.frames.tiff import TiffFrames, open_tiff
 from thermscan.frames.times import page_times
 
@@ -22,16 +23,27 @@ class TiffStack:
 
     Attributes
     ----------
+    tiff : TiffFrames
+        What its directories say, of which a long recording has thousands; the file is not kept open.
     remarks : tuple of str
     """
 
     path: Path
     shape: tuple[int, int]
-    count: int
-    stored_as: str
+    tiff: TiffFrames
     times: tuple[Written | None, ...]
     texts: tuple[str, ...]
     remarks: tuple[str, ...] = ()
+
+    @property
+    def count(self) -> int:
+        """How many planes there are."""
+        return self.tiff.count
+
+    @property
+    def stored_as(self) -> str:
+        """The type of the stored numbers, such as ``uint16``."""
+        return self.tiff.stored_as
 
     def frames(self, first: int = 0) -> Iterator[NDArray[Any]]:
         """
@@ -42,8 +54,13 @@ class TiffStack:
         InputError
             A page is damaged; it names the page.
         """
-        with open_tiff(self.path) as tiff:
-            yield from tiff.planes(first=first)
+        where = str(self.path)
+        try:
+            stream = self.path.open("rb")
+        except OSError as error:
+            raise unreadable(self.path, error) from error
+        with stream:
+            yield from self.tiff.of(stream, where=where).planes(first=first)
 
 
 def find_tiff_stack(path: Path) -> TiffStack | None:
@@ -54,7 +71,7 @@ def find_tiff_stack(path: Path) -> TiffStack | None:
                 return None
             first = tiff.pages[0]
             shape = (first.rows, first.cols)
-            return TiffStack(path, shape, tiff.count, tiff.stored_as, _times(tiff), tiff.texts, tiff.remarks)
+            return TiffStack(path, shape, tiff, _times(tiff), tiff.texts, tiff.remarks)
     except InputError:
         return None
 

@@ -7,10 +7,10 @@ import math
 import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import islice
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -89,6 +89,11 @@ class TiffFrames:
     def looks_like_colour(self) -> bool:
         """Planes that say they are red, green and blue."""
         return any(marked_as_colour(page) for page in self.pages)
+
+    def of(self, stream: BinaryIO, *, where: str) -> TiffFrames:
+        """The same pages, to be unpacked from the file opened anew: what its directories say is not read again."""
+        file = Bytes(stream, where=where)
+        return replace(self, pages=tuple(replace(page, file=file) for page in self.pages))
 
     def planes(self, every: int = 1, *, first: int = 0) -> Iterator[NDArray[Any]]:
         """Frames from ``first`` on, all or every so manyth, in the file's own type; only one page at a time is held."""

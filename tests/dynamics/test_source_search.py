@@ -1,0 +1,34 @@
+"""Heat at a place, told from a map of its amplitude whose truth is known."""
+
+from types import SimpleNamespace
+
+import numpy as np
+
+from thermscan.dynamics.board_maps import BoardGrid, smooth_patterns
+from thermscan.dynamics.fin_kernel import SHEETS_W_PER_K, fin_kernel
+from thermscan.dynamics.source_search import find_sources
+
+SHAPE, HEAT_W, NOISE_K = (60, 90), 0.005, 0.002
+
+
+def test_a_source_keeps_its_watts_on_a_good_conductor_under_a_drift_that_all_pixels_share():
+    """5 mW of amplitude on a sheet of 0.032 W/K; the camera drifts by ten times a pixel's noise."""
+    rng = np.random.default_rng(4)
+    board = SimpleNamespace(width_mm=float(SHAPE[1]), height_mm=float(SHAPE[0]))
+    grid = BoardGrid(SimpleNamespace(board=board), 1.0, np.ones(SHAPE, bool), np.ones(SHAPE), 1.0)
+    facts = {"omega_per_s": 0.75, "thickness_mm": 1.6, "spread_mm": 0.8}
+    centres = grid.centres_mm()
+    apart = np.hypot(centres[..., 0] - 52.3, centres[..., 1] - 31.8)
+    true = HEAT_W * fin_kernel(sheet_w_per_k=0.032, **facts).at(apart)
+    drift, *beside_drifts = rng.normal(0.0, 0.02, (4, 2)) @ [1, 1j]
+    noise = rng.normal(0.0, NOISE_K / np.sqrt(2), (4, *SHAPE, 2)) @ [1, 1j]
+    beside = [each + level for each, level in zip(noise[1:], beside_drifts, strict=True)]
+    kernels = [fin_kernel(sheet_w_per_k=sheet, **facts) for sheet in SHEETS_W_PER_K]
+    found = find_sources(grid, true + noise[0] + drift, beside, kernels, known=smooth_patterns(grid))
+    (source,) = found.sources
+    assert np.hypot(source.x_mm - 52.3, source.y_mm - 31.8) < 0.2
+    # The nearest of the conductances that are tried leaves a tenth.
+    assert abs(abs(source.heat_w) / HEAT_W - 1) < 0.12
+    # A matched filter's reach: the score at the threshold is that of NOISE_K over all the cells that the heat warms.
+    usual = kernels[len(kernels) // 2].at(apart)
+    assert found.least_w < 1.5 * found.threshold * NOISE_K / np.sqrt((np.abs(usual) ** 2).sum())
