@@ -75,8 +75,8 @@ class Candidate:
         return _log_odds(self.edges, self.outline, self.detail)
 
 
-# Below the first log odds more is tried: places on some of the board's edges, but pixels away, got up to 13 (320
-# views of as many boards), right ones mostly more. Below the second there is no hope: most places of other boards'
+# Below the first log odds more is tried. No odds are safe: places pixels away, on some of the board's edges, got up to
+# 26, so that those above it are moved closer as well. Below the second there is no hope: most places of other boards'
 # layouts show less.
 SURE, HOPEFUL = 14.0, -6.0
 # Steps of a place that is moved closer, in pixels at first and at last, and how many are tried at once.
