@@ -13,10 +13,9 @@ from thermscan.coordinates import map_points
 from thermscan.registration.evidence import prepare
 from thermscan.registration.geometry.heights import height_prior
 from thermscan.registration.geometry.homography import homographies, homography_from_corners
-from thermscan.registration.geometry.pose import pose_from_homography
-from thermscan.registration.geometry.rise import edge_rise
+from thermscan.registration.geometry.pose import poses_from_homographies
+from thermscan.registration.geometry.rise import edge_rise, own_rise
 from thermscan.registration.placing.decision import ENOUGH
-from thermscan.registration.placing.edge_support import edge_support, shift_by_height
 from thermscan.registration.placing.edges import layout_edges
 from thermscan.registration.placing.search import ALL_AROUND, Candidate, Search, start_search
 
@@ -52,9 +51,7 @@ def test_the_right_place_is_first_by_its_edges_among_two_hundred(search: Search,
     wrong += [corners + rng.uniform(6.0, 20.0) * way for way in rng.normal(size=(197, 1, 2))]
     places = np.array([*wrong, corners])
     matrices = homographies(search.board.corners_mm, places)
-    poses = [pose_from_homography(each, shape=search.shape, corners_mm=search.board.corners_mm) for each in matrices]
-    shift = shift_by_height(poses, matrices, search.edges, search.prior.mean_mm)
-    outline, bodies = edge_support(search.odds, search.sites, search.edges, matrices, shift)
+    outline, bodies = search.edge_support(matrices)
     assert bodies.argmax() == len(places) - 1
     # A rectangle is the same however it is turned.
     assert outline.max() == pytest.approx(outline[-1], abs=0.01)
@@ -67,12 +64,11 @@ def test_edges_are_displaced_as_one_place_at_a_time_has_them() -> None:
     corners = view.corners_px() + np.array([np.zeros((4, 2)), [[3.0, 0.0], [0.0, 2.0], [0.0, 0.0], [1.0, 1.0]]])
     matrices = np.array([homography_from_corners(view.board.corners_mm, each) for each in corners])
     shape, box = view.image.shape, view.board.corners_mm
-    poses = [pose_from_homography(each, shape=shape, corners_mm=box) for each in matrices]
-    together = shift_by_height(poses, matrices, edges, prior.mean_mm)
-    assert np.abs(together).max() > 0.5
-    for matrix, shift in zip(matrices, together, strict=True):
+    together = own_rise(poses_from_homographies(matrices, shape=shape, corners_mm=box), matrices, edges, prior.mean_mm)
+    assert np.abs(together).max() > 0.5 / prior.mean_mm.max()
+    for matrix, own in zip(matrices, together, strict=True):
         alone = edge_rise(matrix, edges, prior.mean_mm, None, corners_mm=box, shape=shape, fov_deg=None)
-        assert shift == pytest.approx(alone.shift_px, abs=1e-9)
+        assert own == pytest.approx(alone.own_px, abs=1e-9)
 
 
 def test_detail_alone_carries_no_place() -> None:

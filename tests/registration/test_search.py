@@ -22,7 +22,7 @@ from thermscan.registration.placing.detail import (
     explained,
     others_detail,
 )
-from thermscan.registration.placing.edge_odds import edge_odds, layer_of
+from thermscan.registration.placing.edge_odds import EdgeOdds, edge_odds, layer_of
 from thermscan.registration.placing.edges import find_edges, layout_edges
 from thermscan.registration.placing.found_alone import last_fits
 from thermscan.registration.placing.last_fit import Job
@@ -205,7 +205,8 @@ def test_what_is_seen_where_it_is_predicted_raises_the_odds_and_beside_it_lowers
         matrix = homography_from_corners(view.board.corners_mm, search.small.from_frame(corners + shift))
         ends = [map_points(matrix, each) for each in (edges.starts_mm, edges.ends_mm)]
         way = ends[1] - ends[0]
-        return float(odds.at((ends[0] + ends[1]) / 2, layer_of(np.column_stack([-way[:, 1], way[:, 0]]))).mean())
+        x, y = (ends[0] + ends[1]).T / 2
+        return float(odds.at(x, y, layer_of(np.column_stack([-way[:, 1], way[:, 0]]))).mean())
 
     assert mean(0.0) > 0.1 > -0.1 > mean(3.0)
 
@@ -219,3 +220,14 @@ def test_lines_are_sought_further_where_the_most_votes_lead_to_none() -> None:
     for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
         apart = [np.abs(lines[:, :2] @ at - lines[:, 2]) for at in (start, end)]
         assert np.maximum(*apart).min() < 4.0
+
+
+def test_odds_are_those_of_the_pixel_that_holds_the_point_and_none_outside() -> None:
+    rng = np.random.default_rng(3)
+    maps = np.pad(rng.normal(size=(12, 240, 320)).astype(np.float32), ((0, 0), (1, 1), (1, 1)))
+    odds = EdgeOdds(maps)
+    layer, row, col = (rng.integers(0, most, 5000) for most in (12, 240, 320))
+    away = rng.uniform(-0.49, 0.49, (2, 5000))
+    assert np.array_equal(odds.at(col + away[0], row + away[1], layer), maps[layer, row + 1, col + 1])
+    x, y = np.array([-0.6, 319.6, 10.0, 10.0, np.nan, -1e9]), np.array([5.0, 5.0, -0.6, 239.6, 3.0, 1e9])
+    assert not odds.at(x, y, np.arange(6)).any()

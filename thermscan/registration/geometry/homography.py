@@ -145,10 +145,18 @@ def homographies(corners_mm: FloatArray, corners_px: FloatArray) -> FloatArray:
     u, v = corners_px[..., 0], corners_px[..., 1]
     loose = np.concatenate([np.stack([-u * x, -u * y], axis=-1), np.stack([-v * x, -v * y], axis=-1)], axis=1)
     design = np.concatenate([np.broadcast_to(fixed, (len(u), 8, 6)), loose], axis=2)
-    good = np.abs(np.linalg.det(design / np.abs(design).max())) > 0
+    good = np.abs(np.linalg.det(design / np.abs(design).max(initial=1.0))) > 0
     elements = np.full((len(u), 8), np.nan)
     elements[good] = np.linalg.solve(design[good], np.concatenate([u, v], axis=1)[good][..., None])[..., 0]
     return np.concatenate([elements, np.ones((len(u), 1))], axis=1).reshape(-1, 3, 3)
+
+
+def mapped(px_from_mm: FloatArray, points_mm: FloatArray) -> FloatArray:
+    """Points of shape (n, 2) through each of many homographies, of shape (k, 3, 3); shape (k, n, 2)."""
+    seen = np.column_stack([points_mm, np.ones(len(points_mm))]) @ px_from_mm.swapaxes(1, 2)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        result: FloatArray = seen[..., :2] / seen[..., 2:]
+    return result
 
 
 def corner_jacobian(px_from_mm: FloatArray, corners_mm: ArrayLike, points_mm: ArrayLike) -> FloatArray:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.layout.outline import polygon_area
-from thermscan.registration.geometry.homography import homography_from_corners
+from thermscan.layout.outline import polygon_areas
+from thermscan.registration.geometry.homography import homographies
 
 FloatArray = NDArray[np.float64]
 
@@ -15,29 +15,36 @@ FloatArray = NDArray[np.float64]
 NARROWEST_DEG, DEEPEST = 22.0, 4.0
 
 
-def plausible(corners: FloatArray, corners_mm: FloatArray, before: FloatArray) -> bool:
+def plausible(corners: FloatArray, corners_mm: FloatArray, before: FloatArray) -> NDArray[np.bool_]:
     """
     Whether corners are still about as far apart as before, the same way round, and as a camera could see a rectangle.
+
+    Parameters
+    ----------
+    corners, before : ndarray of shape (k, 4, 2)
+
+    Returns
+    -------
+    ndarray of bool, shape (k,)
 
     Examples
     --------
     >>> box = np.array([[0.0, 0.0], [40.0, 0.0], [40.0, 20.0], [0.0, 20.0]])
-    >>> plausible(box + 3.0, box, box), plausible(2 * box, box, box), plausible(box[::-1], box, box)
-    (True, False, False)
+    >>> plausible(np.array([box + 3.0, 2 * box, box[::-1]]), box, np.array([box, box, box])).tolist()
+    [True, False, False]
     """
-    ahead = np.roll(corners, -1, axis=0) - corners
-    behind = np.roll(corners, 1, axis=0) - corners
-    angle = np.degrees(
-        np.arctan2(ahead[:, 0] * behind[:, 1] - ahead[:, 1] * behind[:, 0], (ahead * behind).sum(axis=1))
-    )
-    if (
-        angle.min() < NARROWEST_DEG
-        or angle.max() > 180 - NARROWEST_DEG
-        or not 0.6 < _size(corners) / _size(before) < 1.6
-    ):
-        return False
-    depth = np.abs(corners_mm @ homography_from_corners(corners_mm, corners)[2, :2] + 1.0)
-    return bool(depth.max() < DEEPEST * depth.min())
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ahead = np.roll(corners, -1, axis=1) - corners
+        behind = np.roll(corners, 1, axis=1) - corners
+        cross = ahead[..., 0] * behind[..., 1] - ahead[..., 1] * behind[..., 0]
+        angle = np.degrees(np.arctan2(cross, (ahead * behind).sum(axis=2)))
+        grown = np.sqrt(np.abs(polygon_areas(corners) / polygon_areas(before)))
+        fine = (angle >= NARROWEST_DEG).all(axis=1) & (angle <= 180 - NARROWEST_DEG).all(axis=1)
+        fine &= (grown > 0.6) & (grown < 1.6)
+    depth = np.abs(homographies(corners_mm, corners[fine])[:, 2, :2] @ corners_mm.T + 1.0)
+    result = np.zeros(len(corners), bool)
+    result[fine] = depth.max(axis=1) < DEEPEST * depth.min(axis=1)
+    return result
 
 
 def lies_elsewhere(one: FloatArray, other: FloatArray) -> bool:
@@ -59,7 +66,3 @@ def turn_deg(one: FloatArray, other: FloatArray) -> float:
     ways = [each[1] - each[0] for each in (one, other)]
     angles = [float(np.degrees(np.arctan2(way[1], way[0]))) for way in ways]
     return abs((angles[0] - angles[1] + 180) % 360 - 180)
-
-
-def _size(corners: FloatArray) -> float:
-    return float(np.sqrt(abs(polygon_area(corners))))

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from thermscan.coordinates import map_points
 from thermscan.frozen import reduce_frozen
 from thermscan.layout.board import Part
-from thermscan.registration.geometry.homography import homography_from_corners, local_scale
+from thermscan.registration.geometry.homography import homographies
 from thermscan.registration.registration import Registration
 from thermscan.scales import read_only
 
@@ -78,6 +78,26 @@ class Pose:
         return result
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Poses:
+    """
+    Where the camera stands in many views: `Pose`, with a first axis of views.
+
+    ``told``, of shape (k,), says where the view itself tells the focal length.
+    """
+
+    rotation: FloatArray
+    position_mm: FloatArray
+    focal_px: FloatArray
+    told: NDArray[np.bool_]
+
+
+def as_views(pose: Pose) -> Poses:
+    """One pose as that of many views."""
+    told = np.array([pose.focal_source == "view"])
+    return Poses(pose.rotation[None], pose.position_mm[None], np.array([pose.focal_px]), told)
+
+
 def focal_from_fov(fov_deg: float, cols: int) -> float:
     """
     Focal length in pixels from the horizontal field of view.
@@ -141,21 +161,29 @@ def pose_from_homography(
     >>> pose.focal_source, round(float(pose.view_angle_deg([[0.0, 0.0]])[0]), 6)
     ('assumed', 0.0)
     """
+    views = poses_from_homographies(px_from_mm[None], shape=shape, corners_mm=corners_mm, fov_deg=fov_deg)
+    source = "camera" if fov_deg is not None else "view" if views.told[0] else "assumed"
     rows, cols = shape
     centre = np.array([(cols - 1) / 2, (rows - 1) / 2])
-    to_centre = np.array([[1, 0, -centre[0]], [0, 1, -centre[1]], [0, 0, 1]])
-    centred = to_centre @ px_from_mm
-    if fov_deg is not None:
-        focal, source = focal_from_fov(fov_deg, cols), "camera"
-    else:
-        seen = _focal_of_view(centred, corners_mm, cols)
-        focal, source = (seen, "view") if seen else (focal_from_fov(FOV_ASSUMED_DEG, cols), "assumed")
-    columns = np.diag([1 / focal, 1 / focal, 1.0]) @ centred
-    middle = np.append(corners_mm.mean(axis=0), 1.0)
-    columns *= np.sign(columns[2] @ middle) / np.sqrt(np.linalg.norm(columns[:, 0]) * np.linalg.norm(columns[:, 1]))
-    across, down = columns[:, 0], columns[:, 1]
-    left, _, right = np.linalg.svd(np.column_stack([across, down, np.cross(across, down)]))
-    return Pose(left @ right, columns[:, 2], focal, centre, source)
+    return Pose(views.rotation[0], views.position_mm[0], float(views.focal_px[0]), centre, source)
+
+
+def poses_from_homographies(
+    px_from_mm: FloatArray, *, shape: tuple[int, int], corners_mm: FloatArray, fov_deg: float | None = None
+) -> Poses:
+    """As `pose_from_homography`, for many views at once; ``px_from_mm`` of shape (k, 3, 3)."""
+    rows, cols = shape
+    centred = np.array([[1, 0, -(cols - 1) / 2], [0, 1, -(rows - 1) / 2], [0, 0, 1]]) @ px_from_mm
+    seen = np.full(len(centred), np.nan) if fov_deg is not None else _focals_of_views(centred, corners_mm, cols)
+    told = np.isfinite(seen)
+    focal = np.where(told, seen, focal_from_fov(FOV_ASSUMED_DEG if fov_deg is None else fov_deg, cols))
+    columns = centred / np.stack([focal, focal, np.ones(len(focal))], axis=1)[:, :, None]
+    ahead = np.sign(columns[:, 2] @ np.append(corners_mm.mean(axis=0), 1.0))
+    size = np.sqrt(np.linalg.norm(columns[:, :, 0], axis=1) * np.linalg.norm(columns[:, :, 1], axis=1))
+    columns *= (ahead / size)[:, None, None]
+    across, down = columns[:, :, 0], columns[:, :, 1]
+    left, _, right = np.linalg.svd(np.stack([across, down, np.cross(across, down)], axis=2))
+    return Poses(left @ right, columns[:, :, 2], focal, told)
 
 
 def u_log_focal(
@@ -175,16 +203,14 @@ def u_log_focal(
     if fov_deg is not None:
         return U_STATED
     rows, cols = shape
-    to_centre = np.array([[1, 0, -(cols - 1) / 2], [0, 1, -(rows - 1) / 2], [0, 0, 1.0]])
-    centred = to_centre @ px_from_mm
-    here = _focal_of_view(centred, corners_mm, cols)
-    if here is None:
+    centred = np.array([[1, 0, -(cols - 1) / 2], [0, 1, -(rows - 1) / 2], [0, 0, 1.0]]) @ px_from_mm
+    here = float(_focals_of_views(centred[None], corners_mm, cols)[0])
+    if not np.isfinite(here):
         return U_ASSUMED
     corners_px = map_points(centred, corners_mm)
     errors_px = np.concatenate([np.eye(8) * U_CORNER_PX, np.tile(np.eye(2) * U_PRINCIPAL * cols, 4)])
-    moved = (homography_from_corners(corners_mm, corners_px + error.reshape(4, 2)) for error in errors_px)
-    told = [_focal_of_view(matrix, corners_mm, cols) for matrix in moved]
-    off = [np.log(focal / here) if focal else U_ASSUMED for focal in told]
+    told = _focals_of_views(homographies(corners_mm, corners_px + errors_px.reshape(-1, 4, 2)), corners_mm, cols)
+    off = np.where(np.isfinite(told), np.log(told / here), U_ASSUMED)
     return float(min(np.hypot.reduce(off), U_ASSUMED))
 
 
@@ -225,32 +251,21 @@ def body_corners_px(registration: Registration, part: Part, pose: Pose) -> Float
     return on_board + pose.px(corners, part.height_mm) - pose.px(corners)
 
 
-def _focal_of_view(centred: FloatArray, corners_mm: FloatArray, cols: int) -> float | None:
-    """Least squares of the two constraints r1.r2 = 0 and |r1| = |r2| on one unknown, 1/f^2."""
-    middle = corners_mm.mean(axis=0)
-    depth = plane_depth(centred, corners_mm)
-    if depth.max() / depth.min() - 1 < CONVERGENCE_NEEDED:
-        return None
-    size = float(np.linalg.norm(local_scale(centred, middle[None])[0]))
-    one, two = centred[:, 0] / size, centred[:, 1] / size
-    flat = np.array([one[:2] @ two[:2], one[:2] @ one[:2] - two[:2] @ two[:2]])
-    deep = np.array([one[2] * two[2], one[2] ** 2 - two[2] ** 2])
-    inverse = -(deep @ deep) / (deep @ flat) if deep @ flat < 0 else 0.0
-    if inverse <= 0:
-        return None
-    focal = float(np.sqrt(1 / inverse))
+def _focals_of_views(centred: FloatArray, corners_mm: FloatArray, cols: int) -> FloatArray:
+    """
+    Least squares of the two constraints r1.r2 = 0 and |r1| = |r2| on one unknown, 1/f^2, of each of many views; (k,).
+
+    NaN where a view does not tell it.
+    """
+    depth = np.abs(centred[:, 2, :2] @ corners_mm.T + centred[:, 2, 2:])
+    seen = centred @ np.append(corners_mm.mean(axis=0), 1.0)
+    scale = (centred[:, :2, :2] - (seen[:, :2] / seen[:, 2:])[:, :, None] * centred[:, 2:, :2]) / seen[:, 2, None, None]
+    size = np.linalg.norm(scale, axis=(1, 2))[:, None]
+    one, two = centred[:, :, 0] / size, centred[:, :, 1] / size
+    flat = np.stack([(one * two)[:, :2].sum(axis=1), (one**2 - two**2)[:, :2].sum(axis=1)], axis=1)
+    deep = np.stack([one[:, 2] * two[:, 2], one[:, 2] ** 2 - two[:, 2] ** 2], axis=1)
     lowest, highest = (focal_from_fov(fov, cols) for fov in reversed(FOV_RANGE_DEG))
-    return focal if lowest <= focal <= highest else None
-
-
-def plane_depth(px_from_mm: FloatArray, points_mm: FloatArray) -> FloatArray:
-    """
-    The denominator of the homography at points of the board, proportional to their distance; shape (n,).
-
-    Examples
-    --------
-    >>> plane_depth(np.eye(3), np.zeros((1, 2))).tolist()
-    [1.0]
-    """
-    result: FloatArray = np.abs(points_mm @ px_from_mm[2, :2] + px_from_mm[2, 2])
-    return result
+    with np.errstate(divide="ignore", invalid="ignore"):
+        focal = np.sqrt(-(deep * flat).sum(axis=1) / (deep**2).sum(axis=1))
+        converges = depth.max(axis=1) / depth.min(axis=1) - 1 >= CONVERGENCE_NEEDED
+        return np.where(converges & (lowest <= focal) & (focal <= highest), focal, np.nan)

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.registration.geometry.homography import local_scale
-from thermscan.registration.geometry.pose import Pose, pose_from_homography
+from thermscan.registration.geometry.homography import local_scale, mapped
+from thermscan.registration.geometry.pose import Pose, Poses, as_views, pose_from_homography
 
 if TYPE_CHECKING:
     from thermscan.registration.placing.edges import LayoutEdges
@@ -19,6 +19,8 @@ FloatArray = NDArray[np.float64]
 FOCAL_STEP = 0.05
 # A lower top is displaced by next to nothing: its slope is taken at this height.
 SLOPE_OVER_MM = 1.0
+# A step of this share of an edge shows its direction in the frame.
+STEP = 1e-3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,7 +74,6 @@ def edge_rise(
     shape: tuple[int, int],
     fov_deg: float | None,
     factor: float = 1.0,
-    focal_too: bool = True,
 ) -> Rise:
     """
     How the heights of parts displace their outlines in the frame.
@@ -87,8 +88,6 @@ def edge_rise(
         Which of the sides that face the camera are seen at their top edge; None: all at their foot.
     factor : float
         On the focal length that is stated, told from the view or assumed.
-    focal_too : bool
-        Whether ``focal_px`` is wanted; else it is zero.
 
     Notes
     -----
@@ -104,25 +103,18 @@ def edge_rise(
     .. [1] R. Hartley, A. Zisserman, Multiple View Geometry in Computer Vision, 2nd ed. 2004, sections 8.6 and 13.3.
     """
     body = edges.part >= 0
-    middle = (edges.starts_mm + edges.ends_mm) / 2
     height = np.where(body, heights_mm[edges.part] if len(heights_mm) else 0.0, 0.0)
-    over = np.maximum(height, SLOPE_OVER_MM)
 
     def per_mm(how: float) -> FloatArray:
         pose = pose_with_focal(px_from_mm, shape=shape, corners_mm=corners_mm, fov_deg=fov_deg, factor=how)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            moved = (pose.px(middle, over) - pose.px(middle)) / over[:, None]
-        return np.where((body & np.isfinite(moved).all(axis=1))[:, None], moved, 0.0)
+        top: FloatArray = _tops_per_mm(as_views(pose), edges, height)[0]
+        return top
 
     top_mm = per_mm(factor)
-    scale = local_scale(px_from_mm, middle)
-    outward = np.einsum("nij,nj->ni", scale, edges.outward_mm)
-    along = np.einsum("nij,nj->ni", scale, edges.ends_mm - edges.starts_mm)
-    normal = np.column_stack([-along[:, 1], along[:, 0]])
-    normal *= np.sign((normal * outward).sum(axis=1))[:, None]
-    facing = body & ((top_mm * normal).sum(axis=1) <= 0)
+    outward = np.einsum("nij,nj->ni", local_scale(px_from_mm, _middles(edges)), edges.outward_mm)
+    facing = faces_camera(px_from_mm[None], edges, top_mm[None])[0]
     share = np.where(facing & ~(at_top if at_top is not None else np.zeros(len(facing), bool)), 0.0, 1.0)[:, None]
-    slope = (per_mm(factor * np.exp(FOCAL_STEP)) - top_mm) / FOCAL_STEP if focal_too else np.zeros_like(top_mm)
+    slope = (per_mm(factor * np.exp(FOCAL_STEP)) - top_mm) / FOCAL_STEP
     return Rise(
         top_mm * share * height[:, None],
         top_mm * share,
@@ -131,3 +123,45 @@ def edge_rise(
         outward,
         facing,
     )
+
+
+def own_rise(views: Poses, px_from_mm: FloatArray, edges: LayoutEdges, heights_mm: FloatArray) -> FloatArray:
+    """
+    How far a millimetre of its body's height displaces each edge in many views; shape (k, m, 2).
+
+    As `edge_rise`, sides that face the camera seen at their foot.
+    """
+    height = np.where(edges.part >= 0, heights_mm[edges.part] if len(heights_mm) else 0.0, 0.0)
+    top_mm = _tops_per_mm(views, edges, height)
+    result: FloatArray = np.where(faces_camera(px_from_mm, edges, top_mm)[..., None], 0.0, top_mm)
+    return result
+
+
+def _tops_per_mm(views: Poses, edges: LayoutEdges, height_mm: FloatArray) -> FloatArray:
+    """How far a millimetre displaces the top over each edge, at a height; zero for the outline; shape (k, m, 2)."""
+    over = np.maximum(height_mm, SLOPE_OVER_MM)
+    foot = _middles(edges) @ views.rotation[:, :, :2].swapaxes(1, 2) + views.position_mm[:, None]
+    top = foot - over[:, None] * views.rotation[:, None, :, 2]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        moved = views.focal_px[:, None, None] * (top[..., :2] / top[..., 2:] - foot[..., :2] / foot[..., 2:])
+    there = (edges.part >= 0) & np.isfinite(moved).all(axis=2)
+    result: FloatArray = np.where(there[..., None], moved / over[:, None], 0.0)
+    return result
+
+
+def faces_camera(px_from_mm: FloatArray, edges: LayoutEdges, top_mm: FloatArray) -> NDArray[np.bool_]:
+    """Whether each body's side faces the camera, in many views: its top moves inwards; shape (k, m)."""
+    middle = _middles(edges)
+    # Small steps along and out of each edge: what the homography makes of directions there.
+    feet = mapped(px_from_mm, middle)
+    out = mapped(px_from_mm, middle + STEP * edges.outward_mm) - feet
+    along = mapped(px_from_mm, middle + STEP * (edges.ends_mm - edges.starts_mm)) - feet
+    normal = np.stack([-along[..., 1], along[..., 0]], axis=-1)
+    normal *= np.sign((normal * out).sum(axis=-1, keepdims=True))
+    result: NDArray[np.bool_] = (edges.part >= 0) & ((top_mm * normal).sum(axis=-1) <= 0)
+    return result
+
+
+def _middles(edges: LayoutEdges) -> FloatArray:
+    result: FloatArray = (edges.starts_mm + edges.ends_mm) / 2
+    return result

@@ -139,26 +139,26 @@ def _told(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pose: Pose, ce
     outward = corners + way / 2 - corners.mean(axis=2, keepdims=True)
     normal *= np.sign((normal * outward).sum(axis=-1))[..., None]
     layer = layer_of(normal)
-    foot = corners[..., None, :] + bodies.along[None, :, None, :, None] * way[..., None, :]
     rise = _rise(bodies, pose, centres_mm)
-    top = foot[..., None, :] + rise[:, :, None, None]  # (layouts, parts, sides, places, heights, 2)
-    at_top = odds.at(top, layer[..., None, None]).mean(axis=3)
-    at_foot = odds.at(foot, layer[..., None]).mean(axis=3)[..., None]
-    either = np.logaddexp(np.log(AT_FOOT) + at_foot, np.log(1 - AT_FOOT) + at_top)
+    foot = corners[..., None, :] + bodies.along[None, :, None, :, None] * way[..., None, :]
+    foot_x, foot_y = np.moveaxis(foot.astype(np.float32), -1, 0)
+    rise_x, rise_y = np.moveaxis(rise.astype(np.float32)[:, :, None, None], -1, 0)
+    # (layouts, parts, sides, places, heights)
+    side = odds.at(foot_x[..., None] + rise_x, foot_y[..., None] + rise_y, layer[..., None, None]).mean(axis=3)
     facing = (rise[:, :, None, -1] * normal).sum(axis=-1) <= 0
-    side = np.where(facing[..., None], either, at_top)
+    at_foot = odds.at(foot_x[facing], foot_y[facing], layer[facing][:, None]).mean(axis=1)
+    side[facing] = np.log(AT_FOOT * np.exp(at_foot)[:, None] + (1 - AT_FOOT) * np.exp(side[facing]))
     # A body that is narrower than that is a line rather than two edges.
     side[length[..., :2].min(axis=-1) < NARROW_PX] = 0.0
-    each = np.logaddexp.reduce(BELIEVED * side.sum(axis=2), axis=-1) - np.log(HEIGHTS)
-    result: FloatArray = np.log((1 - STRAY) * np.exp(each) + STRAY).sum(axis=1)
+    each = np.exp(BELIEVED * side.sum(axis=2, dtype=np.float64)).mean(axis=-1)
+    result: FloatArray = np.log((1 - STRAY) * each + STRAY).sum(axis=1)
     return result
 
 
 def _rise(bodies: Bodies, pose: Pose, centres_mm: FloatArray) -> FloatArray:
     """How far each height displaces each body's top in the frame; shape (layouts, parts, heights, 2)."""
-    layouts, parts = centres_mm.shape[:2]
-    centres = np.repeat(centres_mm.reshape(-1, 2), HEIGHTS, axis=0)
-    heights = np.tile(bodies.heights_mm.ravel(), layouts)
+    foot = (centres_mm @ pose.rotation[:, :2].T + pose.position_mm)[:, :, None]
+    top = foot - bodies.heights_mm[:, :, None] * pose.rotation[:, 2]
     with np.errstate(divide="ignore", invalid="ignore"):
-        moved = pose.px(centres, heights) - pose.px(centres)
-    return np.nan_to_num(moved, posinf=0.0, neginf=0.0).reshape(layouts, parts, HEIGHTS, 2)
+        moved = pose.focal_px * (top[..., :2] / top[..., 2:] - foot[..., :2] / foot[..., 2:])
+    return np.nan_to_num(moved, posinf=0.0, neginf=0.0)

@@ -71,8 +71,8 @@ def _closest(job: Job, search: Search, there: Settled, bends: bool) -> Settled:
         if there.place.log_odds < HOPEFUL:
             break
         closer = search.closer(there.place.corners_px, attempt=attempt)
-        settled = search.settled(closer)
-        place = search.weighed(closer if settled is None else settled)
+        settled = search.settled(closer[None])
+        place = search.weighed(settled[0] if len(settled) else closer)
         if place.log_odds > there.place.log_odds + LIKELIER:
             fitted_again = _settled(job, search, place.corners_px, bends)
             there = max(there, fitted_again, key=lambda each: each.place.log_odds)

@@ -135,14 +135,11 @@ def _likeliest(search: Search, starts: list[FloatArray], given: FloatArray, *, u
     """The best of the places near starts, less what their way from what was given costs; the first if that is sure."""
     best, best_odds = None, -np.inf
     for k, start in enumerate(starts):
-        tried = [search.settled(start)]
-        if k == 0 and (tried[0] is None or search.weighed(tried[0]).log_odds < ENOUGH):
-            tried += [search.settled(each) for each in search.moved(start[None])]
-        for place in tried:
-            if place is None:
-                continue
-            candidate = search.weighed(place)
-            away = ((place - given) ** 2).sum(axis=1)
+        tried = [search.weighed(place) for place in search.settled(start[None])]
+        if k == 0 and (not tried or tried[0].log_odds < ENOUGH):
+            tried += [search.weighed(place) for place in search.settled(search.moved(start[None]))]
+        for candidate in tried:
+            away = ((candidate.corners_px - given) ** 2).sum(axis=1)
             odds = candidate.log_odds - float(np.log1p(away / u_px**2).sum())
             if odds > best_odds:
                 best, best_odds = candidate, odds
@@ -155,8 +152,8 @@ def _likeliest(search: Search, starts: list[FloatArray], given: FloatArray, *, u
 def _check_order(search: Search, small: FloatArray, odds: float) -> None:
     """Refuse an order that the parts contradict, and a layout that fits only as its mirror image."""
     for turn in (1, 2, 3):
-        place = search.settled(np.roll(small, turn, axis=0))
-        if place is not None and search.weighed(place).log_odds >= max(ENOUGH, odds + OTHERWISE):
+        place = search.settled(np.roll(small, turn, axis=0)[None])
+        if len(place) and search.weighed(place[0]).log_odds >= max(ENOUGH, odds + OTHERWISE):
             name = CORNER_NAMES[turn]
             raise InputError(
                 f"the corner given first is the board's {name} corner, as its parts show",

@@ -229,7 +229,7 @@ def joint_fit(
         if not _enough(observed.edge[fit.used]):
             return None
         moved = _moved(scene, place, fit, bends=bends)
-        if moved is None or not plausible(moved.corners_px, scene.corners_mm, start.corners_px):
+        if moved is None or not plausible(moved.corners_px[None], scene.corners_mm, start.corners_px[None])[0]:
             return None
         place = moved
     if fit is None or seen_heights is None:

@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.registration.geometry.homography import homographies
+from thermscan.registration.geometry.homography import homographies, mapped
 from thermscan.registration.geometry.pose import FOV_RANGE_DEG, focal_from_fov
-from thermscan.registration.placing.edge_support import mapped
 from thermscan.registration.placing.edges import LayoutEdges
 from thermscan.registration.placing.outline_candidates import (
     FrameEdges,

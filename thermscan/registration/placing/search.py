@@ -12,10 +12,10 @@ from thermscan.layout.board import Board
 from thermscan.registration.evidence import Evidence, filled, reduced
 from thermscan.registration.geometry.heights import HeightPrior, height_prior
 from thermscan.registration.geometry.homography import homographies, homography_from_corners
-from thermscan.registration.geometry.plausible import lies_elsewhere, plausible, turn_deg
-from thermscan.registration.geometry.pose import Pose, pose_from_homography
-from thermscan.registration.geometry.rise import edge_rise
-from thermscan.registration.placing.bodies import STRAY, Bodies, bodies_odds, bodies_of, others_odds
+from thermscan.registration.geometry.plausible import lies_elsewhere, turn_deg
+from thermscan.registration.geometry.pose import Pose, pose_from_homography, poses_from_homographies
+from thermscan.registration.geometry.rise import own_rise
+from thermscan.registration.placing.bodies import Bodies, bodies_odds, bodies_of, others_odds
 from thermscan.registration.placing.detail import (
     DetailPattern,
     compressed,
@@ -24,14 +24,14 @@ from thermscan.registration.placing.detail import (
     explained,
     others_detail,
 )
-from thermscan.registration.placing.edge_odds import EdgeOdds, edge_odds, layer_of
-from thermscan.registration.placing.edge_support import edge_support, shift_by_height
+from thermscan.registration.placing.edge_odds import EdgeOdds, edge_odds
+from thermscan.registration.placing.edge_support import edge_support
 from thermscan.registration.placing.edges import LayoutEdges
+from thermscan.registration.placing.moves import moved_to_edges
 from thermscan.registration.placing.outline_candidates import SEARCH_PX, FrameEdges, frame_edges
-from thermscan.registration.placing.outline_moves import moved_to_outline
 from thermscan.registration.placing.own_heights import GradientField, gradient_field
 from thermscan.registration.placing.proposals import proposals
-from thermscan.registration.placing.quick_fit import Risen, Sites, placed, quick_fit, sites_of
+from thermscan.registration.placing.sites import Sites, sites_of
 
 FloatArray = NDArray[np.float64]
 
@@ -39,8 +39,9 @@ FloatArray = NDArray[np.float64]
 FITTED_FIRST, FITTED_MOST = 3, 8
 # The same outline the other way round, by half or a quarter of a turn, is turned by more than this.
 TURNED_DEG = 45.0
-# How far from its prediction an edge is looked for, step by step.
-SETTLING_PX = (3.0, 2.5, 2.0, 1.5, 1.5)
+# How far from its prediction an edge is looked for, step by step: the outline, which lies by itself (from afar bodies'
+# edges would be taken for each other), and then all edges.
+OUTLINE_RANGES_PX, SETTLING_PX = (7.0, 5.0, 4.0), (3.0, 2.5, 2.0, 1.5, 1.5)
 # The gradient of the search is taken after this blur.
 SEARCH_BLUR_PX = 1.2
 
@@ -131,32 +132,26 @@ class Search:
         """The homography of a place."""
         return homography_from_corners(self.board.corners_mm, corners_px)
 
-    def risen(self, corners_px: FloatArray, heights_mm: FloatArray | None = None) -> Risen:
-        """How heights displace the edges there, and how uncertain that is."""
-        rise = edge_rise(
-            self.matrix(corners_px),
-            self.edges,
-            self.prior.mean_mm if heights_mm is None else heights_mm,
-            None,
-            corners_mm=self.board.corners_mm,
-            shape=self.shape,
-            fov_deg=self.small.fov_deg,
-            focal_too=False,
-        )
-        body = self.edges.part >= 0
-        u_mm = np.where(body, self.prior.u_mm[self.edges.part], 0.0)
-        return Risen(rise.shift_px, rise.own_px * u_mm[:, None])
-
     def moved(self, places_px: FloatArray) -> FloatArray:
         """The places moved to the outline that is near, without those that have none."""
-        box = self.board.corners_mm
-        moved = moved_to_outline(self.field, self.sites, box, places_px)
-        fine = [
-            bool(np.isfinite(there).all()) and plausible(there, box, place)
-            for place, there in zip(places_px, moved, strict=True)
-        ]
-        result: FloatArray = moved[fine]
-        return result
+        outline = self.sites.of_outline()
+        return _there(
+            moved_to_edges(self.field, outline, self.board.corners_mm, places_px, ranges_px=OUTLINE_RANGES_PX)
+        )
+
+    def settled(self, places_px: FloatArray) -> FloatArray:
+        """The places fitted to all edges, without those that too few edges support."""
+        own = self._own_rise(homographies(self.board.corners_mm, places_px))
+        moved = moved_to_edges(
+            self.field,
+            self.sites,
+            self.board.corners_mm,
+            places_px,
+            ranges_px=SETTLING_PX,
+            shift_px=own * self._by_edge(self.prior.mean_mm),
+            u_px=own * self._by_edge(self.prior.u_mm),
+        )
+        return _there(moved)
 
     def ranked(self, places_px: FloatArray) -> FloatArray:
         """
@@ -168,28 +163,28 @@ class Search:
             return places_px
         both = np.concatenate([places_px, self.moved(places_px)])
         matrices = homographies(self.board.corners_mm, both)
-        shift = shift_by_height([self._pose(each) for each in matrices], matrices, self.edges, self.prior.mean_mm)
-        outline, edges = edge_support(self.odds, self.sites, self.edges, matrices, shift)
+        outline, edges = self.edge_support(matrices)
         detail = explained(self.picture, self.pattern, matrices)
-        kept: list[FloatArray] = []
-        for place in both[by_any(edges, outline, detail)]:
-            if all(np.abs(place - other).max() > 1.0 for other in kept):
-                kept.append(place)
-        return np.array(kept)
+        ordered = both[by_any(edges, outline, detail)]
+        return ordered[_distinct(ordered)]
 
-    def settled(self, corners_px: FloatArray) -> FloatArray | None:
-        """The place fitted to all edges."""
-        risen = self.risen(corners_px)
-        return quick_fit(self.field, self.sites, self.board.corners_mm, corners_px, risen=risen, ranges_px=SETTLING_PX)
+    def edge_support(self, matrices: FloatArray, *, as_at: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
+        """Log odds of outline and bodies by their edges, at usual heights, at many places (or as high as at one)."""
+        own = self._own_rise(matrices if as_at is None else as_at[None])
+        shift = np.broadcast_to(own * self._by_edge(self.prior.mean_mm), (len(matrices), *own.shape[1:]))
+        return edge_support(self.odds, self.sites, self.edges, matrices, shift)
 
     def weighed(self, corners_px: FloatArray) -> Candidate:
         """A place with what speaks for it."""
         matrix = self.matrix(corners_px)
+        pose = self._pose(matrix)
         told = detail_odds(self.picture, self.pattern, matrix)
         return Candidate(
             corners_px,
-            others_odds(self.odds, self.bodies, matrix, self._pose(matrix)).deviations(self.told(matrix)),
-            self.outline(matrix),
+            others_odds(self.odds, self.bodies, matrix, pose).deviations(
+                bodies_odds(self.odds, self.bodies, matrix, pose)
+            ),
+            float(self.edge_support(matrix[None])[0][0]),
             others_detail(self.picture, self.pattern, matrix).deviations(told),
             -float(np.expm1(-told)),
         )
@@ -211,17 +206,14 @@ class Search:
         """
         rng = np.random.default_rng(attempt)
         matrix = self.matrix(corners_px)
-        pose = self._pose(matrix)
-        shift = shift_by_height([pose], matrix[None], self.edges, self.prior.mean_mm)
-        others = others_odds(self.odds, self.bodies, matrix, pose)
+        others = others_odds(self.odds, self.bodies, matrix, self._pose(matrix))
         best, most, step = corners_px, -np.inf, CLOSER_PX[0]
         while step > CLOSER_PX[1]:
             ways = rng.normal(size=(CLOSER_TRIED, len(TOGETHER), 2))
             tried = best + step * np.einsum("kwa,wc->kca", ways, TOGETHER)
             tried[0] = best
             matrices = homographies(self.board.corners_mm, tried)
-            there = np.broadcast_to(shift, (len(tried), *shift.shape[1:]))
-            outline, bodies = edge_support(self.odds, self.sites, self.edges, matrices, there)
+            outline, bodies = self.edge_support(matrices, as_at=matrix)
             told = EDGES_WORTH * bodies / others.spread + OUTLINE_WORTH * outline
             if told.max() > most + 1e-9:
                 most, best = float(told.max()), tried[told.argmax()]
@@ -235,17 +227,31 @@ class Search:
             matrix, shape=self.shape, corners_mm=self.board.corners_mm, fov_deg=self.small.fov_deg
         )
 
-    def told(self, matrix: FloatArray) -> float:
-        """Log odds of the bodies by their edges."""
-        return bodies_odds(self.odds, self.bodies, matrix, self._pose(matrix))
+    def _own_rise(self, matrices: FloatArray) -> FloatArray:
+        """How far a millimetre of its body's height displaces each edge, at many places; shape (k, m, 2)."""
+        views = poses_from_homographies(
+            matrices, shape=self.shape, corners_mm=self.board.corners_mm, fov_deg=self.small.fov_deg
+        )
+        return own_rise(views, matrices, self.edges, self.prior.mean_mm)
 
-    def outline(self, matrix: FloatArray) -> float:
-        """A piece may be as warm as the bench, or covered: so often it tells nothing."""
-        sites = self.sites
-        at, normals = placed(matrix, sites.points_mm[sites.outline], sites.along_mm[sites.outline])
-        _, piece = np.unique(sites.edge[sites.outline], return_inverse=True)
-        told = np.bincount(piece, self.odds.at(at, layer_of(normals))) / np.bincount(piece)
-        return float(np.log((1 - STRAY) * np.exp(told) + STRAY).mean())
+    def _by_edge(self, mm: FloatArray) -> FloatArray:
+        """What is known of the parts, for each edge; zero for the outline; shape (m, 1)."""
+        return np.where(self.edges.part >= 0, mm[self.edges.part] if len(mm) else 0.0, 0.0)[:, None]
+
+
+def _there(places_px: FloatArray) -> FloatArray:
+    result: FloatArray = places_px[np.isfinite(places_px).all(axis=(1, 2))]
+    return result
+
+
+def _distinct(places_px: FloatArray) -> NDArray[np.intp]:
+    """Which of the places repeat none that comes before them, to a pixel."""
+    apart = np.abs(places_px[:, None] - places_px[None]).max(axis=(2, 3)) > 1.0
+    kept: list[int] = []
+    for k, row in enumerate(apart):
+        if row[kept].all():
+            kept.append(k)
+    return np.array(kept, dtype=np.intp)
 
 
 def _log_odds(edges: float, outline: float, detail: float) -> float:
@@ -305,9 +311,9 @@ def _fitted(search: Search, frame: FrameEdges, found: list[Candidate], *, three_
     )
     ranked = search.ranked(quads)
     for tried in (ranked[:FITTED_FIRST], ranked[FITTED_FIRST:FITTED_MOST]):
-        found = _weighed(search, [search.settled(each) for each in tried], besides=found)
+        found = _weighed(search, search.settled(tried), besides=found)
         if _sure(found):
-            return _weighed(search, [search.settled(each) for each in _rivals(found[0], ranked)], besides=found)
+            return _weighed(search, search.settled(_rivals(found[0], ranked)), besides=found)
     return found
 
 
@@ -327,23 +333,17 @@ def by_any(*told: FloatArray) -> NDArray[np.intp]:
     return np.lexsort((ranks[0], np.min(ranks, axis=0)))
 
 
-def _rivals(best: Candidate, ranked: FloatArray) -> list[FloatArray]:
-    """Where a second board, or this one the other way round, would be likeliest."""
-    elsewhere = [each for each in ranked if lies_elsewhere(best.corners_px, each)]
-    turned = [
-        each
-        for each in ranked
-        if turn_deg(best.corners_px, each) > TURNED_DEG and not lies_elsewhere(best.corners_px, each)
-    ]
-    return elsewhere[:1] + turned[:1]
+def _rivals(best: Candidate, ranked: FloatArray) -> FloatArray:
+    """Where a second board, or this one the other way round, would be likeliest; shape (k, 4, 2)."""
+    elsewhere = np.array([lies_elsewhere(best.corners_px, each) for each in ranked])
+    turned = np.array([turn_deg(best.corners_px, each) > TURNED_DEG for each in ranked]) & ~elsewhere
+    return np.concatenate([ranked[elsewhere][:1], ranked[turned][:1]])
 
 
-def _weighed(
-    search: Search, places: Sequence[FloatArray | None], *, besides: Sequence[Candidate] = ()
-) -> list[Candidate]:
+def _weighed(search: Search, places_px: FloatArray, *, besides: Sequence[Candidate] = ()) -> list[Candidate]:
     """Places that were found, and others that were weighed before, likeliest first."""
     kept = list(besides)
-    for place in places:
-        if place is not None and all(np.abs(place - other.corners_px).max() > 1.0 for other in kept):
+    for place in places_px:
+        if all(np.abs(place - other.corners_px).max() > 1.0 for other in kept):
             kept.append(search.weighed(place))
     return sorted(kept, key=lambda each: -each.log_odds)
