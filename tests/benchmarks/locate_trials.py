@@ -166,8 +166,8 @@ def off_mm(job: dict, source: dict) -> float:
     return float(np.hypot(source["x_mm"] - job["at"][0], source["y_mm"] - job["at"][1]))
 
 
-def trial(seed: int, minutes: float, *, wrong: bool) -> dict:
-    """One board: what was told with the source, and with nothing switched."""
+def trial(seed: int, minutes: float, *, wrong: bool, quietly: bool) -> dict:
+    """One board: what was told with the source, and (``quietly``) with nothing switched."""
     rng = np.random.default_rng(seed)
     with tempfile.TemporaryDirectory(prefix="locate-trial") as kept:
         folder = Path(kept)
@@ -180,8 +180,10 @@ def trial(seed: int, minutes: float, *, wrong: bool) -> dict:
         told = located(folder, "rec", job, stated_s=true_s if states else None)
         factor = (1.02, 2.0, 0.98, 0.5)[seed % 4]
         other = located(folder, "rec", job, stated_s=true_s * factor) if wrong else None
-        write_recording(folder / "rec.tiff", job, 0.0, minutes, rng)
-        quiet = located(folder, "rec", job, stated_s=None if states else true_s)
+        quiet = None
+        if quietly:
+            write_recording(folder / "rec.tiff", job, 0.0, minutes, rng)
+            quiet = located(folder, "rec", job, stated_s=None if states else true_s)
     apart = [off_mm(job, each) for each in told["sources"]]
     best = int(np.argmin(apart)) if apart else -1
     near = bool(apart) and apart[best] < NEAR_MM
@@ -195,8 +197,8 @@ def trial(seed: int, minutes: float, *, wrong: bool) -> dict:
         "plain_mm": {
             name: float(np.hypot(*(np.array(plain_place_mm(each, job)) - job["at"]))) for name, each in plain.items()
         },
-        "quiet": [(each["x_mm"], each["y_mm"], each["watts"], each["score"]) for each in quiet["sources"]],
-        "quiet_fault": quiet.get("fault"),
+        "quiet": quiet and [(each["x_mm"], each["y_mm"], each["watts"], each["score"]) for each in quiet["sources"]],
+        "quiet_fault": quiet and quiet.get("fault"),
         "wrong": other and {
             "factor": factor, "fault": other.get("fault"), "told_s": other.get("period_s"),
             "said": any("is not the one" in remark for remark in other.get("remarks", [])),
@@ -213,6 +215,7 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=5.0)
     parser.add_argument("--size", default="320x240", help="columns x rows")
     parser.add_argument("--wrong", action="store_true", help="state a wrong period, too")
+    parser.add_argument("--quiet", type=int, help="so many boards (all) are recorded with nothing switched, too")
     parser.add_argument("--kept", type=Path, help="lines of boards done are read from here and added")
     given = parser.parse_args()
     global SHAPE  # noqa: PLW0603 - one setting for the whole script
@@ -224,7 +227,9 @@ def main() -> None:
     for seed in range(given.seed, given.seed + given.boards):
         if seed in done:
             continue
-        done[seed] = trial(seed, given.minutes, wrong=given.wrong)
+        done[seed] = trial(
+            seed, given.minutes, wrong=given.wrong, quietly=given.quiet is None or seed < given.seed + given.quiet
+        )
         line = json.dumps(done[seed], default=float)
         print(line, flush=True)
         if given.kept:
@@ -239,14 +244,16 @@ def summed_up(boards: list[dict]) -> None:
         ("all", boards), ("stated", [b for b in boards if b["stated"]]),
         ("not stated", [b for b in boards if not b["stated"]]),
         ("period under 12 s", [b for b in boards if b["period_s"] < 12]),
+        ("not stated, under 12 s", [b for b in boards if b["period_s"] < 12 and not b["stated"]]),
     ):  # fmt: skip
         near, refused = sum(b["near"] for b in some), sum(b["fault"] is not None for b in some)
         missed = sum(not b["near"] and b["fault"] is None for b in some)
         print(f"{name}: found within {NEAR_MM} mm {near} of {len(some)}, not told (refused) {refused}, missed {missed}")
     off = np.array([b["watts"] for b in boards if b["near"]])
     print(f"others beside the source: {sum(b['others'] > 0 for b in boards)} recordings of {len(boards)}")
+    quiet = [b for b in boards if b["quiet"] is not None]
     for name, some in (
-        ("stated", [b for b in boards if not b["stated"]]), ("not stated", [b for b in boards if b["stated"]])
+        ("stated", [b for b in quiet if not b["stated"]]), ("not stated", [b for b in quiet if b["stated"]])
     ):  # fmt: skip
         false, refused = sum(bool(b["quiet"]) for b in some), sum(b["quiet_fault"] is not None for b in some)
         print(f"nothing switched, period {name}: a false source in {false} of {len(some)} (cannot tell: {refused})")

@@ -24,7 +24,7 @@ def test_a_source_keeps_its_watts_on_a_good_conductor_under_a_drift_that_all_pix
     noise = rng.normal(0.0, NOISE_K / np.sqrt(2), (4, *SHAPE, 2)) @ [1, 1j]
     beside = [each + level for each, level in zip(noise[1:], beside_drifts, strict=True)]
     kernels = [fin_kernel(sheet_w_per_k=sheet, **facts) for sheet in SHEETS_W_PER_K]
-    found = find_sources(grid, true + noise[0] + drift, beside, kernels, known=smooth_patterns(grid))
+    found = find_sources(grid, true + noise[0] + drift, beside, kernels, smooth=smooth_patterns(grid))
     (source,) = found.sources
     assert np.hypot(source.x_mm - 52.3, source.y_mm - 31.8) < 0.2
     # The nearest of the conductances that are tried leaves a tenth.
@@ -32,3 +32,24 @@ def test_a_source_keeps_its_watts_on_a_good_conductor_under_a_drift_that_all_pix
     # A matched filter's reach: the score at the threshold is that of NOISE_K over all the cells that the heat warms.
     usual = kernels[len(kernels) // 2].at(apart)
     assert found.least_w < 1.5 * found.threshold * NOISE_K / np.sqrt((np.abs(usual) ** 2).sum())
+
+
+def test_a_drift_however_large_leaves_what_is_told_of_a_source_as_it_is():
+    """What all pixels share is fitted, not believed to be heat of the fin: it must not add to the fin's doubt."""
+    rng = np.random.default_rng(8)
+    board = SimpleNamespace(width_mm=float(SHAPE[1]), height_mm=float(SHAPE[0]))
+    grid = BoardGrid(SimpleNamespace(board=board), 1.0, np.ones(SHAPE, bool), np.ones(SHAPE), 1.0)
+    facts = {"omega_per_s": 0.75, "thickness_mm": 1.6, "spread_mm": 0.8}
+    centres = grid.centres_mm()
+    kernels = [fin_kernel(sheet_w_per_k=sheet, **facts) for sheet in SHEETS_W_PER_K]
+    true = 0.0015 * fin_kernel(sheet_w_per_k=0.032, **facts).at(
+        np.hypot(centres[..., 0] - 52.3, centres[..., 1] - 31.8)
+    )
+    noise = rng.normal(0.0, NOISE_K / np.sqrt(2), (4, *SHAPE, 2)) @ [1, 1j]
+    still, drifted = (
+        find_sources(grid, true + noise[0] + level, list(noise[1:]), kernels, smooth=smooth_patterns(grid)).sources
+        for level in (0.0, 50 * NOISE_K)
+    )
+    assert len(still) == len(drifted) == 1
+    told = [[each.x_mm, each.y_mm, each.u_mm, abs(each.heat_w), each.u_heat_w] for each in (*still, *drifted)]
+    np.testing.assert_allclose(told[0], told[1], rtol=1e-3)

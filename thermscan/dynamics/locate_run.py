@@ -151,9 +151,11 @@ def _searched(
     kernels = _kernels(grid.reference, grid, omega)
     bodies = find_body_sources(pixels, result.amplitude, list(result.beside), omega_per_s=omega)
     usual = kernels[len(kernels) // 2]
-    known = [*smooth_patterns(grid), *(_leak(grid, each, usual) for each in bodies)]
+    leaks = [_leak(grid, each, usual) for each in bodies]
     beside = [grid.laid_out(each) for each in result.beside]
-    search = find_sources(grid, grid.laid_out(result.amplitude), beside, kernels, known=known)
+    search = find_sources(
+        grid, grid.laid_out(result.amplitude), beside, kernels, smooth=smooth_patterns(grid), leaks=leaks
+    )
     return _without_skirts(search, bodies, grid.reference), bodies
 
 
@@ -209,10 +211,11 @@ def _by_difference(stream: ApparentStream, reference: Reference, pixels: PartPix
     bodies = find_body_sources(
         pixels, difference.astype(complex), [each.astype(complex) for each in beside], omega_per_s=0.0
     )
-    known = [*smooth_patterns(grid), *(_leak(grid, each, kernels[len(kernels) // 2]) for each in bodies)]
+    leaks = [_leak(grid, each, kernels[len(kernels) // 2]) for each in bodies]
     search = find_sources(
-        grid, grid.laid_out(difference), [grid.laid_out(each) for each in beside], kernels, known=known
-    )
+        grid, grid.laid_out(difference), [grid.laid_out(each) for each in beside], kernels,
+        smooth=smooth_patterns(grid), leaks=leaks,
+    )  # fmt: skip
     search = replace(search, sources=tuple(each for each in search.sources if each.heat_w.real > 0))
     search = _without_skirts(search, bodies, reference)
     sources = [

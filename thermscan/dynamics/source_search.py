@@ -79,7 +79,8 @@ def find_sources(
     beside: Sequence[ComplexArray],
     kernels: Sequence[FinKernel],
     *,
-    known: Sequence[ComplexArray] = (),
+    smooth: Sequence[ComplexArray] = (),
+    leaks: Sequence[ComplexArray] = (),
 ) -> Search:
     """
     Point sources on the bare board.
@@ -92,15 +93,23 @@ def find_sources(
         The same where nothing was done: they tell the noise, drift included.
     kernels : sequence of FinKernel
         One for each sheet conductance that the board may have.
-    known : sequence of ndarray of complex, shape (rows, cols)
-        Patterns that may be there besides (heat that a body gives to the board about it), fitted along.
+    smooth : sequence of ndarray of complex, shape (rows, cols)
+        Patterns that are no heat (drift, a draught), fitted along.
+    leaks : sequence of ndarray of complex, shape (rows, cols)
+        Heat that may be there besides (what a body gives to the board about it), fitted along.
     """
     usable = grid.bare & np.isfinite(amplitude)
     for each in beside:
         usable &= np.isfinite(each)
     widest = max(kernels, key=lambda each: each.decay_mm)
     field = _Field(
-        grid, np.where(usable, amplitude, 0.0), usable, 1.0 / _noise(beside, usable), tuple(known), widest=widest
+        grid,
+        np.where(usable, amplitude, 0.0),
+        usable,
+        1.0 / _noise(beside, usable),
+        smooth=smooth,
+        leaks=leaks,
+        widest=widest,
     )
     usual = kernels[len(kernels) // 2]
     scale, at_rest = _calibrated(field, [field.without_known(np.where(usable, each, 0.0)) for each in beside], usual)
@@ -199,15 +208,20 @@ def _calibrated(field: _Field, beside: Sequence[ComplexArray], kernel: FinKernel
     return scale, float(max(each[told].max() for each in raw)) / max(scale, 1e-30)
 
 
+def _solved(columns: ComplexArray, seen: ComplexArray, root: FloatArray) -> ComplexArray:
+    """Least squares, each row times its weight's root."""
+    return np.asarray(np.linalg.lstsq(columns * root[:, None], seen * root, rcond=1e-10)[0], dtype=np.complex128)
+
+
 class _Field:
     """The map with its weights, and what sources do in it."""
 
     def __init__(
         self, grid: BoardGrid, amplitude: ComplexArray, usable: NDArray[np.bool_], weight: FloatArray,
-        known: tuple[ComplexArray, ...], *, widest: FinKernel,
+        *, smooth: Sequence[ComplexArray], leaks: Sequence[ComplexArray], widest: FinKernel,
     ) -> None:  # fmt: skip
-        self.grid, self.amplitude, self.usable, self.known = grid, amplitude, usable, known
-        self.widest = widest
+        self.grid, self.amplitude, self.usable, self.widest = grid, amplitude, usable, widest
+        self.known, self.smooth_from = (*leaks, *smooth), len(leaks)
         self.weight = np.where(usable, weight, 0.0)
         self.noise_scale = 1.0
         self.centres = grid.centres_mm()
@@ -218,7 +232,7 @@ class _Field:
         if self.known:
             columns, root = self._known_columns(), np.sqrt(self.weight[self.usable])
             seen = values[self.usable]
-            left[self.usable] = seen - columns @ np.linalg.lstsq(columns * root[:, None], seen * root, rcond=1e-10)[0]
+            left[self.usable] = seen - columns @ _solved(columns, seen, root)
         return left
 
     def _known_columns(self) -> ComplexArray:
@@ -253,7 +267,11 @@ class _Field:
     def columns(
         self, places: Sequence[tuple[float, float]], kernel: FinKernel, used: NDArray[np.bool_] | None = None
     ) -> ComplexArray:
-        """What one watt at each place does at the usable cells (or some of them); the board's edges throw it back."""
+        """
+        What one watt at each place does at the usable cells (or some of them); leaks and what is smooth follow.
+
+        The board's edges throw heat back.
+        """
         board = self.grid.reference.board
         at = self.centres[self.usable] if used is None else self.centres[self.usable][used]
         columns = []
@@ -283,30 +301,39 @@ class _Field:
         distance = np.min([np.hypot(at[:, 0] - x, at[:, 1] - y) for x, y in places], axis=0)
         return np.where(distance < REACH * kernel.decay_mm + 6 * self.grid.cell_mm, root, 0.0)
 
-    def fitted(self, places: Sequence[tuple[float, float]], kernel: FinKernel) -> tuple[ComplexArray, ComplexArray]:
-        """Complex watts of each source, and the model at the usable cells."""
+    def fitted(
+        self, places: Sequence[tuple[float, float]], kernel: FinKernel
+    ) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+        """Complex watts of each source; at the usable cells what heat does, and that with what is smooth."""
         columns, root = self.columns(places, kernel), self._near(places, kernel)
         if columns.shape[1] == 0:
-            return np.zeros(0, complex), np.zeros(len(root), complex)
-        watts = np.linalg.lstsq(columns * root[:, None], self.amplitude[self.usable] * root, rcond=1e-10)[0]
-        return np.asarray(watts, complex), np.asarray(columns @ watts, complex)
+            return np.zeros(0, complex), np.zeros(len(root), complex), np.zeros(len(root), complex)
+        watts = _solved(columns, self.amplitude[self.usable], root)
+        return watts, self._of_heat(columns, watts, len(places)), np.asarray(columns @ watts, complex)
+
+    def _of_heat(self, columns: ComplexArray, watts: ComplexArray, places: int) -> ComplexArray:
+        """What sources and leaks do: only that is as doubtful as the fin; what is smooth is no model of heat."""
+        heat = places + self.smooth_from
+        return np.asarray(columns[:, :heat] @ watts[:heat], complex)
 
     def rest(self, places: Sequence[tuple[float, float]], kernel: FinKernel) -> tuple[ComplexArray, ComplexArray]:
-        """What the sources leave, and what they explain, as maps."""
-        _, model = self.fitted(places, kernel)
-        explained = np.zeros(self.grid.shape, complex)
-        explained[self.usable] = model
-        return self.amplitude - explained, explained
+        """What all that is fitted leaves, and what heat explains, as maps."""
+        _, heat, model = self.fitted(places, kernel)
+        left, explained = self.amplitude.copy(), np.zeros(self.grid.shape, complex)
+        left[self.usable] -= model
+        explained[self.usable] = heat
+        return left, explained
 
     def _weighted(self, flat: FloatArray, kernel: FinKernel, root: FloatArray) -> FloatArray:
         places = [(float(x), float(y)) for x, y in flat.reshape(-1, 2)]
         used = root > 0
         columns, root = self.columns(places, kernel, used), root[used]
         seen = self.amplitude[self.usable][used]
-        model = columns @ np.linalg.lstsq(columns * root[:, None], seen * root, rcond=1e-10)[0]
-        left = (seen - model) * root
-        # Where the model is large its own doubt counts, so that one strong source does not decide by its very middle.
-        left = left / np.sqrt(1.0 + np.abs(MODEL_SHARE * model) ** 2 * root**2)
+        watts = _solved(columns, seen, root)
+        left = (seen - columns @ watts) * root
+        # Where the heat is large its own doubt counts, so that one strong source does not decide by its very middle.
+        heat = self._of_heat(columns, watts, len(places))
+        left = left / np.sqrt(1.0 + np.abs(MODEL_SHARE * heat) ** 2 * root**2)
         return np.concatenate([left.real, left.imag])
 
     def settled(self, places: Sequence[tuple[float, float]], kernel: FinKernel) -> list[tuple[float, float]]:
@@ -328,9 +355,9 @@ class _Field:
         """Sources with their uncertainties."""
         if not places:
             return []
-        watts, model = self.fitted(places, kernel)
+        watts, heat, _ = self.fitted(places, kernel)
         columns, root = self.columns(places, kernel), self._near(places, kernel)
-        spread = root / np.sqrt(self.noise_scale**2 + np.abs(MODEL_SHARE * model) ** 2 * root**2)
+        spread = root / np.sqrt(self.noise_scale**2 + np.abs(MODEL_SHARE * heat) ** 2 * root**2)
         normal = (columns.conj() * (spread**2)[:, None]).T @ columns
         covariance = np.linalg.pinv(normal)
         step = 0.05
