@@ -50,6 +50,8 @@ def test_the_overloaded_driver_and_the_shorted_capacitor_are_found_in_their_reco
     assert (folder / "reports" / "power-up" / "warmup.png").stat().st_size > 10_000
     truth = json.loads((HERE / "recordings-truth.json").read_text())["recordings"]["shorted-capacitor"]
     located = json.loads((folder / "reports" / "shorted-capacitor" / "locate.json").read_text())
+    # All of its chips are as cold as the board: nothing lies over them.
+    assert not any("lie over" in remark for remark in located["remarks"])
     (source,) = located["sources"]
     assert source["watts"] == pytest.approx(truth["watts"], rel=0.25)
     assert located["period_s"] == pytest.approx(truth["period_s"], rel=0.02)

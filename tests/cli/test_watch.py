@@ -75,6 +75,16 @@ def test_one_line_a_frame_in_the_order_of_time_and_no_alarm_but_the_limit_on_a_g
     assert status in (0, 1)
 
 
+def test_parts_that_nothing_holds_are_named_at_the_end(job, capsys):
+    """U1 and U8 have no peers, no watts and no good power-up; U2 to U7 are peers."""
+    arguments = ["watch", str(job / "good"), "--run", str(job / "to-come.toml"), "--once", "--json"]
+    main(arguments)
+    (said,) = [line for line in capsys.readouterr().err.splitlines() if "cannot tell" in line]
+    assert said.endswith(": U1, U8")
+    main([*arguments, "--baseline-run", str(job / "good-run.toml")])
+    assert "cannot tell" not in capsys.readouterr().err
+
+
 def test_a_step_of_the_cameras_own_offset_is_no_rise(job):
     """All pixels read 2 K more from 12 s on, the bench too; the parts rise as those of the good board."""
     write_frames(job / "step", ENDS_K, seed=4, step_k=2.0)

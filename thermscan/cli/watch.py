@@ -35,6 +35,8 @@ POLL_S = 0.25
 NOTICE_S = 1.0
 # What a key names while watching, in the order of the work.
 STAGES = {"1": "bare board", "2": "chips fitted", "3": "under test", "4": "soak"}
+# Parts named in one line.
+MOST_NAMED = 12
 # A command that was called is given so long to end, once the watch has.
 COMMAND_S = 10.0
 STANDARD_ERROR = 2  # its descriptor: what a command prints must not mix with JSON
@@ -70,9 +72,11 @@ def command(
 
     Follows a folder into which another program saves frames (single files, a growing stack or log): each part's rise
     and slope within two seconds of a frame; alarms where a part leaves the power-up of a good board, rises more than
-    its peers or than its watts allow, or will pass its limit, with the seconds until then. Keys 1 to 4 name the stage
-    (bare board, chips fitted, under test, soak), Ctrl-C ends. Supply readings and note are read from the run file again
-    at each stage; a log (--log) becomes part of a report by 'thermscan inspect --stage-log'.
+    its peers or than its watts allow, or will pass its limit, with the seconds until then. A part without a good
+    board's power-up, without two peers and without watts is held against nothing but its limit: the end names those.
+    By its watts alone a part is not told at twice the usual (its heat capacity is not known so well). Keys 1 to 4 name
+    the stage (bare board, chips fitted, under test, soak), Ctrl-C ends. Supply readings and note are read from
+    the run file again at each stage; a log (--log) becomes part of a report by 'thermscan inspect --stage-log'.
 
     This is no safety device: frames come late, cameras freeze, metal hides its heat, and a command that switches a
     supply off may fail. Limit the supply's current, stay beside the board, and keep a hand on the switch.
@@ -190,6 +194,17 @@ class _Telling:
         for called in self.called:
             with suppress(subprocess.TimeoutExpired):
                 called.wait(timeout=COMMAND_S)
+        status = self._judged(watch)
+        refs = watch.not_compared
+        if refs and watch.power_on_s is not None:
+            named = ", ".join(refs[:MOST_NAMED]) + (f" and {len(refs) - MOST_NAMED} more" * (len(refs) > MOST_NAMED))
+            click.echo(
+                f"cannot tell whether these rise as they should (no good power-up, no two peers, no watts; only a limit"
+                f" of theirs was compared): {visible(named)}", err=True,
+            )  # fmt: skip
+        return status
+
+    def _judged(self, watch: Watch) -> int:
         count = f"{self.frames} frame{'' if self.frames == 1 else 's'}"
         if self.acted:
             parts = ", ".join(sorted({ref for ref, _ in self.acted}))

@@ -134,6 +134,16 @@ def alarms_of(
     return tuple(sorted(found, key=lambda each: (each.level != "act", -each.rise_k)))
 
 
+def held_against_nothing(parts: Sequence[Part], expected: Expected) -> tuple[str, ...]:
+    """Those of the measured parts for which neither a good board, nor two peers, nor their watts tell a rise."""
+    peers = _peers(parts, np.zeros(len(parts)))
+    return tuple(
+        part.ref for part, others in zip(parts, peers, strict=True)
+        if part.ref not in expected.good_k and part.ref not in expected.steady_k
+        and others is None and part.watts is None
+    )  # fmt: skip
+
+
 @dataclass(frozen=True, slots=True)
 class _Now:
     """One part at one moment; ``z`` how many standard uncertainties are no chance."""

@@ -94,7 +94,7 @@ def locate_run(run: Run, *, progress: Callable[[str], None] | None = None) -> Lo
     switched = run.drive_period_s is not None or not run.off_frames
     stream = open_recording(run, camera, times_needed=switched) if switched else _any_frames(run, camera)
     tell("registration")
-    reference = find_reference(stream, run, board, camera)
+    reference = find_reference(stream, run, board, camera, heated=False)
     pixels = find_part_pixels(reference)
     tell("reading every frame")
     if switched:

@@ -77,9 +77,9 @@ class Reference:
         return self.camera.fov_deg[0] if self.camera.fov_deg else None
 
 
-def find_reference(stream: ApparentStream, run: Run, board: Board, camera: Camera) -> Reference:
+def find_reference(stream: ApparentStream, run: Run, board: Board, camera: Camera, *, heated: bool = True) -> Reference:
     """
-    Place the board in a recording.
+    Place the board in a recording; ``heated`` False where a supply of milliwatts leaves its parts as cold as it.
 
     Raises
     ------
@@ -88,11 +88,11 @@ def find_reference(stream: ApparentStream, run: Run, board: Board, camera: Camer
     """
     step = max(stream.stream.count // LOOKED_AT, 1)
     held = [frame for frame in stream.every(step) if not frame.repeats]
-    return reference_from(held, stream.first, run, board, camera)
+    return reference_from(held, stream.first, run, board, camera, heated=heated)
 
 
 def reference_from(
-    held: Sequence[StreamFrame], first: ThermalImage, run: Run, board: Board, camera: Camera
+    held: Sequence[StreamFrame], first: ThermalImage, run: Run, board: Board, camera: Camera, *, heated: bool = True
 ) -> Reference:
     """As `find_reference`, from frames that are held already, in time order."""
     contrast = np.array([_contrast(frame.values) for frame in held])
@@ -119,7 +119,7 @@ def reference_from(
     if blur is not None:
         image = replace(image, blur_px=blur.blur_px, u_blur_px=max(blur.u_px, 0.05))
     fov_deg = camera.fov_deg[0] if camera.fov_deg else None
-    cover = find_cover(image, registration, board, fov_deg=fov_deg)
+    cover = find_cover(image, registration, board, fov_deg=fov_deg, heated=heated)
     measurements = measure_parts(
         image, registration, board, ambient_c=run.ambient_c, reflected_c=run.reflected_c,
         fov_deg=fov_deg, covered=cover.pixels,

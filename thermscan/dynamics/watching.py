@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.dynamics.alarms import Alarm, Expected, alarms_of
+from thermscan.dynamics.alarms import Alarm, Expected, alarms_of, held_against_nothing
 from thermscan.dynamics.apparent import converter
 from thermscan.dynamics.part_pixels import PartPixels, find_part_pixels
 from thermscan.dynamics.reference import Reference, follow, reference_from
@@ -95,6 +95,12 @@ class Watch:
     def measured(self) -> int:
         """How many parts can be measured in the frames."""
         return 0 if self._pixels is None else len(self._pixels.columns)
+
+    @property
+    def not_compared(self) -> tuple[str, ...]:
+        """Measured parts that only a limit of theirs, if they have one, tells anything of."""
+        columns = () if self._pixels is None else self._pixels.columns
+        return held_against_nothing([self.board.parts[index] for index in columns], self.expected)
 
     @property
     def power_on_s(self) -> float | None:

@@ -95,7 +95,9 @@ class Cover:
         return replace(self, remarks=(said,))
 
 
-def find_cover(image: ThermalImage, registration: Registration, board: Board, *, fov_deg: float | None = None) -> Cover:
+def find_cover(
+    image: ThermalImage, registration: Registration, board: Board, *, fov_deg: float | None = None, heated: bool = True
+) -> Cover:
     """
     The pixels of things that lie over the board, come in from the bench or not.
 
@@ -106,12 +108,17 @@ def find_cover(image: ThermalImage, registration: Registration, board: Board, *,
     board : Board
     fov_deg : float, optional
         The camera's horizontal field of view; else told from the view itself, for the tops of tall parts.
+    heated : bool
+        The board's parts are warm. Where they need not be, a board that is of one temperature looks as one that
+        something lies over, so that only what comes in over the outline is told.
 
     Returns
     -------
     Cover
     """
     crossing = find_crossing(image, registration, board, fov_deg=fov_deg)
+    if not heated:
+        return Cover(_grown(crossing, 1.0 + 2 * image.blur_px))
     lying = find_lying_over(image, registration, board, fov_deg=fov_deg)
     found = crossing | lying.pixels
     if not found.any():
