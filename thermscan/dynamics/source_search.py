@@ -329,11 +329,11 @@ class _Field:
         used = root > 0
         columns, root = self.columns(places, kernel, used), root[used]
         seen = self.amplitude[self.usable][used]
-        watts = _solved(columns, seen, root)
-        left = (seen - columns @ watts) * root
-        # Where the heat is large its own doubt counts, so that one strong source does not decide by its very middle.
-        heat = self._of_heat(columns, watts, len(places))
-        left = left / np.sqrt(1.0 + np.abs(MODEL_SHARE * heat) ** 2 * root**2)
+        model = columns @ _solved(columns, seen, root)
+        left = (seen - model) * root
+        # Where the model is large its own doubt counts, so that one strong source does not decide by its very middle.
+        # With what is smooth, which is bound to what was seen: heat alone could grow against it and excuse itself.
+        left = left / np.sqrt(1.0 + np.abs(MODEL_SHARE * model) ** 2 * root**2)
         return np.concatenate([left.real, left.imag])
 
     def settled(self, places: Sequence[tuple[float, float]], kernel: FinKernel) -> list[tuple[float, float]]:
