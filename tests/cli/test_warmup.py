@@ -42,6 +42,13 @@ def hot(job):
     return run(str(job / "hot.toml"), "--json", "--baseline-run", str(job / "good.toml"))
 
 
+def test_a_recording_in_which_nothing_rises_accuses_no_part(job, capsys):
+    write_recording(job / "cold.tiff", TIMES_S, warming(dict.fromkeys(PARTS, 0.0)), seed=5, board_share=0)
+    cold = write_run(job, "cold", f"power_on_s = {POWER_ON_S}")
+    assert main(["warmup", str(job / "good.toml"), "--baseline-run", str(cold)]) == 2
+    assert "no part rises by 0.5 K in it, so it is no power-up" in capsys.readouterr().err
+
+
 def test_the_ends_time_constants_and_slopes_are_those_put_in(good):
     document = json.loads(good.stdout)
     assert document["schema"] == "thermscan.warmup/1"

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from thermscan.errors import InputError
 from thermscan.judge.finding import Finding, Level
 from thermscan.judge.thresholds import ACT_LEAST_K, ACT_LEAST_SHARE, PEER_FLOOR_K, PEER_SHARE, WATCH_LEAST_K
 
@@ -18,6 +19,8 @@ FloatArray = NDArray[np.float64]
 FALSE_RATE, WATCH_RATE = 0.05, 0.15
 # Load, supply and airflow change all rises together by about this much.
 BOARD_SCALE_SHARE = 0.25
+# A recording in which no part rises by this much is of no power-up, or of no power.
+LEAST_RISE_K = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +42,17 @@ class EqualTime:
     def score(self) -> float:
         """In standard uncertainties."""
         return self.excess_k / self.u_k
+
+
+def check_it_rises(rise_k: FloatArray, *, where: str) -> None:
+    """
+    Raise `InputError` where the recorded rises since power-on, shape (n, parts), are those of no power-up.
+
+    Held against it, every part of a good board would be too hot.
+    """
+    if float(np.nanmax(rise_k)) < LEAST_RISE_K:
+        what = f"no part rises by {LEAST_RISE_K:g} K in it, so it is no power-up"
+        raise InputError(what, where=where, fix="name the recorded power-up of a good board")
 
 
 def compare_at_equal_time(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from thermscan.dynamics.against_good import check_it_rises
 from thermscan.dynamics.alarms import Expected, expected_of
 from thermscan.dynamics.part_series import extract_series
 from thermscan.dynamics.warmup_run import power_on_of
@@ -12,9 +13,6 @@ from thermscan.layout.board import Board
 from thermscan.layout.reading import read_board
 from thermscan.radiometry.camera import read_camera
 from thermscan.runs.run import Run
-
-# A recording in which no part rises by this much is of no power-up, or of no power.
-LEAST_RISE_K = 0.5
 
 
 def good_power_up(run: Run, board: Board) -> Expected:
@@ -39,7 +37,5 @@ def good_power_up(run: Run, board: Board) -> Expected:
         what = "when its power came on is neither stated nor seen, so nothing can be held against it at equal times"
         raise InputError(what, where=where, fix="state power_on_s, or name a recording that begins before power-on")
     expected = expected_of(series, power_on)
-    if max(float(np.nanmax(rise)) for rise in expected.good_k.values()) < LEAST_RISE_K:
-        what = f"no part rises by {LEAST_RISE_K:g} K in it, so it is no power-up"
-        raise InputError(what, where=where, fix="name the recorded power-up of a good board")
+    check_it_rises(np.array(list(expected.good_k.values())), where=where)
     return expected

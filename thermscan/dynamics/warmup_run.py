@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.dynamics.against_good import EqualTime, compare_at_equal_time, findings_of
+from thermscan.dynamics.against_good import EqualTime, check_it_rises, compare_at_equal_time, findings_of
 from thermscan.dynamics.part_series import PartSeries, extract_series
 from thermscan.dynamics.power_on import PowerOn, find_power_on
 from thermscan.dynamics.warmup import WarmUpCurve, fit_curves
@@ -192,7 +192,9 @@ def _series_of_good(good_run: Run, board: Board) -> PartSeries:
         known = {part.ref for part in read_board(good_run.layout).parts}
         if not known & {part.ref for part in board.parts}:
             raise InputError("it is of another board", where=str(good_run.path), fix="name a run of this board type")
-    return extract_series(good_run, board, read_camera(good_run.camera))
+    series = extract_series(good_run, board, read_camera(good_run.camera))
+    check_it_rises(series.mean_c - np.nanmean(series.mean_c[:FEWEST_FRAMES], axis=0), where=str(good_run.path))
+    return series
 
 
 def _judged_at_end(
