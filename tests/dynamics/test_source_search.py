@@ -8,6 +8,7 @@ import pytest
 from thermscan.dynamics.board_maps import BoardGrid, smooth_patterns
 from thermscan.dynamics.fin_kernel import SHEETS_W_PER_K, fin_kernel
 from thermscan.dynamics.source_search import find_sources
+from thermscan.errors import CannotJudge
 
 SHAPE, HEAT_W, NOISE_K = (60, 90), 0.005, 0.002
 
@@ -56,3 +57,17 @@ def test_a_drift_however_large_leaves_what_is_told_of_a_source_as_it_is():
     assert np.hypot(one.x_mm - other.x_mm, one.y_mm - other.y_mm) < one.u_mm
     assert abs(abs(one.heat_w) - abs(other.heat_w)) < one.u_heat_w
     assert other.score == pytest.approx(one.score, rel=0.1)
+
+
+@pytest.mark.parametrize("cells", [1, 6, 69])
+def test_too_little_bare_board_to_tell_heat_from_drift_is_refused(cells):
+    """Six smooth patterns explain all that six cells show: nothing is left that tells the noise."""
+    rng = np.random.default_rng(5)
+    bare = np.zeros(SHAPE, bool)
+    bare.ravel()[rng.choice(bare.size, cells, replace=False)] = True
+    board = SimpleNamespace(width_mm=float(SHAPE[1]), height_mm=float(SHAPE[0]))
+    grid = BoardGrid(SimpleNamespace(board=board), 1.0, bare, np.ones(SHAPE), 1.0)
+    kernels = [fin_kernel(sheet_w_per_k=0.016, omega_per_s=0.75, thickness_mm=1.6, spread_mm=0.8)]
+    noise = rng.normal(0.0, NOISE_K, (4, *SHAPE, 2)) @ [1, 1j]
+    with pytest.raises(CannotJudge, match=f"only {cells} places of about 1.0 mm show bare board, and 70 are needed"):
+        find_sources(grid, noise[0], list(noise[1:]), kernels, smooth=smooth_patterns(grid))

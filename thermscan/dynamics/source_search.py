@@ -13,6 +13,7 @@ from scipy.signal import fftconvolve
 
 from thermscan.dynamics.board_maps import BoardGrid
 from thermscan.dynamics.fin_kernel import FinKernel
+from thermscan.errors import CannotJudge
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -23,6 +24,9 @@ LEAST_SCORE = 5.0
 # And above what the frequencies at which nothing was done show somewhere, by so much.
 OVER_BESIDE = 1.3
 MOST_SOURCES = 6
+# Each pattern that is fitted takes a cell's worth of what is seen: with ten cells to each, what is left tells the noise
+# to a twentieth; with as many patterns as cells nothing is left, and any heat would seem to show.
+CELLS_EACH = 10
 # The fin is not exact (uneven copper, parts that take heat): the fit may be off by this share of itself, so that what
 # is left beside a strong source is not a source.
 MODEL_SHARE = 0.12
@@ -97,10 +101,22 @@ def find_sources(
         Patterns that are no heat (drift, a draught), fitted along.
     leaks : sequence of ndarray of complex, shape (rows, cols)
         Heat that may be there besides (what a body gives to the board about it), fitted along.
+
+    Raises
+    ------
+    CannotJudge
+        Too few cells show bare board.
     """
     usable = grid.bare & np.isfinite(amplitude)
     for each in beside:
         usable &= np.isfinite(each)
+    cells, needed = int(usable.sum()), CELLS_EACH * (len(smooth) + len(leaks) + 1)
+    if cells < needed:
+        raise CannotJudge(
+            f"only {cells} places of about {grid.cell_mm:.1f} mm show bare board, and {needed} are needed to tell heat"
+            " from drift",
+            fix="move closer, or use a camera with more pixels",
+        )
     widest = max(kernels, key=lambda each: each.decay_mm)
     field = _Field(
         grid,
