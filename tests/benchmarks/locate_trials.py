@@ -207,6 +207,24 @@ def trial(seed: int, minutes: float, *, wrong: bool, quietly: bool) -> dict:
     }  # fmt: skip
 
 
+def plain_only(seeds: range) -> None:
+    """Where plain differences of the first period lie, board by board, without thermscan."""
+    apart: dict[str, list[float]] = {"one frame each": [], "one period": []}
+    for seed in seeds:
+        rng = np.random.default_rng(seed)
+        with tempfile.TemporaryDirectory(prefix="locate-trial") as kept:
+            job = draw_job(rng, Path(kept))
+            job["uneven"] = seed % 3 == 2
+            plain = write_recording(Path(kept) / "rec.tiff", job, WATTS, job["period_s"] / 60, rng)
+        for name, told in apart.items():
+            told.append(float(np.hypot(*(np.array(plain_place_mm(plain[name], job)) - job["at"]))))
+    for name, told in apart.items():
+        near = sum(each < NEAR_MM for each in told)
+        print(
+            f"plain difference, {name}: within {NEAR_MM} mm in {near} of {len(told)}, median {np.median(told):.1f} mm"
+        )
+
+
 def main() -> None:
     """One line a board as JSON, kept in ``--kept`` if that is named; then what they come to."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -215,12 +233,16 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=5.0)
     parser.add_argument("--size", default="320x240", help="columns x rows")
     parser.add_argument("--wrong", action="store_true", help="state a wrong period, too")
+    parser.add_argument("--plain", action="store_true", help="only plain differences of the first period")
     parser.add_argument("--quiet", type=int, help="so many boards (all) are recorded with nothing switched, too")
     parser.add_argument("--kept", type=Path, help="lines of boards done are read from here and added")
     given = parser.parse_args()
     global SHAPE  # noqa: PLW0603 - one setting for the whole script
     SHAPE = tuple(int(side) for side in reversed(given.size.split("x")))
     cv2.setNumThreads(1)
+    if given.plain:
+        plain_only(range(given.seed, given.seed + given.boards))
+        return
     done: dict[int, dict] = {}
     if given.kept and given.kept.exists():
         done = {each["seed"]: each for each in map(json.loads, given.kept.read_text("utf-8").splitlines())}
