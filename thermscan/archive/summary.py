@@ -14,6 +14,7 @@ from typing import Any
 from thermscan.archive.names import path_in_manifest
 from thermscan.archive.sources import READ_ERRORS, BagFiles, open_bag, read_whole
 from thermscan.errors import InputError
+from thermscan.judge.baseline_file import LONGEST_MINUTES, MOST_RISE_K, MOST_WATTS
 
 CONTENTS, MANIFEST = "data/record.json", "manifest-sha512.txt"
 LARGEST_RESULTS_BYTES = 200_000_000
@@ -146,7 +147,8 @@ def _document(files: BagFiles, name: str, digests: Mapping[str, str], bag: str) 
 def _summary(bag: str, contents: Mapping[str, Any], results: Mapping[str, Any]) -> RecordSummary:
     run = results.get("run") or {}
     rails = run.get("supply") or []
-    watts = sum(abs(float(rail["volts"]) * float(rail["amps"])) for rail in rails)
+    watts = _within(sum(abs(float(rail["volts"]) * float(rail["amps"])) for rail in rails), MOST_WATTS, "its watts")
+    minutes_on = run.get("minutes_on")
     return RecordSummary(
         bag=bag,
         board=str(contents["board"]),
@@ -157,7 +159,7 @@ def _summary(bag: str, contents: Mapping[str, Any], results: Mapping[str, Any]) 
         overall=str(contents["overall"]),
         flagged=tuple(str(ref) for ref in contents["flagged"]),
         watts=watts if watts > 0 else None,
-        minutes_on=None if run.get("minutes_on") is None else float(run["minutes_on"]),
+        minutes_on=None if minutes_on is None else _within(minutes_on, LONGEST_MINUTES, "minutes_on"),
         parts=tuple(_part(row) for row in results.get("parts") or [] if row.get("rise_k") is not None),
         findings=tuple(
             FindingSummary(_text(row["ref"]), *(str(row[key]) for key in ("rule", "level", "direction", "text")))
@@ -167,14 +169,23 @@ def _summary(bag: str, contents: Mapping[str, Any], results: Mapping[str, Any]) 
 
 
 def _part(row: Mapping[str, Any]) -> PartSummary:
-    whole = float(row["u_c"])
+    whole = _within(row["u_c"], MOST_RISE_K, "u_c")
     lines = row.get("budget")
     if lines:
         own = [line["u_k"] for line in lines if line["shared"] is None and _OF_THE_SURFACE not in line["source"]]
-        visit = math.sqrt(sum(float(u) ** 2 for u in own))
+        visit = math.sqrt(sum(_within(u, MOST_RISE_K, "u_k") ** 2 for u in own))
     else:
         visit = whole
-    return PartSummary(str(row["ref"]), float(row["rise_k"]), whole, visit, str(row["verdict"]))
+    rise_k = _within(row["rise_k"], MOST_RISE_K, "rise_k")
+    return PartSummary(str(row["ref"]), rise_k, whole, visit, str(row["verdict"]))
+
+
+def _within(value: Any, most: float, name: str) -> float:
+    """A figure that a look can have: what is beyond, or no number, would spoil the trend of all other visits."""
+    number = float(value)
+    if not abs(number) <= most:
+        raise ValueError(f"{name}: {number:g} is beyond {most:g}")
+    return number
 
 
 def _text(value: Any) -> str | None:

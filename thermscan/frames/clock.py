@@ -23,6 +23,8 @@ from thermscan.scales import read_only
 GAP_STEPS = 2.5
 # Numbers this large are seconds since 1970 (a recording of eleven days has a million seconds).
 EPOCH_S = 1e6
+# No recording has a time 30,000 years away: such figures, and infinite ones, are typing errors and tell nothing.
+LATEST_S = 1e12
 # Where so many frames share a time it is written too coarsely (whole seconds), rather than frames being repeated.
 SPREAD_SHARE = 0.3
 # A clock of the day starts again at midnight.
@@ -167,7 +169,7 @@ def read_times(path: Path) -> dict[str, float]:
 
 def written_times(written: Sequence[Written | None]) -> NDArray[np.float64] | None:
     """
-    Seconds of each frame where all say: stamps count from the first one, elapsed times are as written.
+    Seconds of each frame where all say one that can be: stamps count from the first one, elapsed times are as written.
 
     Examples
     --------
@@ -180,6 +182,8 @@ def written_times(written: Sequence[Written | None]) -> NDArray[np.float64] | No
     if not known or len(known) < len(written) or len({each.stamp for each in known}) > 1:
         return None
     seconds = np.array([each.seconds for each in known])
+    if not np.all(np.abs(seconds) <= LATEST_S):
+        return None
     return seconds - seconds[0] if known[0].stamp else seconds
 
 

@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from thermscan.errors import InputError
-from thermscan.frames.clock import EPOCH_S, Written, time_in_name
+from thermscan.frames.clock import EPOCH_S, LATEST_S, Written, time_in_name
 from thermscan.frames.stream import FrameStream, StreamFrame, open_stream
 from thermscan.runs.reading import FRAME_SUFFIXES, TIMES_NAME, natural_key
 
@@ -198,7 +198,7 @@ class FolderFrames:
         """A frame on the clock of this watch: as written, else by the rate, else when it came."""
         number = self._given
         self._given += 1
-        if written is not None:
+        if written is not None and abs(written) <= LATEST_S:
             if self._first is None:
                 self._first = written if written > EPOCH_S else 0.0
             time_s = written - self._first
