@@ -13,7 +13,18 @@ PACKAGE = Path(__file__).parents[1] / "thermscan"
 
 # In the order of the flow; a module may import from its own level and from those before it.
 LEVELS = (
-    ("visible", "errors", "frozen", "named_file", "scales", "robust", "exit_status", "coordinates", "resources"),
+    (
+        "visible",
+        "errors",
+        "frozen",
+        "named_file",
+        "scales",
+        "robust",
+        "smoothing",
+        "exit_status",
+        "coordinates",
+        "resources",
+    ),
     ("writing",),
     ("layout",),
     ("runs",),

@@ -75,7 +75,7 @@ def map_points(homography: ArrayLike, points: ArrayLike) -> NDArray[np.float64]:
     """
     h = np.asarray(homography, dtype=np.float64)
     xy = np.asarray(points, dtype=np.float64)
-    mapped = np.column_stack([xy, np.ones(len(xy))]) @ h.T
+    mapped = xy @ h[:, :2].T + h[:, 2]
     with np.errstate(divide="ignore", invalid="ignore"):
         result: NDArray[np.float64] = mapped[:, :2] / mapped[:, 2:]
     return result

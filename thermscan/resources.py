@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
 
 
+@cache
 def data_path(*parts: str) -> Path:
     """
     Path of a data file or folder that comes with thermscan.

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.ndimage import gaussian_filter
 
 from thermscan.frames.noise import spatial_noise
+from thermscan.smoothing import gaussian
 
 # Widths by which the frame is blurred again, in pixels: enough to lay the noise, little enough to keep edges apart.
 _NARROW_PX, _WIDE_PX = 1.5, 3.0
@@ -52,7 +52,7 @@ def edge_blur_px(values: ArrayLike, *, noise: float | None = None) -> float | No
     --------
     >>> step = np.where(np.arange(64) < 32, 22.0, 40.0) * np.ones((48, 1))
     >>> rng = np.random.default_rng(1)
-    >>> blurred = gaussian_filter(step, 2.0) + 0.05 * rng.standard_normal(step.shape)
+    >>> blurred = gaussian(step, 2.0) + 0.05 * rng.standard_normal(step.shape)
     >>> 1.8 < edge_blur_px(blurred) < 2.2
     True
     """
@@ -62,9 +62,9 @@ def edge_blur_px(values: ArrayLike, *, noise: float | None = None) -> float | No
         return None
     bad = ~np.isfinite(array)
     filled = np.where(bad, np.median(array[~bad]), array)
-    narrow = gaussian_filter(filled, _NARROW_PX, mode="nearest")
-    steep, softer = _steepness(narrow), _steepness(gaussian_filter(filled, _WIDE_PX, mode="nearest"))
-    near_bad = gaussian_filter(bad.astype(np.float64), _WIDE_PX) > 1e-3 if bad.any() else np.zeros_like(bad)
+    narrow = gaussian(filled, _NARROW_PX)
+    steep, softer = _steepness(narrow), _steepness(gaussian(filled, _WIDE_PX))
+    near_bad = gaussian(bad, _WIDE_PX, beyond="reflect") > 1e-3 if bad.any() else np.zeros_like(bad)
     # White noise of deviation 1 blurred by s has a gradient of deviation 1 / (sqrt(8 pi) s^2) in each direction.
     by_noise = noise / (np.sqrt(8.0 * np.pi) * _NARROW_PX**2)
     least = max(_CLEAR_OF_NOISE * by_noise, _OF_STEEPEST * float(np.percentile(steep, 99.5)), 1e-9)

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 # Opposite places are compared at these distances, along so many directions.
 DISTANCES_MM = (3.0, 4.5, 6.5, 9.0, 13.0)
@@ -138,7 +137,9 @@ def _over(
 ) -> float:
     """The peak over the mean at a distance in some directions."""
     points = [place[0] + distance_px * np.sin(angles), place[1] + distance_px * np.cos(angles)]
-    around = ndimage.map_coordinates(np.where(bare, picture, 0.0), points, order=1, mode="nearest")
+    from scipy.ndimage import map_coordinates  # noqa: PLC0415 - most looks show no spot
+
+    around = map_coordinates(np.where(bare, picture, 0.0), points, order=1, mode="nearest")
     return float(picture[place] - around.mean())
 
 
@@ -146,9 +147,11 @@ def _free_px(
     bare: NDArray[np.bool_], place: tuple[int, int], angles: NDArray[np.float64], far: int
 ) -> NDArray[np.float64]:
     """How far the board is bare from a place on, direction by direction."""
+    from scipy.ndimage import map_coordinates  # noqa: PLC0415 - most looks show no spot
+
     steps = np.arange(far + 1, dtype=np.float64)
     points = [place[0] + np.sin(angles)[:, None] * steps, place[1] + np.cos(angles)[:, None] * steps]
-    clear = ndimage.map_coordinates(bare.astype(np.float64), points, order=1, mode="constant", cval=0.0) > WHOLLY
+    clear = map_coordinates(bare.astype(np.float64), points, order=1, mode="constant", cval=0.0) > WHOLLY
     first = np.where(clear.all(axis=1), far + 1, (~clear).argmax(axis=1))
     return np.asarray(first - 1, dtype=np.float64)
 

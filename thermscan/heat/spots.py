@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from thermscan.coordinates import points_where
 from thermscan.heat.bare import SPREAD_PX, bare_pixels
@@ -16,6 +16,7 @@ from thermscan.heat.heat_split import HeatSplit
 from thermscan.heat.spot_shape import SpotShape, spot_shape
 from thermscan.layout.board import Board, Part
 from thermscan.robust import robust_sd
+from thermscan.smoothing import gaussian
 
 # What is left over varies slowly where the model is at fault, and over millimetres where a source is:
 # the slow part, over this distance, is taken away.
@@ -159,12 +160,12 @@ class _Scene:
         excess = seen - _blur(calm, bare, looked, SLOW_MM / mm_per_px)
         steep = np.hypot(*np.gradient(np.where(looked, explained, 0.0), mm_per_px)) * 2.0 * self.placement_mm
         strong = looked & (excess - np.where(np.isfinite(steep), steep, 0.0) >= self.least_k)
-        labels, count = ndimage.label(strong, structure=np.ones((3, 3)))
+        _, labels = cv2.connectedComponents(strong.astype(np.uint8), connectivity=8)
         spread_of_excess = max(robust_sd(excess[bare]), 1e-3)
         spots = []
-        for row, col in _peaks(excess, labels, count):
+        for row, col in _peaks(excess, labels):
             peak = float(excess[row, col])
-            body, _ = ndimage.label(looked & (excess >= HALF * peak), structure=np.ones((3, 3)))
+            _, body = cv2.connectedComponents((looked & (excess >= HALF * peak)).astype(np.uint8), connectivity=8)
             area_mm2 = float((body == body[row, col]).sum() * mm_per_px**2)
             x_mm, y_mm = float((col + 0.5) * mm_per_px), float((row + 0.5) * mm_per_px)
             shape = spot_shape(
@@ -207,13 +208,13 @@ def distance_mm(part: Part, x_mm: float, y_mm: float) -> float:
     return float(np.hypot(*np.maximum(along - [part.length_mm / 2, part.width_mm / 2], 0.0)))
 
 
-def _peaks(excess: NDArray[np.float64], labels: NDArray[np.integer], count: int) -> list[tuple[int, int]]:
+def _peaks(excess: NDArray[np.float64], labels: NDArray[np.integer]) -> list[tuple[int, int]]:
     """Row and column of the highest places, one a label, at most `MOST_SPOTS`."""
-    if count == 0:
-        return []
-    places = ndimage.maximum_position(np.nan_to_num(excess), labels, np.arange(1, count + 1))
-    ordered = sorted(((int(row), int(col)) for row, col in places), key=lambda place: -excess[place])
-    return ordered[:MOST_SPOTS]
+    inside = np.flatnonzero(labels)
+    highest = inside[np.argsort(-np.nan_to_num(excess).ravel()[inside], kind="stable")]
+    _, first = np.unique(labels.ravel()[highest], return_index=True)
+    places = highest[np.sort(first)[:MOST_SPOTS]]
+    return [(int(row), int(col)) for row, col in zip(*np.unravel_index(places, labels.shape), strict=True)]
 
 
 def _explained(
@@ -259,8 +260,8 @@ def _blur(
     values: NDArray[np.float64], mask: NDArray[np.bool_], where: NDArray[np.bool_], sigma_px: float
 ) -> NDArray[np.float64]:
     """Gaussian mean over the mask's pixels alone, where it is wanted; NaN elsewhere."""
-    total = ndimage.gaussian_filter(np.where(mask, values, 0.0), sigma_px)
-    weight = ndimage.gaussian_filter(mask.astype(np.float64), sigma_px)
+    total = gaussian(np.where(mask, values, 0.0), sigma_px, beyond="reflect")
+    weight = gaussian(mask, sigma_px, beyond="reflect")
     mean: NDArray[np.float64] = np.divide(
         total, weight, out=np.full(values.shape, np.nan), where=where & (weight > LEAST_WEIGHT)
     )

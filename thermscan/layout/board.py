@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -95,21 +96,26 @@ class Part:
         """
         half_length = max(self.length_mm / 2 - shrink_mm, 0.0)
         half_width = max(self.width_mm / 2 - shrink_mm, 0.0)
-        corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * [half_length, half_width]
-        return self.board_from_body(corners)
+        corners = [
+            (-half_length, -half_width),
+            (half_length, -half_width),
+            (half_length, half_width),
+            (-half_length, half_width),
+        ]
+        return self.board_from_body(np.array(corners))
 
     def board_from_body(self, points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
         """Points given along the body's own length and width, on the board; shape (n, 2)."""
-        angle = np.deg2rad(self.rotation_deg)
-        turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
-        moved: NDArray[np.float64] = points_mm @ turn + [self.x_mm, self.y_mm]
+        angle = math.radians(self.rotation_deg)
+        cos, sin = math.cos(angle), math.sin(angle)
+        moved: NDArray[np.float64] = points_mm @ np.array(((cos, sin), (-sin, cos))) + (self.x_mm, self.y_mm)
         return moved
 
     def body_from_board(self, points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
         """Points of the board along the body's own length and width; shape (n, 2)."""
-        angle = np.deg2rad(self.rotation_deg)
-        turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
-        moved: NDArray[np.float64] = (points_mm - [self.x_mm, self.y_mm]) @ turn
+        angle = math.radians(self.rotation_deg)
+        cos, sin = math.cos(angle), math.sin(angle)
+        moved: NDArray[np.float64] = (points_mm - (self.x_mm, self.y_mm)) @ np.array(((cos, -sin), (sin, cos)))
         return moved
 
 

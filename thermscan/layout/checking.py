@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from thermscan.errors import Fault
 from thermscan.layout.board import Board
-from thermscan.layout.outline import meets_polygon, outside_mm, overlaps
+from thermscan.layout.outline import inside_polygon, meets_polygon, outsides_mm, overlaps
 
 # Bodies are nominal and places measured by ruler or photo: neighbours that touch may seem to overlap by this much.
 OVERLAP_TOLERANCE_MM = 0.5
@@ -38,8 +38,9 @@ def parts_off_board(board: Board, places: Sequence[str]) -> list[Fault]:
     U1 at (90, 2) lies outside the board, which is 9 x 9 mm
     """
     faults = []
-    for part, place in zip(board.parts, places, strict=True):
-        if not meets_polygon(part, board.outline_mm):
+    centred = inside_polygon([[part.x_mm, part.y_mm] for part in board.parts], board.outline_mm) if board.parts else ()
+    for part, place, on_board in zip(board.parts, places, centred, strict=True):
+        if not on_board and not meets_polygon(part, board.outline_mm):
             what = (
                 f"{part.ref[:40]} at ({part.x_mm:g}, {part.y_mm:g}) lies outside the board, "
                 f"which is {board.width_mm:g} x {board.height_mm:g} mm"
@@ -64,7 +65,7 @@ def board_remarks(board: Board) -> list[str]:
     pairs = overlaps(board.parts, deeper_than_mm=OVERLAP_TOLERANCE_MM, most=MOST_OVERLAPS)
     refs = [part.ref for part in board.parts]
     remarks = _limited([f"{refs[i]} and {refs[j]} overlap by {depth:.1f} mm" for i, j, depth in pairs], "overlaps")
-    out = [(part.ref, outside_mm(part, board.outline_mm)) for part in board.parts]
+    out = zip(refs, outsides_mm(board.parts, board.outline_mm), strict=True)
     reaching = [f"{ref} reaches {mm:.1f} mm beyond the board's edge" for ref, mm in out if mm > EDGE_TOLERANCE_MM]
     remarks += _limited(reaching, "parts beyond the edge")
     by_case: dict[str, list[str]] = {}

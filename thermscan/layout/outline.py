@@ -11,6 +11,8 @@ from thermscan.layout.board import Part
 
 # Points nearer than this are one point: far below what a ruler or a photo tells.
 SAME_POINT_MM = 1e-6
+# Bodies that are held against an outline together: an outline may have thousands of points.
+AT_ONCE = 64
 
 
 def polygon_area(points_mm: ArrayLike) -> float:
@@ -117,23 +119,29 @@ def inside_polygon(points_mm: ArrayLike, polygon_mm: ArrayLike) -> NDArray[np.bo
     return result
 
 
-def outside_mm(part: Part, polygon_mm: ArrayLike) -> float:
+def outsides_mm(parts: Sequence[Part], polygon_mm: ArrayLike) -> list[float]:
     """
-    How far a body reaches beyond an outline, in millimetres; 0 where it does not.
+    How far each body reaches beyond an outline, in millimetres; 0 where it does not.
 
-    Corners and middles of the body's sides are looked at.
+    Corners and middles of the bodies' sides are looked at.
 
     Examples
     --------
     >>> from thermscan.layout.surfaces import surface_named
     >>> part = Part("J1", 6.0, 2.0, 1.0, 5.0, 0.0, surface_named("plastic"))
-    >>> outside_mm(part, [[0, 0], [10, 0], [10, 10], [0, 10]])
-    2.0
+    >>> outsides_mm([part], [[0, 0], [10, 0], [10, 10], [0, 10]])
+    [2.0]
     """
-    corners = part.corners_mm()
-    points = np.vstack([corners, (corners + np.roll(corners, -1, axis=0)) / 2])
-    out = points[~inside_polygon(points, polygon_mm)]
-    return float(distance_to_polygon(out, polygon_mm).max()) if len(out) else 0.0
+    beyond: list[float] = []
+    for first in range(0, len(parts), AT_ONCE):
+        corners = np.array([part.corners_mm() for part in parts[first : first + AT_ONCE]])
+        points = np.concatenate([corners, (corners + np.roll(corners, -1, axis=1)) / 2], axis=1)
+        out = ~inside_polygon(points.reshape(-1, 2), polygon_mm).reshape(points.shape[:2])
+        beyond += [
+            float(distance_to_polygon(own[left], polygon_mm).max()) if left.any() else 0.0
+            for own, left in zip(points, out, strict=True)
+        ]
+    return beyond
 
 
 def meets_polygon(part: Part, polygon_mm: ArrayLike) -> bool:

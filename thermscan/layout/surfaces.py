@@ -54,8 +54,8 @@ def surface_named(name: str, emissivity: float | None = None) -> Surface:
     Traceback (most recent call last):
     thermscan.errors.InputError: "plastik" is not a known surface; did you mean plastic?
     """
-    table = known_surfaces()
-    by_key = {_key(known): surface for known, surface in table.items()}
+    path = data_path("calibration", "emissivity.csv")
+    table, by_key = _read_table(path), _by_key(path)
     key = _key(name)
     surface = by_key.get(key) or by_key.get(_key(_ALSO_CALLED.get(key, "")))
     if surface is None:
@@ -86,6 +86,11 @@ def _read_table(path: Path) -> dict[str, Surface]:
     with path.open(encoding="utf-8", newline="") as file:
         rows = csv.DictReader(line for line in file if not line.startswith("#"))
         return {row["name"]: Surface(row["name"], float(row["emissivity"]), float(row["u_emissivity"])) for row in rows}
+
+
+@cache
+def _by_key(path: Path) -> dict[str, Surface]:
+    return {_key(known): surface for known, surface in _read_table(path).items()}
 
 
 def _key(name: str) -> str:

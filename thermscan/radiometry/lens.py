@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.ndimage import binary_dilation, distance_transform_edt, map_coordinates
 
 from thermscan.radiometry.camera import Lens
 from thermscan.radiometry.thermal_image import ThermalImage
@@ -107,6 +106,12 @@ def straighten_image(image: ThermalImage, lens: Lens) -> ThermalImage:
     >>> straight.shape, round(float(straight.apparent_c[60, 80]), 6)
     ((120, 160), 25.0)
     """
+    from scipy.ndimage import (  # noqa: PLC0415 - most views are straight
+        binary_dilation,
+        distance_transform_edt,
+        map_coordinates,
+    )
+
     rows, cols = image.shape
     x, y = np.meshgrid(np.arange(cols, dtype=np.float64), np.arange(rows, dtype=np.float64))
     seen = bend_points(np.column_stack([x.ravel(), y.ravel()]), lens)

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
 
 from thermscan.coordinates import map_points
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.robust import MAD_TO_SIGMA, robust_sd
+from thermscan.smoothing import gaussian
 
 # The blur that is assumed where none is stated: a pixel's own width as a standard deviation.
 PIXEL_BLUR_PX = 0.29
@@ -101,7 +101,8 @@ def without_stripes(apparent: NDArray[np.float32]) -> NDArray[np.float32]:
 def _own_part(profile: NDArray[np.float32]) -> NDArray[np.float32]:
     """What each row differs by from those around it; no more than stripes differ, so that an object stays."""
     known = np.nan_to_num(profile, nan=float(np.nanmedian(profile)) if np.isfinite(profile).any() else 0.0)
-    own = known - gaussian_filter1d(known, len(known) * STRIPE_ROWS, mode="nearest")
+    around = gaussian(np.column_stack([known]), len(known) * STRIPE_ROWS)[:, 0].astype(np.float32)
+    own = known - around
     most = STRIPE_MOST * robust_sd(own)
     result: NDArray[np.float32] = np.clip(own, -most, most)
     return result

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from types import MappingProxyType
 
 import numpy as np
@@ -36,7 +37,7 @@ class PartHeight:
     seen: bool = False
 
 
-@dataclass(frozen=True, slots=True, eq=False, repr=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Registration:
     """
     The plane homography from board millimetres to frame pixels.
@@ -89,12 +90,11 @@ class Registration:
         for name in ("px_from_mm", "corners_px", "corner_covariance_px2", "top_doubts_px"):
             object.__setattr__(self, name, read_only(getattr(self, name)))
 
-    @property
+    @cached_property
     def mm_from_px(self) -> NDArray[np.float64]:
         """The inverse homography, shape (3, 3)."""
         inverse = np.linalg.inv(self.px_from_mm)
-        result: NDArray[np.float64] = inverse / inverse[2, 2]
-        return result
+        return read_only(inverse / inverse[2, 2])
 
     def px(self, points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
         """Points of the board in the frame; shape (n, 2)."""

@@ -72,8 +72,8 @@ class Pose:
     def px(self, points_mm: ArrayLike, height_mm: float | ArrayLike = 0.0) -> FloatArray:
         """Points above the board (``height_mm`` towards the camera) in the frame; shape (n, 2)."""
         mm = np.asarray(points_mm, dtype=np.float64)
-        up = -np.broadcast_to(np.asarray(height_mm, dtype=np.float64), (len(mm),))
-        seen = np.column_stack([mm, up]) @ self.rotation.T + self.position_mm
+        height = np.asarray(height_mm, dtype=np.float64)
+        seen = mm @ self.rotation[:, :2].T + (self.position_mm - height[..., None] * self.rotation[:, 2])
         result: FloatArray = self.focal_px * seen[:, :2] / seen[:, 2:] + self.centre_px
         return result
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from thermscan.registration.evidence import Evidence, filled
 
@@ -93,7 +92,7 @@ def dark_patches(evidence: Evidence) -> tuple[DarkPatch, ...]:
 
 def _regions(depth: NDArray[np.float32], least_k: float) -> list[DarkPatch]:
     """Regions about the peaks of the depth, each cut off at half its own depth."""
-    peaks = (depth >= least_k) & (depth >= ndimage.maximum_filter(depth, 3))
+    peaks = (depth >= least_k) & (depth >= cv2.dilate(depth, np.ones((3, 3), dtype=np.uint8)))
     rows, cols = depth.shape
     places = sorted(zip(*np.nonzero(peaks), strict=True), key=lambda place: -float(depth[place]))
     taken = np.zeros(depth.shape, dtype=bool)
