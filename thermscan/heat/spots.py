@@ -163,7 +163,7 @@ class _Scene:
         _, labels = cv2.connectedComponents(strong.astype(np.uint8), connectivity=8)
         spread_of_excess = max(robust_sd(excess[bare]), 1e-3)
         spots = []
-        for row, col in _peaks(excess, labels):
+        for row, col in _peaks(excess, np.asarray(labels, dtype=np.int32)):
             peak = float(excess[row, col])
             _, body = cv2.connectedComponents((looked & (excess >= HALF * peak)).astype(np.uint8), connectivity=8)
             area_mm2 = float((body == body[row, col]).sum() * mm_per_px**2)

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.layout.board import Board, Part
+from thermscan.layout.board import Board
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.registration.evidence import filled
 from thermscan.registration.geometry.parallax import pose_seen, seen_height_mm
-from thermscan.registration.geometry.pose import Pose, body_corners_px
+from thermscan.registration.geometry.pose import Pose, bodies_corners_px
 from thermscan.registration.registration import Registration
 
 FloatArray = NDArray[np.float64]
@@ -112,9 +112,9 @@ def look_at_board(
     kinds = np.full(values.shape, MIXED, dtype=np.int16)
     reached = np.zeros(values.shape, dtype=np.uint8)
     shown = np.zeros(values.shape, dtype=np.int16)
-    for number, part in enumerate(board.parts, start=1):
-        tops = [_scaled(each, scale) for each in _tops_px(part, registration, pose)]
-        foot = _scaled(registration.px(part.corners_mm()), scale)
+    feet = _scaled(bodies_corners_px(registration, board.parts, np.zeros(len(board.parts)), pose), scale)
+    for number, (foot, all_tops) in enumerate(zip(feet, _tops_px(board, registration, pose), strict=True), start=1):
+        tops = list(_scaled(all_tops, scale))
         hull = cv2.convexHull(np.vstack([foot, *tops]).astype(np.float32))[:, 0]
         cv2.fillConvexPoly(reached, np.round(hull * 16).astype(np.int32), 1, shift=4)
         _mark_inner(shown, tops, number, guard_px)
@@ -148,7 +148,9 @@ def patches(look: BoardLook) -> Iterator[Patch]:
     for wider in WIDER:
         band_k = wider * max(NOISES * look.noise_k, LEAST_BAND_K)
         for temp_c in np.arange(low - band_k / 2, high + band_k, band_k):
-            alike = (np.abs(values - temp_c) <= band_k).astype(np.uint8)
+            alike = cv2.inRange(values, float(temp_c) - band_k, float(temp_c) + band_k)
+            if cv2.countNonZero(alike) < LEAST_PIXELS:
+                continue
             _, labels, stats, _ = cv2.connectedComponentsWithStats(alike, connectivity=4)
             sizes = stats[:, cv2.CC_STAT_AREA]
             kept = np.flatnonzero((sizes >= LEAST_PIXELS) & (sizes <= largest))
@@ -168,12 +170,18 @@ def patches(look: BoardLook) -> Iterator[Patch]:
                 yield Patch(float(temp_c), band_k, pixels, (at[0] + top, at[1] + left), number[own], counts[own])
 
 
-def _tops_px(part: Part, registration: Registration, pose: Pose) -> list[FloatArray]:
-    """Corners of a top where it likely is, and at the lowest and the highest that it may be if that is in doubt."""
-    known, likely = registration.heights.get(part.ref), seen_height_mm(part, registration)
-    doubt = 2 * known.u_mm if known is not None else 0.0
-    heights = (likely, max(likely - doubt, 0.0), likely + doubt) if doubt else (likely,)
-    return [body_corners_px(registration, replace(part, height_mm=height), pose) for height in heights]
+def _tops_px(board: Board, registration: Registration, pose: Pose) -> list[FloatArray]:
+    """
+    Corners of each top where it likely is, and at the lowest and the highest that it may be if that is in doubt.
+
+    One array a part, of shape (1 or 3, 4, 2).
+    """
+    likely = np.array([seen_height_mm(part, registration) for part in board.parts])
+    known = [registration.heights.get(part.ref) for part in board.parts]
+    doubt = np.array([0.0 if one is None else 2 * one.u_mm for one in known])
+    heights = (likely, np.maximum(likely - doubt, 0.0), likely + doubt)
+    tops = np.stack([bodies_corners_px(registration, board.parts, each, pose) for each in heights], axis=1)
+    return [own if in_doubt else own[:1] for own, in_doubt in zip(tops, doubt > 0, strict=True)]
 
 
 def _mark_inner(shown: NDArray[np.int16], tops: list[FloatArray], number: int, guard_px: float) -> None:
@@ -186,11 +194,17 @@ def _mark_inner(shown: NDArray[np.int16], tops: list[FloatArray], number: int, g
         return
     drawn = [_filled(box.shape, top - low) for top in tops]
     whole = np.logical_and.reduce(drawn)
-    depth = _depth(np.pad(whole if whole.sum() >= LEAST_PIXELS / 2 else drawn[0], 1))[1:-1, 1:-1]
+    depth = _depth(with_border(whole if whole.sum() >= LEAST_PIXELS / 2 else drawn[0], 1))[1:-1, 1:-1]
     inner = depth > guard_px
     if inner.sum() < 4:
         inner = depth >= max(0.6 * float(depth.max()), 0.9)
     box[inner] = number
+
+
+def with_border(mask: Mask, pixels: int) -> NDArray[np.uint8]:
+    """The mask, 1 where it holds, with so many pixels of 0 all round."""
+    around = cv2.copyMakeBorder(mask.view(np.uint8), pixels, pixels, pixels, pixels, cv2.BORDER_CONSTANT, value=0)
+    return np.asarray(around, dtype=np.uint8)
 
 
 def _scaled(points_px: FloatArray, scale: float) -> FloatArray:

@@ -85,10 +85,17 @@ def _widths_along(image: ThermalImage, start: NDArray[np.float64], end: NDArray[
         return []
     along = (end - start) / length
     across = np.array([-along[1], along[0]])
-    places = pixel_centres(image.shape) - start
+    # Only the pixels of the box about the edge, not all of the frame.
+    low, high = (np.array([start, end]).min(axis=0) - REACH_PX, np.array([start, end]).max(axis=0) + REACH_PX)
+    cols, rows = (
+        slice(max(int(np.floor(first)), 0), min(int(np.ceil(last)) + 1, size))
+        for first, last, size in zip(low, high, image.shape[::-1], strict=True)
+    )
+    box = image.apparent_c[rows, cols]
+    places = pixel_centres(box.shape) - (start - np.array([cols.start, rows.start]))
     position, distance = places @ along, places @ across
     near = np.abs(distance) <= REACH_PX
-    position, distance, values = position[near], distance[near], image.apparent_c.ravel()[near]
+    position, distance, values = position[near], distance[near], box.ravel()[near]
     known = np.isfinite(values)
     edges = np.arange(CORNER_GAP_PX, length - CORNER_GAP_PX - STRETCH_PX + 1e-9, STRETCH_PX)
     found = []

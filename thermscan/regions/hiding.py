@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -9,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.layout.board import Board, Part
-from thermscan.registration.geometry.parallax import seen_height_mm, top_corners_px
-from thermscan.registration.geometry.pose import Pose
+from thermscan.registration.geometry.parallax import seen_height_mm
+from thermscan.registration.geometry.pose import Pose, bodies_corners_px
 from thermscan.registration.registration import Registration
 
 # Parts that differ by less are alike: a pixel or less of one is seen over the other.
@@ -59,15 +60,21 @@ def silhouettes(board: Board, registration: Registration, pose: Pose) -> tuple[S
     tuple of Silhouette
         Empty where no height is stated or seen.
     """
-    found = []
-    for part in board.parts:
-        height_mm = seen_height_mm(part, registration)
-        if height_mm < LEAST_HIGHER_MM:
-            continue
-        around = np.vstack([registration.px(part.corners_mm()), top_corners_px(part, registration, pose)])
-        hull = cv2.convexHull(around.astype(np.float32))[:, 0]
-        found.append(Silhouette(part.ref, height_mm, np.asarray(hull, dtype=np.float32)))
-    return tuple(found)
+    heights_mm = [seen_height_mm(part, registration) for part in board.parts]
+    standing = [k for k, height_mm in enumerate(heights_mm) if height_mm >= LEAST_HIGHER_MM]
+    return outlines_of([board.parts[k] for k in standing], [heights_mm[k] for k in standing], registration, pose)
+
+
+def outlines_of(
+    parts: Sequence[Part], heights_mm: Sequence[float], registration: Registration, pose: Pose
+) -> tuple[Silhouette, ...]:
+    """Outlines of what bodies would show from foot to top, if they stood so high."""
+    feet = bodies_corners_px(registration, parts, np.zeros(len(parts)), pose)
+    tops = bodies_corners_px(registration, parts, np.array(heights_mm), pose)
+    around = np.concatenate([feet, tops], axis=1).astype(np.float32)
+    hulls = [np.asarray(cv2.convexHull(one)[:, 0], dtype=np.float32) for one in around]
+    told = zip(parts, heights_mm, hulls, strict=True)
+    return tuple(Silhouette(part.ref, height_mm, hull) for part, height_mm, hull in told)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -5,14 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.layout.board import Board, Part
-from thermscan.regions.hiding import LEAST_HIGHER_MM, Silhouette
-from thermscan.registration.geometry.parallax import pose_seen, seen_height_mm, seen_part
-from thermscan.registration.geometry.pose import Pose, body_corners_px
+from thermscan.regions.hiding import LEAST_HIGHER_MM, Silhouette, outlines_of
+from thermscan.registration.geometry.parallax import pose_seen, seen_height_mm, tops_of
 from thermscan.registration.registration import Registration
 
 # How high a part may stand beyond what is held of it, at two standard uncertainties: a stated height as measured with a
@@ -86,14 +84,15 @@ def possible_leaning(
     Bodies that the layout draws over one another count as well: which lies on top is not known.
     """
     pose = pose_seen(registration, shape=shape, corners_mm=board.corners_mm, fov_deg=fov_deg)
-    farthest = tuple(_farthest(part, registration, pose) for part in board.parts)
+    heights_mm = [highest_mm(part, registration) for part in board.parts]
+    farthest = outlines_of(board.parts, heights_mm, registration, pose)
     if not farthest:
         return Leaning((), {}, registration)
     low = np.array([each.hull_px.min(axis=0) for each in farthest])
     high = np.array([each.hull_px.max(axis=0) for each in farthest])
     hidden_by: dict[str, tuple[MayHide, ...]] = {}
-    for part in board.parts:
-        points_px = registration.px(_points(seen_part(part, registration, pose)))
+    for part, tops in zip(board.parts, tops_of(board.parts, registration, pose), strict=True):
+        points_px = registration.px(_points(tops[0]))
         meets = np.all((low <= points_px.max(axis=0)) & (high >= points_px.min(axis=0)), axis=1)
         near = [farthest[i] for i in np.flatnonzero(meets)]
         if found := _hiding(part, points_px, near, least_mm=seen_height_mm(part, registration) + LEAST_HIGHER_MM):
@@ -145,14 +144,6 @@ def highest_mm(part: Part, registration: Registration) -> float:
         return USUAL_TIMES * max(part.usual_height_mm, seen_height_mm(part, registration)) + SOCKET_MM
     thin_mm = min(part.length_mm, part.width_mm)
     return float(np.clip(UNKNOWN_PER_SIDE * thin_mm, UNKNOWN_LEAST_MM, UNKNOWN_MOST_MM))
-
-
-def _farthest(part: Part, registration: Registration, pose: Pose) -> Silhouette:
-    height_mm = highest_mm(part, registration)
-    top_px = body_corners_px(registration, replace(part, height_mm=height_mm), pose)
-    around = np.vstack([registration.px(part.corners_mm()), top_px])
-    hull = cv2.convexHull(around.astype(np.float32))[:, 0]
-    return Silhouette(part.ref, height_mm, np.asarray(hull, dtype=np.float32))
 
 
 def _points(part: Part) -> NDArray[np.float64]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from thermscan.layout.board import Board
 from thermscan.radiometry.thermal_image import ThermalImage
-from thermscan.regions.alike import BARE, BEYOND, BoardLook, Patch, look_at_board, patches
+from thermscan.regions.alike import BARE, BEYOND, BoardLook, Patch, look_at_board, patches, with_border
 from thermscan.registration.registration import Registration
 from thermscan.robust import robust_sd
 
@@ -124,7 +124,7 @@ def evidence(look: BoardLook, patch: Patch) -> FloatArray:
 
 def _standing_in(patch: Patch, kinds: NDArray[np.int16], sizes: NDArray[np.intp]) -> int:
     """How many bodies the patch goes all round and leaves out: they stand out from it, so that it is beneath them."""
-    drawn = np.pad(patch.pixels.astype(np.uint8), 1)
+    drawn = with_border(patch.pixels, 1)
     outer, _ = cv2.findContours(drawn, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     cv2.drawContours(drawn, outer, -1, 1, cv2.FILLED)
     left_out = kinds[(drawn[1:-1, 1:-1] > 0) & ~patch.pixels & (kinds > 0)]
@@ -132,7 +132,7 @@ def _standing_in(patch: Patch, kinds: NDArray[np.int16], sizes: NDArray[np.intp]
 
 
 def _edge(look: BoardLook, patch: Patch) -> _Edge:
-    drawn = np.pad(patch.pixels.astype(np.uint8), 3)
+    drawn = with_border(patch.pixels, 3)
     outlines, _ = cv2.findContours(drawn, cv2.RETR_LIST, cv2.CHAIN_APPROX_NONE)
     at = np.vstack([each[:, 0] for each in outlines])
     smooth = cv2.GaussianBlur(drawn.astype(np.float32), (0, 0), 1.2)

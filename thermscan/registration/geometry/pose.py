@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -244,11 +245,20 @@ def body_corners_px(registration: Registration, part: Part, pose: Pose) -> Float
     >>> body_corners_px(found, part, pose)[0].tolist()
     [-10.0, -10.0]
     """
-    corners = part.corners_mm()
-    on_board = registration.px(corners)
-    if not part.height_mm:
-        return on_board
-    return on_board + pose.px(corners, part.height_mm) - pose.px(corners)
+    corners: FloatArray = bodies_corners_px(registration, [part], np.array([part.height_mm or 0.0]), pose)[0]
+    return corners
+
+
+def bodies_corners_px(
+    registration: Registration, parts: Sequence[Part], heights_mm: FloatArray, pose: Pose
+) -> FloatArray:
+    """As `body_corners_px`, for many parts at once, each as high as is given; shape (n, 4, 2)."""
+    corners = np.array([part.corners_mm() for part in parts]).reshape(-1, 2)
+    moved = registration.px(corners)
+    high = np.repeat(np.asarray(heights_mm) != 0, 4)
+    if high.any():
+        moved[high] += pose.px(corners[high], np.repeat(heights_mm, 4)[high]) - pose.px(corners[high])
+    return moved.reshape(-1, 4, 2)
 
 
 def _focals_of_views(centred: FloatArray, corners_mm: FloatArray, cols: int) -> FloatArray:
