@@ -222,6 +222,6 @@ def _filled(shape: tuple[int, ...], outline_px: FloatArray) -> Mask:
     return drawn > 0
 
 
-def _depth(mask: Mask) -> Float32Array:
+def _depth(mask: Mask | NDArray[np.uint8]) -> Float32Array:
     """How far within some pixels each of them lies; 0 outside."""
     return np.asarray(cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 3), dtype=np.float32)
