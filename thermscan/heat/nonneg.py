@@ -62,7 +62,7 @@ def solve_nonnegative(
     while True:
         solution = np.zeros(len(right))
         solution[above] = np.linalg.solve(matrix[np.ix_(above, above)], wanted[above])
-        slope = matrix[:, above] @ solution[above] - wanted
+        slope = matrix @ solution - wanted
         wrong = np.flatnonzero(bounded & np.where(above, solution < -least, slope < -least))
         if not len(wrong):
             break

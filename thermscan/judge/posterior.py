@@ -120,7 +120,7 @@ def put_together(comparisons: Sequence[Comparison]) -> Posterior:
     good, faulty = log_evidence(comparisons, shared_k)
     voices = []
     for each in comparisons:
-        alone = log_evidence([each], 0.0)
+        alone = (good, faulty) if len(comparisons) == 1 else log_evidence([each], 0.0)
         voices.append(Voice(each, (log_integral(fault_k, alone[1], density) - alone[0]) / float(np.log(10.0))))
     whole = log_integral(fault_k, faulty, density)
     weight = _trapezoid_weights(fault_k) * density * np.exp(np.minimum(faulty - faulty[density > 0].max(), 0.0))
