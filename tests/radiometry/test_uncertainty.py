@@ -67,3 +67,11 @@ def test_no_pixels_and_no_emissivity_are_refused():
         part_budget(60.0, **(PART | {"pixels": 0}))
     with pytest.raises(InputError, match="is not an emissivity"):
         part_budget(60.0, **(PART | {"emissivity": 1.2}))
+
+
+def test_what_a_type_of_part_shares_cancels_between_two_of_it_and_adds_to_nothing():
+    plain, typed = part_budget(60.0, **PART), part_budget(60.0, **PART, type_name="sram")
+    assert combined_u_k(typed) == pytest.approx(combined_u_k(plain), rel=1e-12)
+    own, was = line(typed, "emissivity of the part"), line(plain, "emissivity of the part")
+    assert (line(typed, "emissivity of the type of part").shared, own.shared) == ("type:sram", None)
+    assert own.u_k**2 == pytest.approx(was.u_k**2 / 2)

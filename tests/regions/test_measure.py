@@ -10,6 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.regions.rendering import frontal, make_board, make_part, make_registration, render
+from thermscan.heat.split import part_rises
+from thermscan.judge.comparison import alike_u_k, difference_u_k, own_u_k
 from thermscan.layout.board import Surface
 from thermscan.radiometry.sensor import Footprint
 from thermscan.radiometry.thermal_image import ThermalImage
@@ -196,3 +198,19 @@ def test_what_an_unsure_height_leaves_open_is_the_mean_square_of_the_readings_ch
     assert _spread_k([read(t) for t in (0.0, -2.0, 2.0)]) == pytest.approx(expected, rel=1e-9)
     assert _spread_k([read(0.0)]) == 0.0
     assert _spread_k([read(0.0), None, read(2.0)]) is None
+
+
+def test_parts_of_one_type_share_a_finish_that_cancels_between_them_alone():
+    dull = Surface("plastic", 0.9, 0.05)
+    parts = [
+        make_part(ref, x_mm=x_mm, y_mm=40.0, kind=kind, package="DIP-16", surface=dull)
+        for ref, x_mm, kind in (("U1", 20.0, "sram"), ("U2", 50.0, "sram"), ("U3", 80.0, "gate"))
+    ]
+    board, view = make_board(*parts), frontal(1.1)
+    image = render(board, view, dict.fromkeys(("U1", "U2", "U3"), 55.0))
+    one, like, other = measure_parts(image, make_registration(board, view), board, **AMBIENT)
+    assert difference_u_k(one, [like]) < 0.9 * difference_u_k(one, [other])
+    assert alike_u_k(one) < own_u_k(one)
+    # The fit of the heat sees the body beside all the rest.
+    (of_type,) = [line.u_k for line in one.budget if line.source == "emissivity of the type of part"]
+    assert part_rises(board, [one, like, other]).u_k[0] > abs(of_type)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from thermscan.heat.fin import FinGrid, footprints
+from thermscan.heat.heights import USUAL_HEIGHT_MM, standing_mm
 from thermscan.heat.kinds import with_packages
 from thermscan.heat.sheet import SheetFactor, factor_sheet
 from thermscan.layout.board import Board, Part
@@ -19,13 +20,6 @@ from thermscan.registration.registration import PartHeight
 # from a face that looks up is about twice that of one that looks down (simplified equations for air in Holman's
 # textbook, constants from memory, give 0.56 at 8 K; an upright board, or a fan, gives 0.5).
 UPPER_SHARE = 0.53
-USUAL_HEIGHT_MM = 3.5
-# Half of the parts that may stand on sockets (4 to 5 mm) do; sinks and cans reach 16 mm and more.
-SOCKET_MM, UNUSUAL_MM = 2.3, 16.0
-# No body with legs is flatter: a picture in which all tops lie in the board's plane does not show heights.
-FLATTEST_MM = 1.0
-# As measured with callipers or read off a drawing, the legs' stand-off left out.
-STATED_HEIGHT_MM = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,6 +35,10 @@ class Bodies:
         Of the footprints.
     loss_mm2, u_loss_mm2 : ndarray of shape (n,)
         What a body's top and sides lose for each kelvin, over h; uncertain as its height is.
+    alike_loss_mm2 : ndarray of shape (n,)
+        So much of that uncertainty is the same for parts of one kind.
+    more_loss_mm2 : ndarray of shape (n,)
+        By so much (root mean square) it may lose more besides, with a sink that was not seen.
     kinds : tuple of str
         Parts of the same name are fixed to the board alike.
     """
@@ -49,6 +47,8 @@ class Bodies:
     area_mm2: NDArray[np.float64]
     loss_mm2: NDArray[np.float64]
     u_loss_mm2: NDArray[np.float64]
+    alike_loss_mm2: NDArray[np.float64]
+    more_loss_mm2: NDArray[np.float64]
     kinds: tuple[str, ...]
 
 
@@ -89,34 +89,19 @@ def board_bodies(board: Board, grid: FinGrid, heights: Mapping[str, PartHeight] 
         How high parts stand, as far as the view or the layout tells.
     """
     parts = with_packages(board.parts)
-    heights_mm, u_mm = np.array([_height(part, (heights or {}).get(part.ref)) for part in parts]).reshape(-1, 2).T
-    told = [replace(part, height_mm=float(height)) for part, height in zip(parts, heights_mm, strict=True)]
+    standing = standing_mm(parts, heights or {})
+    told = [replace(part, height_mm=float(height)) for part, height in zip(parts, standing.height_mm, strict=True)]
     areas = np.array([body_areas_mm2(part) for part in told]).reshape(-1, 2)
-    around_mm = np.array([2.0 * (part.length_mm + part.width_mm) for part in parts])
+    rim_mm = UPPER_SHARE * np.array([2.0 * (part.length_mm + part.width_mm) for part in parts])
     return Bodies(
         shares=footprints(board, grid),
         area_mm2=areas[:, 0],
         loss_mm2=UPPER_SHARE * areas[:, 1],
-        u_loss_mm2=UPPER_SHARE * around_mm * u_mm,
+        u_loss_mm2=rim_mm * standing.u_mm,
+        alike_loss_mm2=rim_mm * standing.alike_mm,
+        more_loss_mm2=rim_mm * standing.more_mm,
         kinds=tuple(part.package or part.kind or "" for part in parts),
     )
-
-
-def _height(part: Part, seen: PartHeight | None) -> tuple[float, float]:
-    """
-    How high a body stands, and the standard uncertainty: as stated, else what was seen weighed against what is usual.
-
-    A view that hardly shows a height tells much too large ones with a large uncertainty at times.
-    """
-    if part.height_mm is not None:
-        return part.height_mm, STATED_HEIGHT_MM
-    usual_mm = (part.usual_height_mm or USUAL_HEIGHT_MM) + SOCKET_MM
-    if seen is None or seen.height_mm + 2.0 * seen.u_mm < FLATTEST_MM:
-        return usual_mm, SOCKET_MM
-    weight = UNUSUAL_MM**2 / (UNUSUAL_MM**2 + seen.u_mm**2)
-    height_mm = usual_mm + weight * (seen.height_mm - usual_mm)
-    # A package is at least as thick as it is, whatever is seen.
-    return max(height_mm, part.usual_height_mm or 0.0), float(np.sqrt(weight)) * seen.u_mm
 
 
 def body_areas_mm2(part: Part) -> tuple[float, float]:

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.heat.bare import bare_cells, camera_px_mm, margin_mm
+from thermscan.heat.bare import bare_cells, camera_px_mm, margin_mm, weigh_cells
 from thermscan.heat.bodies import board_bodies
 from thermscan.heat.fin import fin_grid
 from thermscan.heat.heat_split import HeatSplit
-from thermscan.heat.least_squares import Evidence, PartRises, weigh_cells
+from thermscan.heat.least_squares import Evidence, PartRises
 from thermscan.heat.sources import Sight, fit_change
 from thermscan.heat.split import FEWEST_CELLS
 from thermscan.heat.summary import summarise

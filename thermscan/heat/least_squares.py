@@ -10,15 +10,8 @@ from numpy.typing import NDArray
 from thermscan.heat.bare import BareCells
 from thermscan.heat.bodies import Bodies, Responses
 from thermscan.heat.contact import LEAST_OVER_K
-from thermscan.heat.fin import FinGrid
-from thermscan.heat.nonneg import solve_nonnegative
+from thermscan.heat.nonneg import ROUNDING, mean_square_above, solve_nonnegative
 
-# What the fin leaves out (copper that is not even, loss that grows with the rise): a share of the local
-# rise, and a floor. Chosen from boards solved by finite elements; the fit enlarges it where it must.
-MODEL_SHARE = 0.03
-MODEL_FLOOR_K = 0.1
-# That error is alike over about this distance, so that neighbouring cells are not independent.
-MODEL_REACH_MM = 6.0
 # The emissivity taken for bodies against that of the board: a share of the rise, alike for a surface.
 EMISSIVITY_SHARE = 0.02
 # Camera offset (2 K) and ambient thermometer (1 K) together.
@@ -121,6 +114,8 @@ class Found:
         Units of the unknowns: heat, constant, what is shared.
     free : ndarray of bool, shape (n + 1 + p,)
         What is not held at 0.
+    pressed : ndarray of shape (n + 1 + p,)
+        Slope of half the misfit at what is held at 0, in the same units: how far the data would have it below.
     misfit : float
         Weighted sum of squares.
     stretch : float
@@ -141,6 +136,7 @@ class Found:
     normal: NDArray[np.float64]
     scale: NDArray[np.float64]
     free: NDArray[np.bool_]
+    pressed: NDArray[np.float64]
     misfit: float
     stretch: float
     cell_residual_k: NDArray[np.float64]
@@ -150,11 +146,24 @@ class Found:
     seen: NDArray[np.bool_]
 
     def inverse(self) -> NDArray[np.float64]:
-        """Of the normal equations; a part held at 0 may give as much as the data would not notice."""
-        inverse = np.zeros_like(self.normal)
+        """
+        Of the normal equations; a part held at 0 may give as much as the data would not notice.
+
+        Each part at its bound is let go by itself, what is free following: so its width is what its neighbours may have
+        taken of its heat, and theirs holds what they would have to give back. Below 0 there is nothing: its mean square
+        is that of a normal density cut off there.
+        """
+        inverse, held = np.zeros_like(self.normal), ~self.free
         at = np.ix_(self.free, self.free)
         inverse[at] = np.linalg.inv(self.normal[at])
-        inverse[~self.free, ~self.free] = 1.0 / np.diag(self.normal)[~self.free]
+        follow = inverse[at] @ self.normal[np.ix_(self.free, held)]
+        own = np.diag(self.normal)[held] - np.sum(self.normal[np.ix_(held, self.free)].T * follow, axis=0)
+        alone = 1.0 / np.maximum(own, ROUNDING * np.diag(self.normal)[held])
+        alone *= mean_square_above(self.pressed[held] * np.sqrt(alone / self.stretch))
+        inverse[at] += (follow * alone) @ follow.T
+        inverse[np.ix_(self.free, held)] = -follow * alone
+        inverse[np.ix_(held, self.free)] = (-follow * alone).T
+        inverse[held, held] = alone
         return inverse
 
     def covariance(self, inverse: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -183,22 +192,10 @@ class Found:
         # Only a body that shows less than its heat: one that shows more is joined worse than its like.
         denies = np.sign(self.heat_kmm2[places]) * students < -DENIED_DEVIATIONS
         share = np.sqrt(np.maximum(1.0 - (DENIED_DEVIATIONS / np.maximum(np.abs(students), 1e-9)) ** 2, 0.0))
-        denied[places] = np.where(denies, np.abs(own_k) * share, 0.0)
+        # No more than all of its heat can be another's.
+        least_k = np.minimum(np.abs(own_k), np.abs(self.heat_kmm2 / self.scale[: len(denied)])[places])
+        denied[places] = np.where(denies, least_k * share, 0.0)
         return denied
-
-
-def weigh_cells(
-    cells: BareCells, grid: FinGrid, *, noise_k: float, placement_mm: float
-) -> tuple[NDArray[np.float64], float]:
-    """Standard uncertainty of each cell against the model, and how many of them err independently."""
-    alike = max(float(np.pi * MODEL_REACH_MM**2 / grid.cell_area_mm2), 1.0)
-    degrees = max(len(cells.rise_k) / alike, 1.0)
-    if not len(cells.rise_k):
-        return np.zeros(0), degrees
-    low = float(np.percentile(cells.rise_k, 2))
-    model = MODEL_FLOOR_K + MODEL_SHARE * np.abs(cells.rise_k - low) + (placement_mm + 0.2) * cells.slope_k_per_mm
-    # Cells that err together are each taken for less than one.
-    return np.sqrt(alike * model**2 + noise_k**2 / np.maximum(cells.pixels, 1.0)), degrees
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -294,13 +291,15 @@ def solve_sources(
         standard = np.abs(residual) / np.maximum(evidence.sigma_k, 1e-9)
         centre = max(float(np.median(standard)) / 0.6745, 1e-9) if len(standard) else 1.0
         robust = np.sqrt(np.minimum(1.0, HUBER_LIMIT * centre / np.maximum(standard, 1e-9)))
+    free = ~bounded | (solution > 0)
     return Found(
         heat_kmm2=solution[:n] * scale[:n],
         constant_k=float(solution[n]),
         shared=solution[n + 1 :],
         normal=normal,
         scale=scale,
-        free=~bounded | (solution > 0),
+        free=free,
+        pressed=np.where(free, 0.0, np.maximum(normal @ solution - right, 0.0)),
         misfit=misfit,
         stretch=float(np.clip(misfit / evidence.degrees, *MISFIT_BOUNDS)),
         cell_residual_k=residual,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import log_ndtr
 
 # Exchanges of whole sets that make nothing better, before single ones are made (Portugal and others take 10 at most).
 PATIENCE = 5
@@ -75,3 +76,22 @@ def solve_nonnegative(
         above[wrong] = ~above[wrong]
     result: NDArray[np.float64] = np.where(bounded, np.maximum(solution, 0.0), solution) * scale
     return result
+
+
+def mean_square_above(deviations: NDArray[np.float64]) -> NDArray[np.float64]:
+    """
+    Mean square above 0 of a normal density of mean ``-deviations`` and standard deviation 1.
+
+    References
+    ----------
+    .. [1] N. L. Johnson, S. Kotz and N. Balakrishnan, Continuous Univariate Distributions 1, 2nd ed. 1994, section
+       13.10.1 (moments of a truncated normal density).
+
+    Examples
+    --------
+    >>> mean_square_above(np.array([0.0, 2.0, 40.0])).round(4).tolist()
+    [1.0, 0.2536, 0.0012]
+    """
+    far = np.minimum(deviations, 30.0)
+    hazard = np.exp(-0.5 * far**2 - log_ndtr(-far)) / np.sqrt(2.0 * np.pi)
+    return np.where(deviations < 30.0, 1.0 + far**2 - far * hazard, 2.0 / np.maximum(deviations, 30.0) ** 2)

@@ -63,8 +63,10 @@ class SourceFit:
         By how much each body's joint may differ from what it was held to be, as a logarithm.
     denied_k : ndarray of shape (n,)
         How far each body denies the heat that all else lets it have, in kelvin of the board beneath it.
-    body_loss_mm2, u_body_loss_mm2 : ndarray of shape (n,)
-        What each body loses for each kelvin, over h; uncertain as its height is.
+    body_loss_mm2, u_body_loss_mm2, alike_loss_mm2, more_loss_mm2 : ndarray of shape (n,)
+        What each body loses for each kelvin, over h; uncertain as its height is; so much of that kinds share; and by so
+        much it may lose more, with a sink that was not seen.
+    kinds : tuple of str
     cell_residual_k : ndarray of shape (cells seen,)
     """
 
@@ -84,6 +86,9 @@ class SourceFit:
     denied_k: NDArray[np.float64]
     body_loss_mm2: NDArray[np.float64]
     u_body_loss_mm2: NDArray[np.float64]
+    alike_loss_mm2: NDArray[np.float64]
+    more_loss_mm2: NDArray[np.float64]
+    kinds: tuple[str, ...]
     cell_residual_k: NDArray[np.float64]
     fitted: _Fitted = field(repr=False)
 
@@ -94,7 +99,7 @@ class SourceFit:
         return result
 
     def received_u_k(self, contrasts: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Standard uncertainty, by the covariance, of weighted sums of what parts receive; (m, n) to (m,)."""
+        """Standard uncertainty, by covariance and heights, of weighted sums of what parts receive; (m, n) to (m,)."""
         bodies = self.responses.bodies
         rows = np.hstack(
             [
@@ -103,7 +108,22 @@ class SourceFit:
                 contrasts @ self.received_shifts,
             ]
         )
-        result: NDArray[np.float64] = np.sqrt(np.maximum(np.sum((rows @ self.covariance) * rows, axis=1), 0.0))
+        fitted = np.maximum(np.sum((rows @ self.covariance) * rows, axis=1), 0.0)
+        result: NDArray[np.float64] = np.sqrt(fitted + self._by_heights_k2(contrasts))
+        return result
+
+    def _by_heights_k2(self, contrasts: NDArray[np.float64]) -> NDArray[np.float64]:
+        """
+        Variance of such sums by what bodies lose, their heights not being known; (m, n) to (m,).
+
+        A body that loses more by its sides is warmed less by the board: dR = -R[:, i] R[i, :] for a unit of its loss.
+        """
+        per_loss = np.diag(self.responses.bodies) * self.received_k()
+        alike = contrasts * (per_loss * self.alike_loss_mm2)
+        numbers, count = kind_numbers(self.kinds)
+        together = alike @ np.eye(count)[numbers]
+        own = contrasts**2 @ (per_loss**2 * np.maximum(self.u_body_loss_mm2**2 - self.alike_loss_mm2**2, 0.0))
+        result: NDArray[np.float64] = np.sum(together**2, axis=1) + own
         return result
 
 
@@ -332,7 +352,8 @@ def _own_shifts(fitted: _Fitted, grid: FinGrid) -> NDArray[np.float64]:
 
 
 def _as_fit(fitted: _Fitted, sight: Sight, rises: PartRises) -> SourceFit:
-    found, held = fitted.found, fitted.held
+    found, held, bodies = fitted.found, fitted.held, sight.bodies
+    grown = fitted.joined.body_loss / np.maximum(bodies.loss_mm2, 1e-9)
     inverse = found.inverse()
     covariance = found.covariance(inverse)
     own = _own_shifts(fitted, sight.grid)
@@ -350,10 +371,13 @@ def _as_fit(fitted: _Fitted, sight: Sight, rises: PartRises) -> SourceFit:
         fitted=fitted,
         misfit=found.misfit,
         degrees=sight.evidence.degrees,
-        joint_spread=joint_spread(sight.bodies.kinds, fitted.over_k(rises)),
+        joint_spread=joint_spread(bodies.kinds, fitted.over_k(rises)),
         denied_k=found.denied_k(inverse),
         body_loss_mm2=fitted.joined.body_loss,
-        u_body_loss_mm2=sight.bodies.u_loss_mm2 * fitted.joined.body_loss / np.maximum(sight.bodies.loss_mm2, 1e-9),
+        u_body_loss_mm2=bodies.u_loss_mm2 * grown,
+        alike_loss_mm2=bodies.alike_loss_mm2 * grown,
+        more_loss_mm2=bodies.more_loss_mm2 * grown,
+        kinds=bodies.kinds,
         cell_residual_k=found.cell_residual_k,
     )
 

@@ -7,11 +7,11 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.heat.bare import bare_cells, camera_px_mm, margin_mm
+from thermscan.heat.bare import bare_cells, camera_px_mm, margin_mm, weigh_cells
 from thermscan.heat.bodies import board_bodies
 from thermscan.heat.fin import fin_grid
 from thermscan.heat.heat_split import HeatFrom, HeatSplit, PartHeat
-from thermscan.heat.least_squares import Evidence, PartRises, weigh_cells
+from thermscan.heat.least_squares import Evidence, PartRises
 from thermscan.heat.sources import Sight, fit_sources
 from thermscan.heat.summary import summarise
 from thermscan.layout.board import Board
@@ -19,6 +19,7 @@ from thermscan.radiometry.planck import Band
 from thermscan.radiometry.surface import surface_temperature
 from thermscan.regions import reasons
 from thermscan.regions.measurement import PartMeasurement, Rectified
+from thermscan.regions.sensor_lines import is_types
 from thermscan.registration.registration import Registration
 
 __all__ = ["HeatFrom", "HeatSplit", "PartHeat", "board_rise_k", "part_rises", "split_heat"]
@@ -132,7 +133,9 @@ def part_rises(board: Board, measurements: Sequence[PartMeasurement]) -> PartRis
         measurement = by_ref.get(part.ref)
         if measurement is not None and measurement.measurable and measurement.rise_k is not None:
             rise[index] = measurement.rise_k
-            own[index] = np.sqrt(sum(line.u_k**2 for line in measurement.budget if line.shared is None))
+            own[index] = np.sqrt(
+                sum(line.u_k**2 for line in measurement.budget if line.shared is None or is_types(line))
+            )
     return PartRises(rise, own)
 
 

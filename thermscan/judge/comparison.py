@@ -12,7 +12,7 @@ from thermscan.judge import thresholds
 from thermscan.judge.holds import Hold
 from thermscan.judge.places import PLACE_DEGREES
 from thermscan.regions.measurement import PartMeasurement
-from thermscan.regions.sensor_lines import frame_u_k, is_sensors
+from thermscan.regions.sensor_lines import frame_u_k, is_sensors, is_types
 
 # The budgets are trusted to about a tenth of themselves: 1 / (2 * 0.1^2) degrees of freedom (GUM, G.4.2).
 U_DEGREES = 50.0
@@ -166,6 +166,23 @@ def own_u_k(measurement: PartMeasurement) -> float:
     return frame_u_k(measurement)
 
 
+def alike_u_k(measurement: PartMeasurement) -> float:
+    """
+    The same against parts of its own type.
+
+    Examples
+    --------
+    >>> from thermscan.layout.board import Part, Surface
+    >>> from thermscan.regions.measurement import BudgetLine
+    >>> part = Part("U1", 20, 7, 10, 10, 0, Surface("plastic", 0.93, 0.02))
+    >>> lines = (BudgetLine("noise", 0.3), BudgetLine("emissivity of the type of part", -0.4, "type:sram"))
+    >>> one = PartMeasurement(part, 50, 40.0, 40.0, 20.0, 2.0, budget=lines)
+    >>> alike_u_k(one), own_u_k(one)
+    (0.3, 0.5)
+    """
+    return float(np.sqrt(sum(line.u_k**2 for line in measurement.budget if line.shared is None or is_sensors(line))))
+
+
 def look_u_k(measurement: PartMeasurement) -> float:
     """
     Standard uncertainty of a part's temperature against another look at the same specimen.
@@ -184,6 +201,8 @@ def specimen_u_k(measurement: PartMeasurement) -> float:
     """
     What a part's own emissivity adds between two specimens: it is wrong by another amount in each.
 
+    Another specimen's part may be of another maker, so that what one board's parts of a type share does not cancel.
+
     Examples
     --------
     >>> from thermscan.layout.board import Part, Surface
@@ -194,7 +213,8 @@ def specimen_u_k(measurement: PartMeasurement) -> float:
     >>> specimen_u_k(one), look_u_k(one)
     (0.6, 0.1)
     """
-    lines = (line for line in measurement.budget if line.shared is None and line.source.startswith("emissivity"))
+    own = (line for line in measurement.budget if line.shared is None or is_types(line))
+    lines = (line for line in own if line.source.startswith("emissivity"))
     return float(np.sqrt(sum(line.u_k**2 for line in lines)))
 
 

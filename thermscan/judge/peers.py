@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from thermscan.heat.split import HeatSplit
 from thermscan.judge import thresholds
-from thermscan.judge.comparison import Comparison, difference_u_k, own_u_k
+from thermscan.judge.comparison import Comparison, alike_u_k, difference_u_k
 from thermscan.judge.holding_back import held_back
 from thermscan.judge.places import place_sd_k, place_share
 from thermscan.judge.spread import robust_spread, shrunk_scale
@@ -144,7 +144,7 @@ def _readings(members: tuple[PartMeasurement, ...], split: HeatSplit | None, *, 
     share = thresholds.PROPOSED_SHARE if proposed else thresholds.PEER_SHARE
     place_k = place_share(split) * level
     places = [place_sd_k(m.part, [other.part for other in members if other is not m], place_k) for m in members]
-    u_k = np.array([float(np.hypot(own_u_k(m), place)) for m, place in zip(members, places, strict=True)])
+    u_k = np.array([float(np.hypot(alike_u_k(m), place)) for m, place in zip(members, places, strict=True)])
     return _Readings(members, own, rise, level, float(np.hypot(share * level, thresholds.PEER_FLOOR_K)), place_k, u_k)
 
 
@@ -183,8 +183,8 @@ def _compare_group(
         peers = [j for j in yardsticks if j != i]
         spread, degrees = _spread(readings, [] if divided else peers, known)
         others = [readings.members[j] for j in peers]
-        u_k = float(np.hypot(difference_u_k(member, others), u_received_k[i]))
         excess_k = float(readings.own_k[i] - readings.own_k[peers].mean())
+        u_k = float(np.hypot(difference_u_k(member, others), u_received_k[i]))
         found.append(
             Comparison(
                 ref=member.part.ref,

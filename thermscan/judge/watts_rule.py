@@ -70,7 +70,7 @@ def compare_watts(
                 ref=m.part.ref,
                 rule=RULE,
                 excess_k=excess_k,
-                u_k=k_per_w * told.u_own_w,
+                u_k=k_per_w * float(np.hypot(told.u_own_w, told.more_w if excess_k < 0 else 0.0)),
                 spread_k=k_per_w * spread_w,
                 degrees=BAND_DEGREES,
                 temp_excess_k=excess_k,

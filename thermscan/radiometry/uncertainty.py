@@ -22,6 +22,11 @@ from thermscan.radiometry.surface import surface_sensitivities
 # covers every make and finish of, say, plastic; parts of one board share room, age, dust and the table's own
 # error, but not maker, marking and gloss. Nothing published splits it, so: equal halves (a judgement).
 SHARED_EMISSIVITY_VARIANCE = 0.5
+# Of the rest, what parts of one type (a group, or one kind in one package) have in common: compound and gloss; what is
+# left is a single part's marking and dust. Equal halves again, for the same want of a source.
+TYPE_EMISSIVITY_VARIANCE = 0.25
+# The first letters of such lines' ``shared``.
+OF_TYPE = "type:"
 
 
 class Line(Protocol):
@@ -49,7 +54,7 @@ class UncertaintyLine:
     u_k : float
         Standard uncertainty, with the sign of its sensitivity.
     shared : str or None
-        ``camera``, ``reflected``, ``emissivity:plastic`` …; None: the part's own.
+        ``camera``, ``reflected``, ``emissivity:plastic``, ``type:sram`` …; None: the part's own.
     lasting : bool
         The same from whichever side the part is seen.
     """
@@ -72,6 +77,7 @@ def part_budget(
     pixels: int,
     accuracy_k: float,
     surface_name: str,
+    type_name: str | None = None,
     view_angle_deg: float = 0.0,
     blend_k: float = 0.0,
     placement_k: float = 0.0,
@@ -94,6 +100,8 @@ def part_budget(
         Standard uncertainty of the camera's offset.
     surface_name : str
         Parts of one name share half of the emissivity's variance.
+    type_name : str, optional
+        Parts of one type share half of the rest; None: nothing is known to be of the part's type.
     view_angle_deg : float
     blend_k, placement_k : float
         Standard uncertainties, in apparent temperature, of what the surroundings mix into the reading
@@ -136,6 +144,7 @@ def part_budget(
         pixels=pixels,
         accuracy_k=accuracy_k,
         surface_name=surface_name,
+        type_name=type_name,
         blend_k=blend_k,
         placement_k=placement_k,
     )
@@ -153,6 +162,7 @@ def budget_lines(
     pixels: int,
     accuracy_k: float,
     surface_name: str,
+    type_name: str | None = None,
     blend_k: float,
     placement_k: float,
 ) -> tuple[UncertaintyLine, ...]:
@@ -188,12 +198,18 @@ def budget_lines(
     )
     if pixels < 1:
         raise InputError(f"{pixels} pixels carry no reading", where="pixels")
-    common = per_emissivity * u_emissivity * math.sqrt(SHARED_EMISSIVITY_VARIANCE)
-    own = per_emissivity * u_emissivity * math.sqrt(1 - SHARED_EMISSIVITY_VARIANCE)
+    emissivity_k = per_emissivity * u_emissivity
+    common = emissivity_k * math.sqrt(SHARED_EMISSIVITY_VARIANCE)
+    typed = TYPE_EMISSIVITY_VARIANCE if type_name is not None else 0.0
+    own = emissivity_k * math.sqrt(1 - SHARED_EMISSIVITY_VARIANCE - typed)
+    of_type = UncertaintyLine(
+        "emissivity of the type of part", emissivity_k * math.sqrt(typed), f"{OF_TYPE}{type_name}"
+    )
     return (
         UncertaintyLine("camera", per_apparent * accuracy_k, "camera"),
         UncertaintyLine("noise", per_apparent * noise_k / math.sqrt(pixels)),
         UncertaintyLine("emissivity of the kind of surface", common, f"emissivity:{surface_name}"),
+        *([of_type] if type_name is not None else []),
         UncertaintyLine("emissivity of the part", own, lasting=True),
         UncertaintyLine("reflected temperature", per_reflected * u_reflected_k, "reflected"),
         UncertaintyLine("blending with the surroundings", per_apparent * blend_k),

@@ -225,6 +225,7 @@ def _measured(
             pixels=reading.pixels,
             accuracy_k=image.accuracy_k,
             surface_name=_emissivity_name(surface),
+            type_name=_type_name(one.part),
             blend_k=reading.u_blend_k,
             placement_k=one.u_place_k,
         )
@@ -286,6 +287,13 @@ def _spread_k(readings: Sequence[Reading | None]) -> float | None:
 def _emissivity_name(surface: Surface) -> str:
     """What parts must share for their emissivity's error to cancel: the surface and the value taken for it."""
     return f"{surface.name} {surface.emissivity:g}"
+
+
+def _type_name(part: Part) -> str | None:
+    """What parts must share to be of one make and finish, as those that are compared as peers do; None: not known."""
+    told = (part.group,) if part.group else (part.kind, part.package, part.value) if part.kind else ()
+    known = [word for word in told if word]
+    return " ".join([*known, _emissivity_name(part.surface)]) if part.group or len(known) > 1 else None
 
 
 def _unmeasured(seen: _Seen, reason: reasons.Reason | None) -> PartMeasurement:

@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from thermscan.radiometry.sensor import Footprint
 from thermscan.radiometry.thermal_image import ThermalImage
+from thermscan.radiometry.uncertainty import OF_TYPE
 from thermscan.regions.measurement import BudgetLine, PartMeasurement
 
 SOURCE = "unevenness of the sensor"
@@ -70,9 +71,14 @@ def is_sensors(line: BudgetLine) -> bool:
     return line.shared is not None and line.shared.startswith(SHARED)
 
 
+def is_types(line: BudgetLine) -> bool:
+    """Whether a line is shared by parts of one type: it cancels between them, and against no other part."""
+    return line.shared is not None and line.shared.startswith(OF_TYPE)
+
+
 def frame_u_k(measurement: PartMeasurement) -> float:
     """
-    Standard uncertainty of a part's temperature against the rest of its frame: its own lines and the sensor's.
+    Standard uncertainty of a part's temperature against the rest of its frame: its own lines, its type's, the sensor's.
 
     Examples
     --------
@@ -82,7 +88,7 @@ def frame_u_k(measurement: PartMeasurement) -> float:
     >>> frame_u_k(PartMeasurement(part, 50, 40.0, 40.0, 20.0, 2.0, budget=lines))
     0.5
     """
-    lines = (line for line in measurement.budget if line.shared is None or is_sensors(line))
+    lines = (line for line in measurement.budget if line.shared is None or is_sensors(line) or is_types(line))
     return float(np.sqrt(sum(line.u_k**2 for line in lines)))
 
 
