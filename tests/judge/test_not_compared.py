@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from tests.judge.scenes import look_at, small_board, usual_powers
+from thermscan.judge.learning import learn_baseline
 from thermscan.judge.remarks import blind_remarks
 from thermscan.judge.weighing import Why
 from thermscan.layout.board import Board
@@ -82,3 +83,24 @@ def test_parts_of_which_a_dead_one_would_look_the_same_are_named():
         replace(seen[0], ref="U13", own_expected_k=5.0, u_k=0.3, spread_k=0.4, place_k=0.0),
     ]
     assert [r.rpartition(": ")[2] for r in blind_remarks(scene.measurements, [*seen, *cool][-4:])] == ["U11, U12"]
+
+
+def test_a_board_that_shows_no_heat_is_not_called_clear():
+    # As an unpowered one looks: noise alone, then a look at one that gives a little.
+    for seed in range(5):
+        cold = look_at(dict.fromkeys(usual_powers(), 0.0), seed=seed).judge()
+        assert cold.overall == "undecided"
+        assert len(cold.not_compared) == len(small_board().parts)
+        assert any("powered and warm" in remark for remark in cold.remarks)
+    assert look_at(usual_powers(0.2)).judge().overall == "clear"
+
+
+def test_a_short_on_a_cold_board_is_found_all_the_same():
+    judgement = look_at(dict.fromkeys(usual_powers(), 0.0) | {"U3": 0.4}).judge()
+    assert judgement.overall == "act"
+
+
+def test_good_runs_of_a_cold_stage_are_a_comparison():
+    cold = dict.fromkeys(usual_powers(), 0.0)
+    baseline = learn_baseline([look_at(cold, seed=seed, name=f"good-{seed}") for seed in (2, 3)])
+    assert look_at(cold).judge(baseline=baseline).overall == "clear"

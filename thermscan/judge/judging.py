@@ -11,6 +11,9 @@ from thermscan.heat.split import HeatSplit
 from thermscan.heat.spots import WarmSpot
 from thermscan.judge.against_baseline import against_baseline, new_on_bare_k
 from thermscan.judge.allowed import gives_no_heat
+from thermscan.judge.asleep import REASON as NO_HEAT_REASON
+from thermscan.judge.asleep import REMARK as NO_HEAT_REMARK
+from thermscan.judge.asleep import shows_no_heat
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.baseline_rule import check_same_board
 from thermscan.judge.board_wide import BoardWide, board_findings
@@ -177,6 +180,10 @@ def judge_heat(
     findings += name_unplaced(measurements, baseline=baseline, ambient_c=run.ambient_c)
     ordered = tuple(sorted(findings, key=_importance))
     verdicts = tuple(_warmed(_verdict(m, ordered, compared, board, heat.split), near.told_with) for m in measurements)
+    # Known-good runs of such a stage show as little, and are a comparison.
+    asleep = against is None and shows_no_heat(measurements, heat)
+    if asleep:
+        verdicts = tuple(_not_compared(each) for each in verdicts)
     board_wide = against.board_wide if against is not None else None
     evidence = Evidence(heat.split, weighed, board_wide, heat.spots, heat, suspects)
     judgement = Judgement(
@@ -190,7 +197,7 @@ def judge_heat(
         overall=_overall(verdicts, ordered),
         remarks=(
             *run_remarks(measurements, heat.split, baseline=baseline, against=against, spots=unmapped.remarks),
-            *blind_remarks(measurements, compared),
+            *((NO_HEAT_REMARK,) if asleep else blind_remarks(measurements, compared)),
         ),
         evidence=evidence,
     )
@@ -245,6 +252,13 @@ def _verdict(
     elif about:
         verdict = "watch"
     return PartVerdict(measurement, verdict, compared, None if compared else why_alone(measurement, board))
+
+
+def _not_compared(verdict: PartVerdict) -> PartVerdict:
+    """Of a board that shows no heat, normal parts were compared with nothing."""
+    if verdict.verdict != "normal":
+        return verdict
+    return replace(verdict, compared_by=(), reason=NO_HEAT_REASON)
 
 
 def _warmed(verdict: PartVerdict, told_with: Mapping[str, str]) -> PartVerdict:

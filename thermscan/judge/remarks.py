@@ -79,7 +79,7 @@ def run_remarks(
     spots : sequence of str
         Remarks on warm spots of the bare board.
     """
-    remarks = [*_board_remarks(measurements, split)]
+    remarks = [*_board_remarks(split)]
     if split is None:
         remarks.append(
             "too little bare board is seen to tell a part's own heat from its neighbours': "
@@ -97,14 +97,9 @@ def run_remarks(
     return (*remarks, *spots, *touch_remarks(measurements), *capacitor_remarks(measurements))
 
 
-def _board_remarks(measurements: Sequence[PartMeasurement], split: HeatSplit | None) -> list[str]:
+def _board_remarks(split: HeatSplit | None) -> list[str]:
     """What makes one doubt the run as a whole."""
-    rises = [m.rise_k for m in measurements if m.rise_k is not None]
     remarks = []
-    if len(rises) > 1 and max(rises) - min(rises) < thresholds.ASLEEP_K:
-        remarks.append(
-            f"all measured parts lie within {thresholds.ASLEEP_K:g} K of each other: is the board powered and warm?"
-        )
     if split is not None:
         doubt = 2 * float(np.hypot(split.u_constant_k, thresholds.AMBIENT_DOUBT_K))
         if abs(split.constant_k) > doubt:

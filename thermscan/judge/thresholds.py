@@ -42,8 +42,6 @@ WARMED_LEAST_K = 3.0
 WARMED_LEAST_SHARE = 0.25
 # Against known-good runs of the same part there are no warm corners: sooner.
 WARMED_LEAST_NEW_K = 2.0
-# A board whose parts rise no more than this apart is hardly at work.
-ASLEEP_K = 1.0
 # Beyond this the ambient or the camera is off, not the board: camera 2 K and thermometer 0.5 K, at 2 sigma.
 AMBIENT_DOUBT_K = 2.1
 
