@@ -7,6 +7,7 @@ import re
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from thermscan.errors import InputError
 from thermscan.frames.units import unit_named
@@ -262,29 +263,43 @@ def find_dialect(lines: Sequence[str], *, where: str) -> Dialect:
     sample = filled[::step]
     best, best_score = None, 0.0
     for separator in SEPARATORS:
-        rows = [Dialect(separator, ".").cells(line) for line in sample if separator in line]
+        rows = [_sniffed(line, separator) for line in sample if separator in line]
         for decimal in DECIMALS:
-            dialect = Dialect(separator, decimal)
-            score = _table_score(rows, dialect)
+            score = _table_score(rows, decimal)
             if score > best_score + 1e-9:
-                best, best_score = dialect, score
+                best, best_score = Dialect(separator, decimal), score
     if best is None:
         raise InputError(NO_TABLE, where=where, fix=HOW_TO_WRITE)
     return best
 
 
-def _table_score(rows: Sequence[Sequence[str]], dialect: Dialect) -> float:
+class _Sniffed(NamedTuple):
+    """How many cells a line has, and those of some of them that hold anything."""
+
+    width: int
+    cells: tuple[str, ...]
+
+
+def _sniffed(line: str, separator: str) -> _Sniffed:
+    # A wide row has hundreds of cells: blanks are taken off those alone that are looked at.
+    plain = separator != BLANKS and '"' not in line
+    cells = line.split(separator) if plain else Dialect(separator, ".").cells(line)
+    some = (cell.strip() for cell in cells[:: max(len(cells) // _SNIFFED_CELLS, 1)])
+    return _Sniffed(len(cells), tuple(cell for cell in some if not no_reading(cell)))
+
+
+def _table_score(rows: Sequence[_Sniffed], decimal: str) -> float:
     """What the rows of the commonest width score: header lines may read as numbers under a wrong dialect too."""
     by_width: defaultdict[int, float] = defaultdict(float)
-    for cells in rows:
-        by_width[len(cells)] += _row_score(cells, dialect)
+    for row in rows:
+        by_width[row.width] += _row_score(row, decimal)
     return max(by_width.values(), default=0.0)
 
 
-def _row_score(cells: Sequence[str], dialect: Dialect) -> float:
-    if len(cells) < 2:
+def _row_score(row: _Sniffed, decimal: str) -> float:
+    if row.width < 2:
         return 0.0
-    sniffed = cells[:: max(len(cells) // _SNIFFED_CELLS, 1)]
-    numbers = sum(dialect.number(cell) is not None for cell in sniffed)
-    words = sum(not no_reading(cell) for cell in sniffed) - numbers
+    is_number = _NUMBER[decimal].fullmatch
+    numbers = sum(is_number(cell) is not None for cell in row.cells)
+    words = len(row.cells) - numbers
     return max(numbers - _TEXT_COST * max(words - 1, 0), 0.0)
