@@ -1,12 +1,13 @@
 """
 Many runs: one after the other, side by side, and on a cluster of which a worker is killed on the way.
 
-    python tests/benchmarks/many.py [--runs 1000] [--boards 10] [--parts 54] [--single 30]
+    python tests/benchmarks/many.py [--runs 1000] [--boards 10] [--parts 54] [--single 30] [--columns 640]
 
 Boards by the simulator, each with many run files; every fiftieth run names a frame that is not there. All lines of
 `inspect --json` must be there once, in order, byte for byte those of the other ways. The cost of one run alone is that
-of the first `--single` runs in one process; aim: side by side within 1.2 times half of it. Wall clock needs a quiet
-machine; processor time is told beside it. Status 1 if a line is lost, double or different.
+of the first `--single` runs in one process; aim: side by side within 1.2 times half of it. The wall clock needs a quiet
+machine. What does not hang on it is the processor time of the busier of two processes, or half of all if that is more:
+so long it takes where both cores are free. Status 1 if a line is lost, double or different.
 """
 
 from __future__ import annotations
@@ -21,6 +22,8 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -31,14 +34,35 @@ TREE = HERE.parents[1]
 sys.path[:0] = [str(TREE), str(HERE)]
 os.environ["PYTHONPATH"] = str(TREE)
 
+import psutil  # noqa: E402 - comes with distributed
 from scale import write_board  # noqa: E402
 
 BAD_EVERY = 50
 
 
-def write_runs(folder: Path, *, runs: int, boards: int, parts: int) -> list[str]:
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What `inspect --json` printed, seconds by the wall, of processor, and of the busiest process's processor."""
+
+    lines: list[str]
+    wall_s: float
+    spent_s: float
+    busiest_s: float
+
+    def row(self, name: str, alone: Told) -> str:
+        """One line of the table, against half of what the same runs cost alone."""
+        half = len(self.lines) / len(alone.lines) / 2
+        wall, free = self.wall_s / (half * alone.wall_s), max(self.busiest_s, self.spent_s / 2) / (half * alone.spent_s)
+        each = self.spent_s / len(self.lines)
+        return (
+            f"{name:34} {len(self.lines):6d} {self.wall_s:9.1f} {self.spent_s:9.1f} {each:8.3f} {wall:8.2f} {free:8.2f}"
+        )
+
+
+def write_runs(folder: Path, *, runs: int, boards: int, parts: int, columns: int) -> list[str]:
     """Run files, board by board in turns."""
-    sources = [write_board(folder / f"board-{k}", parts, seed=k) for k in range(boards)]
+    shape = (3 * columns // 4, columns)
+    sources = [write_board(folder / f"board-{k}", parts, seed=k, shape=shape) for k in range(boards)]
     made = []
     for number in range(runs):
         source = sources[number % boards]
@@ -51,23 +75,39 @@ def write_runs(folder: Path, *, runs: int, boards: int, parts: int) -> list[str]
 
 def lines_of(
     runs: Sequence[str], options: Sequence[str], told: Path, meanwhile: Callable[[int], None] = lambda _: None
-) -> tuple[list[str], float, float]:
-    """What `inspect --json` prints, seconds by the wall and of processor; `meanwhile` is told how many lines came."""
+) -> Told:
+    """All of it from a process of its own; `meanwhile` is told how many lines came."""
+    busy: dict[int, float] = {}
+    count = 0
     before, start = resource.getrusage(resource.RUSAGE_CHILDREN), time.monotonic()
-    with told.open("wb") as out, told.with_suffix(".err").open("wb") as faults:
+    with told.open("wb") as out, told.open("rb") as so_far, told.with_suffix(".err").open("wb") as faults:
         command = [sys.executable, "-m", "thermscan", "inspect", *runs, "--json", *options]
         process = subprocess.Popen(command, stdout=out, stderr=faults)
         while process.poll() is None:
             time.sleep(0.2)
-            meanwhile(told.read_bytes().count(b"\n"))
+            count += so_far.read().count(b"\n")
+            meanwhile(count)
+            busy.update(_processor_s(process.pid))
     if process.returncode not in (0, 1, 2, 3):
         raise RuntimeError(told.with_suffix(".err").read_text()[-500:])
     wall, after = time.monotonic() - start, resource.getrusage(resource.RUSAGE_CHILDREN)
     spent = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-    return told.read_text().splitlines(), wall, spent
+    return Told(told.read_text().splitlines(), wall, spent, max(busy.values(), default=0.0))
 
 
-def on_cluster(runs: Sequence[str], told: Path) -> tuple[list[str], float, float, int]:
+def _processor_s(pid: int) -> dict[int, float]:
+    """So far, of a process and all that it started, each by its number."""
+    found = {}
+    with suppress(psutil.NoSuchProcess):
+        first = psutil.Process(pid)
+        for each in (first, *first.children(recursive=True)):
+            with suppress(psutil.NoSuchProcess):
+                times = each.cpu_times()
+                found[each.pid] = times.user + times.system
+    return found
+
+
+def on_cluster(runs: Sequence[str], told: Path) -> tuple[Told, int]:
     """The same on a cluster of two workers, of which one is killed after a third of the runs; and how many were."""
     from distributed import LocalCluster
 
@@ -81,9 +121,10 @@ def on_cluster(runs: Sequence[str], told: Path) -> tuple[list[str], float, float
                 killed.append(worker.pid)
                 os.kill(worker.pid, signal.SIGKILL)
 
-        lines, wall, _ = lines_of(runs, ["--cluster", cluster.scheduler_address], told, kill)
+        found = lines_of(runs, ["--cluster", cluster.scheduler_address], told, kill)
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    return lines, wall, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime, len(killed)
+    spent = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    return replace(found, spent_s=spent), len(killed)
 
 
 def main() -> int:
@@ -92,33 +133,30 @@ def main() -> int:
     options.add_argument("--boards", type=int, default=10)
     options.add_argument("--parts", type=int, default=54)
     options.add_argument("--single", type=int, default=30)
+    options.add_argument("--columns", type=int, default=640)
     given = options.parse_args()
     with tempfile.TemporaryDirectory() as temporary:
         folder = Path(temporary)
-        runs = write_runs(folder, runs=given.runs, boards=given.boards, parts=given.parts)
-        first = runs[: given.single]
-        alone, wall, spent = lines_of(first, [], folder / "alone.txt")
-        each_wall, each = wall / len(first), spent / len(first)
-        print(f"{'':34} {'runs':>6} {'wall, s':>9} {'CPU, s':>9} {'CPU/run':>8} {'wall/run over half of alone':>28}")
-        print(f"{'one after the other':34} {len(first):6d} {wall:9.1f} {spent:9.1f} {each:8.2f}", flush=True)
-        side, wall, spent = lines_of(runs, ["--jobs", "2"], folder / "side.txt")
-        share = wall / len(runs) / (each_wall / 2)
-        print(
-            f"{'--jobs 2':34} {len(runs):6d} {wall:9.1f} {spent:9.1f} {spent / len(runs):8.2f} {share:28.2f}",
-            flush=True,
-        )
-        there, wall, spent, killed = on_cluster(runs, folder / "cluster.txt")
-        share = wall / len(runs) / (each_wall / 2)
-        name = f"--cluster, {killed} of 2 workers killed"
-        print(f"{name:34} {len(runs):6d} {wall:9.1f} {spent:9.1f} {spent / len(runs):8.2f} {share:28.2f}")
+        given_runs = {"runs": given.runs, "boards": given.boards, "parts": given.parts, "columns": given.columns}
+        runs = write_runs(folder, **given_runs)
+        alone = lines_of(runs[: given.single], [], folder / "alone.txt")
+        print(f"{'':64} {'':8} over half of alone")
+        print(f"{'':34} {'runs':>6} {'wall, s':>9} {'CPU, s':>9} {'CPU/run':>8} {'wall':>8} {'free':>8}")
+        print(alone.row("one after the other", alone), flush=True)
+        side = lines_of(runs, ["--jobs", "2"], folder / "side.txt")
+        print(side.row("--jobs 2", alone), flush=True)
+        there, killed = on_cluster(runs, folder / "cluster.txt")
+        print(there.row(f"--cluster, {killed} of 2 workers killed", alone))
     wrong = {
         "lost or double, or out of order": sum(
-            [json.loads(line)["run"] for line in told] != runs for told in (side, there)
+            [json.loads(line)["run"] for line in told.lines] != runs for told in (side, there)
         ),
-        "other than one after the other": sum(one != other for one, other in zip(alone, side, strict=False)),
-        "other on the cluster": sum(one != other for one, other in zip(side, there, strict=False)),
+        "other than one after the other": sum(
+            one != other for one, other in zip(alone.lines, side.lines, strict=False)
+        ),
+        "other on the cluster": sum(one != other for one, other in zip(side.lines, there.lines, strict=False)),
         "kills that did not happen": 1 - killed,
-        "bad runs not told": sum(not json.loads(line)["faults"] for line in side[BAD_EVERY - 1 :: BAD_EVERY]),
+        "bad runs not told": sum(not json.loads(line)["faults"] for line in side.lines[BAD_EVERY - 1 :: BAD_EVERY]),
     }
     print("; ".join(f"{what}: {count}" for what, count in wrong.items()))
     return int(any(wrong.values()))

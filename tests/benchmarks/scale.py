@@ -45,7 +45,7 @@ WATCHED = (
 )
 
 
-def write_board(folder: Path, parts: int, *, seed: int) -> Path:
+def write_board(folder: Path, parts: int, *, seed: int, shape: tuple[int, int] = SHAPE) -> Path:
     """A board of so many parts in groups, one of them too hot, as files; the run's path."""
     from samples.simulator import place_camera, render_frame, solve_board, write_layout, write_tiff
     from samples.simulator.boards import SURFACES
@@ -74,7 +74,7 @@ def write_board(folder: Path, parts: int, *, seed: int) -> Path:
     watts = {ref: w * scale for ref, w in watts.items()}
     watts[made[parts // 2].ref] *= 4.0
     field = solve_board(board, watts, ambient_c=AMBIENT_C)
-    pose = place_camera(board, SHAPE, tilt_deg=12.0, fill=0.9)
+    pose = place_camera(board, shape, tilt_deg=12.0, fill=0.9)
     seen = render_frame(field, board, pose, rng=rng, netd_k=0.05, blur_px=0.5, reflected_c=AMBIENT_C, heights=True)
     folder.mkdir(parents=True, exist_ok=True)
     write_layout(folder, board)
