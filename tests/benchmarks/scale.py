@@ -45,9 +45,9 @@ WATCHED = (
 )
 
 
-def write_board(folder: Path, parts: int, *, seed: int, shape: tuple[int, int] = SHAPE) -> Path:
-    """A board of so many parts in groups, one of them too hot, as files; the run's path."""
-    from samples.simulator import place_camera, render_frame, solve_board, write_layout, write_tiff
+def seen_board(parts: int, *, seed: int, shape: tuple[int, int] = SHAPE) -> tuple[Any, Any, Any, float]:
+    """A board of so many parts in groups, one of them too hot; its frame, the camera's place, and its watts."""
+    from samples.simulator import place_camera, render_frame, solve_board
     from samples.simulator.boards import SURFACES
     from thermscan.layout.board import Board, Part
 
@@ -76,15 +76,23 @@ def write_board(folder: Path, parts: int, *, seed: int, shape: tuple[int, int] =
     field = solve_board(board, watts, ambient_c=AMBIENT_C)
     pose = place_camera(board, shape, tilt_deg=12.0, fill=0.9)
     seen = render_frame(field, board, pose, rng=rng, netd_k=0.05, blur_px=0.5, reflected_c=AMBIENT_C, heights=True)
+    return board, seen, pose, sum(watts.values())
+
+
+def write_board(folder: Path, parts: int, *, seed: int, shape: tuple[int, int] = SHAPE) -> Path:
+    """The same as files; the run's path."""
+    from samples.simulator import write_layout, write_tiff
+
+    board, seen, pose, watts = seen_board(parts, seed=seed, shape=shape)
     folder.mkdir(parents=True, exist_ok=True)
     write_layout(folder, board)
     write_tiff(folder / "look.tiff", [seen.apparent_c])
-    corners = ", ".join(f"[{x:.2f}, {y:.2f}]" for x, y in pose.px(outline))
+    corners = ", ".join(f"[{x:.2f}, {y:.2f}]" for x, y in pose.px(board.outline_mm))
     run = folder / "run.toml"
     run.write_text(
         f'layout = "board.toml"\nframes = ["look.tiff"]\nambient_c = {AMBIENT_C}\nminutes_on = 40\n'
         f"corners_px = [{corners}]\n"
-        f'supply = [{{ rail = "+5 V", volts = 5.0, amps = {sum(watts.values()) / 5.0:.3f} }}]\n'
+        f'supply = [{{ rail = "+5 V", volts = 5.0, amps = {watts / 5.0:.3f} }}]\n'
     )
     return run
 
