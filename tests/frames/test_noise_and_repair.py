@@ -13,7 +13,7 @@ from scipy.ndimage import binary_dilation, gaussian_filter, shift
 from thermscan.frames.frame import Frame, FrameSource
 from thermscan.frames.noise import spatial_noise, temporal_noise
 from thermscan.frames.recording import without_repeats
-from thermscan.frames.repair import repair_frame, repair_frames, repair_values
+from thermscan.frames.repair import repair_frames, repair_values
 
 
 def bench(rng, *, shape=(96, 128), noise_k=0.05, blur_px=0.6, parts=20):
@@ -136,14 +136,14 @@ def test_missing_pixels_stay_missing():
 def test_a_repair_is_the_same_in_every_unit(unit, values):
     frame = bench(np.random.default_rng(9))
     frame[30, 40] = frame[50, 60] = 150.0
-    repaired = repair_frame(as_frame(values(frame), unit=unit))
+    (repaired,) = repair_frames([as_frame(values(frame), unit=unit)])
     np.testing.assert_allclose(repaired.values, values(repair_values(frame).values), rtol=1e-12)
     assert repaired.remarks == ("2 dead pixels were replaced by the median of their neighbours",)
 
 
 def test_a_sound_frame_is_handed_on_as_it_is():
     frame = as_frame(bench(np.random.default_rng(10)))
-    assert repair_frame(frame) is frame
+    assert repair_frames([frame])[0] is frame
 
 
 def test_flickering_pixels_of_a_recording_are_replaced_and_counted():

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from thermscan.heat.bodies import UPPER_SHARE, Bodies, board_bodies, body_areas_mm2, body_responses
+from tests.heat.responses import body_responses
+from thermscan.heat.bodies import UPPER_SHARE, Bodies, board_bodies, body_areas_mm2
 from thermscan.heat.fin import fin_grid
 from thermscan.layout.board import Board, Part, Surface
 from thermscan.registration.registration import PartHeight

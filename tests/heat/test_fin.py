@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.heat.responses import fin_responses
 from thermscan.heat.fin import fin_grid, footprints
-from thermscan.heat.sheet import fin_responses
 from thermscan.layout.board import Board, Part, Surface
 
 MASK = Surface("solder-mask", 0.9, 0.03)

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import numpy as np
 
+from tests.heat.responses import fin_responses
 from thermscan.frames.frame import Frame, FrameSource
 from thermscan.heat.fin import fin_grid, footprints
-from thermscan.heat.sheet import fin_responses
 from thermscan.judge.finding import Judgement
 from thermscan.judge.judging import judge_run
 from thermscan.layout.board import Board, Part, Surface

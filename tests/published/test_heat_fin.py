@@ -13,9 +13,9 @@ import pytest
 from scipy import sparse
 from scipy.special import i0, i1, k0, k1
 
-from thermscan.heat.bodies import UPPER_SHARE, board_bodies, body_responses
+from tests.heat.responses import body_responses, fin_responses
+from thermscan.heat.bodies import UPPER_SHARE, board_bodies
 from thermscan.heat.fin import FinGrid, fin_grid
-from thermscan.heat.sheet import fin_responses
 from thermscan.layout.board import Board, Part, Surface
 
 # k 20 W/(m K), t 1.6 mm, h 20 W/(m2 K): decay length 40 mm. 1 W over h is 50 000 K mm2.

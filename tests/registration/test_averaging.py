@@ -12,7 +12,7 @@ from thermscan.coordinates import map_points, pixel_centres
 from thermscan.errors import InputError
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.registration.geometry.homography import homography_from_corners
-from thermscan.registration.recordings.averaging import align_views, average_views, separate_views
+from thermscan.registration.recordings.averaging import align_views, separate_views
 from thermscan.registration.recordings.merging import fine_grid, merge_views
 from thermscan.registration.recordings.recording_motion import recording_motion
 
@@ -54,7 +54,7 @@ def test_a_known_motion_of_a_known_picture_is_found(name: str) -> None:
 def test_averaging_lowers_the_noise_as_it_says() -> None:
     scene, rng = _scene("camera"), np.random.default_rng(8)
     frames = [_frame(scene, rng.normal(0, 2, 2) * (k > 0) + np.zeros((4, 2)), k) for k in range(8)]
-    mean = average_views(frames)
+    mean = align_views(frames).mean()
     assert mean.frames == 8
     assert mean.noise_k == pytest.approx(NOISE_K / np.sqrt(8))
     clean = _frame(scene, np.zeros((4, 2)), 0, noise_k=0.0).apparent_c
@@ -69,7 +69,7 @@ def test_frozen_blocked_and_foreign_frames_are_left_out_and_counted() -> None:
     frames = [_frame(scene, np.full((4, 2), 0.7 * k), k) for k in range(5)]
     shutter = ThermalImage(np.random.default_rng(9).normal(30, NOISE_K, SHAPE), NOISE_K, 2.0, (8.0, 14.0), 0.6)
     other = _frame(_scene("coins"), np.zeros((4, 2)), 11)
-    mean = average_views([*frames, frames[3], shutter, other])
+    mean = align_views([*frames, frames[3], shutter, other]).mean()
     assert mean.frames == 5
     told = " / ".join(mean.remarks)
     assert "1 of 8 frames left out: exact repeats" in told
@@ -79,13 +79,15 @@ def test_frozen_blocked_and_foreign_frames_are_left_out_and_counted() -> None:
 
 def test_different_views_are_not_averaged() -> None:
     with pytest.raises(InputError, match="do not show the same view"):
-        average_views([_frame(_scene("camera"), np.zeros((4, 2)), 1), _frame(_scene("coins"), np.zeros((4, 2)), 2)])
+        align_views(
+            [_frame(_scene("camera"), np.zeros((4, 2)), 1), _frame(_scene("coins"), np.zeros((4, 2)), 2)]
+        ).mean()
 
 
 def test_frames_of_different_sizes_are_refused() -> None:
     small = ThermalImage(np.zeros((10, 12)), 0.05, 2.0, (8.0, 14.0), 0.6)
     with pytest.raises(InputError, match="different sizes"):
-        average_views([_frame(_scene("camera"), np.zeros((4, 2)), 1), small])
+        align_views([_frame(_scene("camera"), np.zeros((4, 2)), 1), small]).mean()
 
 
 def test_a_bad_pixel_is_filled_by_the_other_frames() -> None:
@@ -94,7 +96,7 @@ def test_a_bad_pixel_is_filled_by_the_other_frames() -> None:
     holed = frames[0].apparent_c.copy()
     holed[90, 120] = np.nan
     first = ThermalImage(holed, NOISE_K, 2.0, (8.0, 14.0), 0.6)
-    mean = average_views([first, *frames[1:]])
+    mean = align_views([first, *frames[1:]]).mean()
     # As the first frame would have read there, within three deviations of the noise of both.
     assert mean.apparent_c[90, 120] == pytest.approx(
         frames[0].apparent_c[90, 120], abs=3 * NOISE_K * (1 + 1 / 3) ** 0.5
@@ -103,7 +105,7 @@ def test_a_bad_pixel_is_filled_by_the_other_frames() -> None:
 
 def test_one_frame_passes_through_unchanged() -> None:
     frame = _frame(_scene("camera"), np.zeros((4, 2)), 1)
-    assert np.array_equal(average_views([frame]).apparent_c, frame.apparent_c)
+    assert np.array_equal(align_views([frame]).mean().apparent_c, frame.apparent_c)
 
 
 def _held(seed: int, *, count: int, jump_px: float = 0.0, turn_deg: float = 0.0) -> list[np.ndarray]:
@@ -158,8 +160,8 @@ def test_what_only_a_few_frames_show_is_not_averaged() -> None:
     probed = frames[4].apparent_c.copy()
     probed[80:110, 100:104] += 12.0
     frames[4] = ThermalImage(probed, NOISE_K, 2.0, (8.0, 14.0), 0.6)
-    clean = average_views([image for k, image in enumerate(frames) if k != 4])
-    mean = average_views(frames)
+    clean = align_views([image for k, image in enumerate(frames) if k != 4]).mean()
+    mean = align_views(frames).mean()
     assert mean.frames == 8
     assert np.abs(mean.apparent_c - clean.apparent_c)[82:108, 95:106].max() < 0.5
 
@@ -167,7 +169,7 @@ def test_what_only_a_few_frames_show_is_not_averaged() -> None:
 def test_a_hand_before_the_first_frame_does_not_spoil_the_others() -> None:
     scene = _scene("camera")
     frames = [_frame(scene, np.full((4, 2), 0.5 * k), k) for k in range(4)]
-    mean = average_views([_frame(_scene("coins"), np.zeros((4, 2)), 11), *frames])
+    mean = align_views([_frame(_scene("coins"), np.zeros((4, 2)), 11), *frames]).mean()
     assert mean.frames == 4
     assert "corners are those of a later one" in " / ".join(mean.remarks)
 

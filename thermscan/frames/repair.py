@@ -96,25 +96,6 @@ def repair_values(values: ArrayLike, *, noise: float | None = None, clear: float
     return Repaired(array, dead)
 
 
-def repair_frame(frame: Frame) -> Frame:
-    """
-    A frame without its dead pixels, and a remark that counts them.
-
-    Frames in counts are left as they are where the size of a kelvin is not known; only pixels clear of the noise go.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> from thermscan.frames.frame import FrameSource
-    >>> field = np.full((9, 9), 22.0)
-    >>> field[4, 4] = 180.0
-    >>> frame = Frame(field, "C", "given", FrameSource(Path("idle.csv"), 0, "", "CSV", "text"))
-    >>> repair_frame(frame).remarks
-    ('1 dead pixel was replaced by the median of its neighbours',)
-    """
-    return repair_frames((frame,))[0]
-
-
 def repair_frames(frames: Sequence[Frame]) -> tuple[Frame, ...]:
     """
     Frames without their dead pixels, and, where a file holds six or more, without its flickering ones.

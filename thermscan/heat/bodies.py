@@ -219,27 +219,3 @@ def join_bodies(
     rise = np.linalg.inv(np.diag(joint + body_loss) - spread.T @ per_body)
     responses = Responses(per_body, np.asarray(bodies.shares.T @ per_body) @ rise, rise)
     return Joined(bodies, sheet, conductance_mm2, own, plain_loss, spread, joint, body_loss, responses)
-
-
-def body_responses(grid: FinGrid, bodies: Bodies, *, decay_mm: float, contact: NDArray[np.float64]) -> Responses:
-    """
-    Rise of board and bodies for one unit of each part's heat, the loss being the same at any rise.
-
-    Parameters
-    ----------
-    grid, bodies, decay_mm, contact
-        As for `join_bodies`.
-
-    Examples
-    --------
-    >>> from thermscan.layout.board import Board, Part, Surface
-    >>> mask = Surface("solder-mask", 0.9, 0.03)
-    >>> chip = Part("U1", 20.0, 10.0, 50.0, 40.0, 0.0, mask)
-    >>> board = Board("b", None, [[0, 0], [100, 0], [100, 80], [0, 80]], 1.6, mask, (chip,))
-    >>> from thermscan.heat.fin import fin_grid
-    >>> grid = fin_grid(board)
-    >>> rise = body_responses(grid, board_bodies(board, grid), decay_mm=25.0, contact=np.array([10.0]))
-    >>> bool(rise.bodies[0, 0] > rise.beneath[0, 0] > rise.cells(np.ones(1)).mean())
-    True
-    """
-    return join_bodies(grid, bodies, decay_mm=decay_mm, contact=contact).responses

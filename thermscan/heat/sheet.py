@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
 
 from thermscan.heat.fin import FinGrid
 
@@ -109,42 +108,3 @@ def factor_sheet(
         inverses.append(np.linalg.inv(block))
         before.append((there, here, link))
     return SheetFactor(tuple(lines), tuple(inverses), tuple(before))
-
-
-def fin_responses(grid: FinGrid, sources: sparse.csc_matrix, *, decay_mm: float) -> NDArray[np.float64]:
-    """
-    The rise of every cell for one unit of each source.
-
-    Solves T - L^2 lap(T) = q / h on the board's cells, edges insulated, where L is the decay length
-    sqrt(k t / h) and h the loss of both faces together. The unit of a source is therefore watts over h:
-    kelvin times square millimetres. The loss over all cells equals what is put in.
-
-    Parameters
-    ----------
-    grid : FinGrid
-    sources : sparse matrix of shape (cells, n)
-        Share of each source that enters each cell.
-    decay_mm : float
-
-    Returns
-    -------
-    ndarray of shape (cells, n)
-        Kelvin per (K mm2).
-
-    References
-    ----------
-    .. [1] F. P. Incropera and D. P. DeWitt, Fundamentals of Heat and Mass Transfer, section 3.6 (extended
-       surfaces): k t lap(T) - h (T - Ta) + q = 0.
-
-    Examples
-    --------
-    >>> grid = FinGrid(np.ones((20, 20), bool), 5.0, 5.0)
-    >>> everywhere = sparse.csc_matrix(np.full((400, 1), 1 / 400))
-    >>> rise = fin_responses(grid, everywhere, decay_mm=30.0)
-    >>> bool(np.allclose(rise, 1 / (100 * 100)))
-    True
-    """
-    sheet = factor_sheet(
-        grid, conductance_mm2=grid.cell_area_mm2 * decay_mm**2, own=np.full(grid.cells, grid.cell_area_mm2)
-    )
-    return sheet.solve(sources.toarray())

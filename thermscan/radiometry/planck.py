@@ -111,48 +111,6 @@ def spectral_radiance(wavelength_um: ArrayLike, temp_c: ArrayLike) -> NDArray[np
     return radiance
 
 
-def band_fraction(wavelength_temperature_um_k: ArrayLike) -> NDArray[np.float64]:
-    """
-    Share of a black surface's radiation that lies below a wavelength.
-
-    Parameters
-    ----------
-    wavelength_temperature_um_k : array_like
-        Wavelength times absolute temperature, in micrometre kelvin, 0 or more.
-
-    Returns
-    -------
-    ndarray of the same shape
-        From 0 to 1.
-
-    Notes
-    -----
-    The exponential series of the integral [1]_, and for long wavelengths its power series; they meet
-    to 1e-13.
-
-    References
-    ----------
-    .. [1] S. L. Chang and K. T. Rhee, Int. Comm. Heat Mass Transfer 11 (1984) 451-455.
-
-    Examples
-    --------
-    >>> round(float(band_fraction(2897.771955)), 6)
-    0.250055
-    """
-    product = np.asarray(wavelength_temperature_um_k, dtype=np.float64)
-    with np.errstate(divide="ignore"):
-        x = SECOND_RADIATION_CONSTANT_UM_K / product
-    n = np.arange(1, 81, dtype=np.float64)
-    # Below x = 0.5 the power series needs four terms of the Bernoulli kind; above it 80 exponentials do.
-    near = np.clip(np.where(x < 0.5, np.nan, x), None, 700.0)[..., None]
-    exponentials = np.exp(-n * near) * (near**3 / n + 3 * near**2 / n**2 + 6 * near / n**3 + 6 / n**4)
-    far = np.where(x < 0.5, x, 0.0)
-    powers = far**3 * (1 / 3 - far / 8 + far**2 / 60 - far**4 / 5040 + far**6 / 272160 - far**8 / 13305600)
-    scale = 15 / np.pi**4
-    fraction: NDArray[np.float64] = np.where(x < 0.5, 1 - scale * powers, scale * exponentials.sum(axis=-1))
-    return fraction
-
-
 def band_radiance(temp_c: ArrayLike, *, band_um: Band = DEFAULT_BAND_UM) -> NDArray[np.float64]:
     """
     Radiance of a black surface within a camera's band.

@@ -1,4 +1,4 @@
-"""Uncertainty carried through a function: first order (GUM), and by drawing (its Supplement 1) as the check."""
+"""Uncertainty carried through a function, to first order (GUM)."""
 
 from __future__ import annotations
 
@@ -53,30 +53,6 @@ class Propagated:
         return matrix
 
 
-@dataclass(frozen=True, slots=True)
-class Drawn:
-    """
-    What drawing the inputs at random gave.
-
-    Attributes
-    ----------
-    mean, u : float
-    low, high : float
-        Probabilistically symmetric coverage interval.
-    trials : int
-        How many gave a number.
-    refused : int
-        How many gave none (NaN).
-    """
-
-    mean: float
-    u: float
-    low: float
-    high: float
-    trials: int
-    refused: int
-
-
 def propagate(
     function: Callable[[NDArray[np.float64]], ArrayLike], values: ArrayLike, *, covariance: ArrayLike
 ) -> Propagated:
@@ -127,90 +103,3 @@ def propagate(
         columns.append((np.atleast_1d(function(x + shift)) - np.atleast_1d(function(x - shift))) / (2 * step))
     slopes = np.stack(columns, axis=1)
     return Propagated(np.atleast_1d(np.asarray(function(x))), slopes @ matrix @ slopes.T, slopes)
-
-
-def propagate_by_drawing(
-    function: Callable[[NDArray[np.float64]], ArrayLike],
-    draw: Callable[[np.random.Generator, int], NDArray[np.float64]],
-    *,
-    rng: np.random.Generator,
-    trials: int = 200_000,
-    coverage: float = 0.95,
-) -> Drawn:
-    """
-    Propagation of whole distributions, by Monte Carlo: the check on `propagate`.
-
-    Parameters
-    ----------
-    function : callable
-        Takes an array of shape (n, trials) and gives one of shape (trials,).
-    draw : callable
-        Given a generator and a number of trials, the inputs: shape (n, trials).
-    rng : numpy.random.Generator
-    trials : int
-    coverage : float
-        Of the interval, between 0 and 1.
-
-    Returns
-    -------
-    Drawn
-
-    Raises
-    ------
-    InputError
-        No trial gave a number.
-
-    References
-    ----------
-    .. [1] JCGM 101:2008, 7.2 to 7.7.
-
-    Examples
-    --------
-    >>> rng = np.random.default_rng(1)
-    >>> four = propagate_by_drawing(lambda x: x.sum(axis=0), lambda g, n: g.normal(size=(4, n)), rng=rng)
-    >>> round(four.u, 2)
-    2.0
-    """
-    results = np.asarray(function(draw(rng, trials)), dtype=np.float64)
-    good = results[np.isfinite(results)]
-    if good.size < 2:
-        raise InputError("none of the trials gave a number", fix="check the inputs")
-    low, high = np.quantile(good, [(1 - coverage) / 2, (1 + coverage) / 2])
-    return Drawn(
-        mean=float(good.mean()),
-        u=float(good.std(ddof=1)),
-        low=float(low),
-        high=float(high),
-        trials=int(good.size),
-        refused=int(results.size - good.size),
-    )
-
-
-def effective_degrees_of_freedom(u: ArrayLike, degrees: ArrayLike) -> float:
-    """
-    Degrees of freedom of a combined uncertainty (Welch-Satterthwaite).
-
-    Parameters
-    ----------
-    u : array_like of shape (n,)
-        Standard uncertainty that each input contributes.
-    degrees : array_like of shape (n,)
-        Of each; infinity where it is known exactly.
-
-    Returns
-    -------
-    float
-        Infinity where none limits it.
-
-    References
-    ----------
-    .. [1] JCGM 100:2008 (GUM), G.4.1, equation (G.2b).
-
-    Examples
-    --------
-    >>> round(effective_degrees_of_freedom([1.0, 1.0], [5, 5]), 6)
-    10.0
-    """
-    contributions = np.asarray(u, dtype=np.float64)
-    limiting = float(np.sum(contributions**4 / np.asarray(degrees, dtype=np.float64)))
-    return float(np.sum(contributions**2) ** 2 / limiting) if limiting > 0 else float("inf")

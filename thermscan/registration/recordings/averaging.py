@@ -71,20 +71,6 @@ class AlignedViews:
         )
 
 
-def average_views(images: Sequence[ThermalImage]) -> ThermalImage:
-    """
-    The mean of several frames of one view, with hand-held drift removed: `align_views` and its `mean`.
-
-    Examples
-    --------
-    >>> frame = np.random.default_rng(0).normal(25, 0.1, (48, 64))
-    >>> image = ThermalImage(frame, 0.1, 2.0, (8.0, 14.0), 0.6)
-    >>> average_views([image]).frames
-    1
-    """
-    return align_views(images).mean()
-
-
 def align_views(images: Sequence[ThermalImage]) -> AlignedViews:
     """
     The motion of several frames of one view.
