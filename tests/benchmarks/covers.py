@@ -12,7 +12,6 @@ fifth of its top; clear: by less than 3 %. Refused views are counted by themselv
 
 from __future__ import annotations
 
-import argparse
 import json
 import os
 import sys
@@ -20,7 +19,6 @@ import tempfile
 import time
 import warnings
 from collections import Counter
-from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
@@ -31,6 +29,7 @@ import cv2  # noqa: E402
 import numpy as np  # noqa: E402
 from scipy.stats import beta  # noqa: E402
 
+from tests.benchmarks.line_files import view_options, write_lines  # noqa: E402
 from tests.benchmarks.scene_covers import HIDDEN, KINDS, CoverScene, cover_scene, write_files  # noqa: E402
 from thermscan.errors import ThermscanError  # noqa: E402
 from thermscan.inspection import Inspection, inspect_run  # noqa: E402
@@ -120,22 +119,14 @@ def _share(count: int, of: int) -> str:
 
 def main() -> None:
     """Run views, or print tables."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--views", type=int, default=36)
-    parser.add_argument("--first", type=int, default=0, help="first seed")
-    parser.add_argument("--workers", type=int, default=1)
+    parser = view_options(__doc__, views=36, out="/tmp/covers.jsonl")
     parser.add_argument("--clicked", action="store_true", help="give corners, to 0.7 px")
-    parser.add_argument("--out", type=Path, default=Path("/tmp/covers.jsonl"))
-    parser.add_argument("--tables", type=Path, help="print these results instead")
     given = parser.parse_args()
     if given.tables:
         tables(given.tables)
         return
     seeds = range(given.first, given.first + given.views)
-    with given.out.open("w", encoding="utf-8") as file, ProcessPoolExecutor(given.workers) as pool:
-        for result in pool.map(run_view, seeds, [given.clicked] * given.views):
-            file.write(json.dumps(result) + "\n")
-            file.flush()
+    write_lines(given.out, run_view, seeds, [given.clicked] * given.views, workers=given.workers)
     tables(given.out)
 
 

@@ -12,12 +12,10 @@ is seen, in pixels, since a height that does not show does no harm.
 
 from __future__ import annotations
 
-import argparse
 import json
 import os
 import sys
 import warnings
-from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
@@ -27,6 +25,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 import cv2  # noqa: E402
 import numpy as np  # noqa: E402
 
+from tests.benchmarks.line_files import view_options, write_lines  # noqa: E402
 from tests.benchmarks.placing import COLS, HARDLY, WIDE_PX, WRONG_PX, _Camera, _least_width, _seen  # noqa: E402
 from tests.benchmarks.scenes import Scene, scene  # noqa: E402
 from thermscan.errors import ThermscanError  # noqa: E402
@@ -125,21 +124,12 @@ def _row(name: str, rows: list[dict], named: bool | None = None) -> None:
 
 def main() -> None:
     """Run views, or print tables."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--views", type=int, default=24)
-    parser.add_argument("--first", type=int, default=0, help="first seed")
-    parser.add_argument("--workers", type=int, default=1)
-    parser.add_argument("--out", type=Path, default=Path("/tmp/heights.jsonl"))
-    parser.add_argument("--tables", type=Path, help="print these results instead")
-    given = parser.parse_args()
+    given = view_options(__doc__, views=24, out="/tmp/heights.jsonl").parse_args()
     if given.tables:
         tables(given.tables)
         return
     seeds = range(given.first, given.first + given.views)
-    with given.out.open("w", encoding="utf-8") as file, ProcessPoolExecutor(given.workers) as pool:
-        for result in pool.map(run_view, seeds):
-            file.write(json.dumps(result) + "\n")
-            file.flush()
+    write_lines(given.out, run_view, seeds, workers=given.workers)
     tables(given.out)
 
 

@@ -4,21 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+import judging_lines as trial
 import numpy as np
-from judging_lines import (
-    PLACE_WRONG_PX,
-    Line,
-    acted,
-    around_fault,
-    compared,
-    false_acts,
-    false_watches,
-    first_is_culprit,
-    judged,
-    part_of,
-    watched,
-    z_of,
-)
+from judging_lines import Line
 from judging_tables import NORMAL_95, WATTS_FROM, WAYS, share_text
 
 Figure = Callable[[Sequence[Line]], str]
@@ -58,33 +46,36 @@ def _of_way(way: str, figure: Figure) -> Figure:
 
 def _judging(*, lone: bool) -> list[tuple[str, Figure]]:
     def good(lines: Sequence[Line]) -> list[Line]:
-        return [line for line in judged(lines) if line["kind"] == "good"]
+        return [line for line in trial.judged(lines) if line["kind"] == "good"]
 
     def faulty(lines: Sequence[Line]) -> list[Line]:
-        return [line for line in judged(lines) if line["kind"] != "good"]
+        return [line for line in trial.judged(lines) if line["kind"] != "good"]
 
     rows: list[tuple[str, Figure]] = [
         (
             "hot, z 6 and 3 K or more: 'act' where measured and compared",
-            lambda x: share_text(_usable(_large(x)), acted),
+            lambda x: share_text(_usable(_large(x)), trial.acted),
         ),
-        ("the same, 'act' of all looks", lambda x: share_text(_large(x), acted)),
+        ("the same, 'act' of all looks", lambda x: share_text(_large(x), trial.acted)),
         ("the same, called 'clear', of all looks", lambda x: share_text(_large(x), _clear)),
     ]
     if not lone:
         rows += [
-            ("dead: 'act' where measured and compared", lambda x: share_text(_usable(_kind(x, "dead")), acted)),
-            ("culprit that warms a neighbour: the same", lambda x: share_text(_usable(_kind(x, "warmed")), acted)),
-            ("its neighbour wrongly 'act'", lambda x: share_text(judged(_kind(x, "warmed")), _innocent_act)),
-            ("heat at no part, 2 to 25 K: 'act' of all looks", lambda x: share_text(_kind(x, "unmapped"), acted)),
-            ("the same, act or watch", lambda x: share_text(_kind(x, "unmapped"), watched)),
-            ("culprit stands first, where told", lambda x: share_text(_told(x), first_is_culprit)),
+            ("dead: 'act' where measured and compared", lambda x: share_text(_usable(_kind(x, "dead")), trial.acted)),
+            (
+                "culprit that warms a neighbour: the same",
+                lambda x: share_text(_usable(_kind(x, "warmed")), trial.acted),
+            ),
+            ("its neighbour wrongly 'act'", lambda x: share_text(trial.judged(_kind(x, "warmed")), _innocent_act)),
+            ("heat at no part, 2 to 25 K: 'act' of all looks", lambda x: share_text(_kind(x, "unmapped"), trial.acted)),
+            ("the same, act or watch", lambda x: share_text(_kind(x, "unmapped"), trial.watched)),
+            ("culprit stands first, where told", lambda x: share_text(_told(x), trial.first_is_culprit)),
         ]
     return [
         *rows,
-        ("good looks with an 'act'", lambda x: share_text(good(x), lambda line: bool(false_acts(line)))),
-        ("good looks with a 'watch'", lambda x: share_text(good(x), lambda line: bool(false_watches(line)))),
-        ("faulty looks with a wrong 'act'", lambda x: share_text(faulty(x), lambda line: bool(false_acts(line)))),
+        ("good looks with an 'act'", lambda x: share_text(good(x), lambda line: bool(trial.false_acts(line)))),
+        ("good looks with a 'watch'", lambda x: share_text(good(x), lambda line: bool(trial.false_watches(line)))),
+        ("faulty looks with a wrong 'act'", lambda x: share_text(faulty(x), lambda line: bool(trial.false_acts(line)))),
         ("measured parts of good looks compared with nothing", lambda x: _alone(good(x))),
     ]
 
@@ -92,8 +83,8 @@ def _judging(*, lone: bool) -> list[tuple[str, Figure]]:
 def _measuring() -> list[tuple[str, Figure]]:
     return [
         ("board not found, refused", lambda x: share_text(x, lambda line: line["said"]["refused"] is not None)),
-        (f"wrong by more than {PLACE_WRONG_PX} px, not refused", lambda x: share_text(x, _wrong)),
-        ("place within 2 stated u", lambda x: share_text(judged(x), _place_held)),
+        (f"wrong by more than {trial.PLACE_WRONG_PX} px, not refused", lambda x: share_text(x, _wrong)),
+        ("place within 2 stated u", lambda x: share_text(trial.judged(x), _place_held)),
         ("parts not measurable, of looks not refused", _not_measurable),
         ("parts' means after the camera's offset, K RMS", lambda x: _means(x)[0]),
         ("in 95 % of the stated u_c", lambda x: _means(x)[1]),
@@ -109,20 +100,21 @@ def _kind(lines: Sequence[Line], kind: str) -> list[Line]:
 
 
 def _large(lines: Sequence[Line]) -> list[Line]:
-    return [line for line in _kind(lines, "hot") if z_of(line) >= 6 and line["fault"]["own_rise_k"] >= 3]
+    return [line for line in _kind(lines, "hot") if trial.z_of(line) >= 6 and line["fault"]["own_rise_k"] >= 3]
 
 
 def _usable(lines: Sequence[Line]) -> list[Line]:
     """Where the part at fault was measured, and compared with something."""
     return [
         line
-        for line in judged(lines)
-        if part_of(line, line["fault"]["ref"])[6] != "not-measurable" and compared(line, line["fault"]["ref"])
+        for line in trial.judged(lines)
+        if trial.part_of(line, line["fault"]["ref"])[6] != "not-measurable"
+        and trial.compared(line, line["fault"]["ref"])
     ]
 
 
 def _told(lines: Sequence[Line]) -> list[Line]:
-    return [line for line in judged(lines) if line["kind"] in ("hot", "warmed") and acted(line)]
+    return [line for line in trial.judged(lines) if line["kind"] in ("hot", "warmed") and trial.acted(line)]
 
 
 def _clear(line: Line) -> bool:
@@ -130,11 +122,11 @@ def _clear(line: Line) -> bool:
 
 
 def _innocent_act(line: Line) -> bool:
-    return bool(around_fault(line, "act"))
+    return bool(trial.around_fault(line, "act"))
 
 
 def _wrong(line: Line) -> bool:
-    return line["said"].get("off_px", 0.0) > PLACE_WRONG_PX
+    return line["said"].get("off_px", 0.0) > trial.PLACE_WRONG_PX
 
 
 def _place_held(line: Line) -> bool:
@@ -148,13 +140,13 @@ def _alone(lines: Sequence[Line]) -> str:
 
 
 def _not_measurable(lines: Sequence[Line]) -> str:
-    parts = [part for line in judged(lines) for part in line["said"]["parts"]]
+    parts = [part for line in trial.judged(lines) for part in line["said"]["parts"]]
     return f"{np.mean([part[6] == 'not-measurable' for part in parts]):.0%} of {len(parts)}"
 
 
 def _means(lines: Sequence[Line]) -> tuple[str, str]:
     errors, held = [], []
-    for line in judged(lines):
+    for line in trial.judged(lines):
         rows = np.array([part[1:4] for part in line["said"]["parts"] if part[2] is not None], float)
         if len(rows) > 2:
             error = rows[:, 1] - rows[:, 0]
@@ -165,13 +157,15 @@ def _means(lines: Sequence[Line]) -> tuple[str, str]:
 
 
 def _differences(lines: Sequence[Line]) -> tuple[str, str]:
-    pairs = np.array([pair for line in judged(lines) for pair in line["said"].get("peers", [])]).reshape(-1, 2)
+    pairs = np.array([pair for line in trial.judged(lines) for pair in line["said"].get("peers", [])]).reshape(-1, 2)
     held = np.abs(pairs[:, 0]) <= NORMAL_95 * pairs[:, 1]
     return f"{np.sqrt(np.mean(pairs[:, 0] ** 2)):.2f} of {len(pairs)}", f"{held.mean():.1%}"
 
 
 def _watts(lines: Sequence[Line]) -> str:
-    rows = [row[1:] for x in judged(lines) if x["supply_known"] for row in x["said"]["watts"] if row[1] >= WATTS_FROM]
+    rows = [
+        row[1:] for x in trial.judged(lines) if x["supply_known"] for row in x["said"]["watts"] if row[1] >= WATTS_FROM
+    ]
     if not rows:
         return "none"
     true, told, u = np.array(rows).T
