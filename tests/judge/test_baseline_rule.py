@@ -199,3 +199,22 @@ def test_a_level_that_few_parts_fix_badly_makes_every_comparison_uncertain():
     assert np.all(few.u_level_k(at) > 2 * many.u_level_k(at))
     # In the middle of the parts the level is known best.
     assert few.u_level_k(at)[1] < few.u_level_k(at)[[0, 2]].min()
+
+
+def test_parts_that_warm_each_other_tell_no_other_load_by_what_single_ones_draw():
+    # Sixty parts in a row, a few of them strong, each warming all about it: watts differ by 9 %, all of it by the load.
+    rng, at = np.random.default_rng(8), np.arange(60.0)
+    per_w = 3.0 * np.exp(-np.abs(at[:, None] - at) / 8.0) + 10.0 * np.eye(60)
+    watts = np.where(at % 12 == 5, 1.0, 0.05)
+    mean_k, noise_k = per_w @ watts, 0.1
+    covariance_k2 = (per_w * (0.09 * watts) ** 2) @ per_w.T + noise_k**2 * np.eye(60)
+    alone, together = [], []
+    for _ in range(60):
+        load = rng.uniform(0.8, 1.2)
+        rise_k = load * per_w @ (watts * (1 + 0.09 * rng.normal(size=60))) + rng.normal(0.5, noise_k, 60)
+        for found, named in ((alone, {}), (together, {"covariance_k2": covariance_k2})):
+            fit = fit_board_wide(rise_k, mean_k, np.sqrt(np.diag(covariance_k2)), **named)
+            found.append(((fit.scale - load) / fit.u_scale, fit.scale - load))
+    (score, off), (score_alone, off_alone) = (np.sqrt(np.mean(np.square(each), axis=0)) for each in (together, alone))
+    assert off < 0.7 * off_alone
+    assert 0.7 < score < 1.4 < score_alone

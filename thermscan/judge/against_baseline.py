@@ -25,7 +25,7 @@ from thermscan.judge.board_wide import BoardWide, fit_board_wide
 from thermscan.judge.comparison import specimen_u_k
 from thermscan.judge.expected import FEWEST_IN_COMMON, Expected, common_parts, comparison_u_k, expect_from
 from thermscan.judge.heat_seen import HeatSeen, spots_in, with_sources
-from thermscan.judge.thresholds import ACT_LEAST_K
+from thermscan.judge.thresholds import ACT_LEAST_K, PEER_SHARE, REPEAT_FLOOR_K, REPEAT_SHARE
 from thermscan.judge.unmapped import is_stand_in, may_be_source
 from thermscan.regions.measurement import PartMeasurement
 from thermscan.runs.run import Run
@@ -73,7 +73,7 @@ def against_baseline(
         heat, level = seen, _level(common, expected, places, baseline, seen)
     not_comparable = warm_up_mismatch(run, baseline)
     return BaselineResult(
-        board_wide=level.board_wide,
+        board_wide=level.whole,
         comparisons=compare_baseline(
             common,
             expected,
@@ -83,7 +83,7 @@ def against_baseline(
             change=level.change,
             not_comparable=not_comparable,
         ),
-        remarks=baseline_remarks(measurements, baseline, run, level.board_wide, not_comparable=not_comparable),
+        remarks=baseline_remarks(measurements, baseline, run, level.whole, not_comparable=not_comparable),
         change=level.change,
         scale_sd=expected.scale_sd,
         heat=heat,
@@ -99,9 +99,15 @@ def new_on_bare_k(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Level:
-    """The board-wide difference, and what single parts have changed beyond it."""
+    """
+    The board-wide difference, and what single parts have changed beyond it.
+
+    ``board_wide`` is the level on which parts are judged, ``whole`` what is told of the board: how all its rises are
+    to those of the runs themselves.
+    """
 
     board_wide: BoardWide
+    whole: BoardWide
     change: HeatSplit | None
 
 
@@ -123,7 +129,8 @@ def _level(
     first = fit_board_wide(rise, mean_k, sd_k)
     change = _change(common, rise - first.level_k(mean_k), sd_k, heat, new_on_bare_k(baseline, heat))
     if change is None:
-        return _Level(first, None)
+        return _Level(first, first, None)
+    parts_k = np.zeros_like(rise)
     culprits = _culprits(change)
     if culprits:
         given_k = _given(change, culprits, heat)
@@ -133,7 +140,28 @@ def _level(
         change = _change(common, rise - again.level_k(mean_k), sd_k, heat, bare_k) or change
     # What all changes give their neighbours had gone into shift and scale: fitted again without it.
     received = np.array([part.received_k if (part := change.of(m.part.ref)) else 0.0 for m in common])
-    return _Level(fit_board_wide(rise - received, mean_k, sd_k), change)
+    together_k2 = _covariance_k2(common, expected, places, heat)
+    whole = fit_board_wide(rise - parts_k, mean_k, sd_k, covariance_k2=together_k2)
+    return _Level(fit_board_wide(rise - received, mean_k, sd_k), whole.over(expected.runs_scale), change)
+
+
+def _covariance_k2(
+    common: tuple[PartMeasurement, ...], expected: Expected, places: NDArray[np.intp], heat: HeatSeen
+) -> NDArray[np.float64] | None:
+    """
+    Of the differences between a good run and the mean of the others: watts that differ part by part, and reading them.
+
+    What one part draws more warms all about it, so that their rises differ together; shape (n, n).
+    """
+    if heat.split is None:
+        return None
+    place, fit = {part.ref: i for i, part in enumerate(heat.board.parts)}, heat.split.fit
+    share = REPEAT_SHARE if expected.specimens is None else PEER_SHARE
+    gives_k = fit.responses.bodies[[place[m.part.ref] for m in common]] * fit.heat_kmm2
+    runs = float(np.mean(np.maximum(expected.runs[places], 1)))
+    result: NDArray[np.float64] = share**2 * (gives_k @ gives_k.T) * (1.0 + 1.0 / runs)
+    result[np.diag_indices_from(result)] += comparison_u_k(common, expected) ** 2 + REPEAT_FLOOR_K**2
+    return result
 
 
 def _change(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,8 @@ SCALE_EXPECTED = 0.4
 SHIFT_EXPECTED_K = 4.0
 # Tukey's biweight; 95 % efficient for normal residuals (P. J. Huber, Robust Statistics, 1981).
 BIWEIGHT = 4.685
+# What is expected of good parts may be too large by this factor: they say so themselves.
+LEAST_SCATTER = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +41,10 @@ class BoardWide:
         """The baseline's rises, brought to this run's level."""
         return self.shift_k + self.scale * mean_k
 
+    def over(self, scale: float) -> BoardWide:
+        """The same where what is called the baseline rises by so many times less."""
+        return replace(self, scale=self.scale / scale, u_scale=self.u_scale / scale, shared=self.shared / scale)
+
     def u_level_k(self, mean_k: NDArray[np.float64]) -> NDArray[np.float64]:
         """
         Standard uncertainty of that level.
@@ -53,7 +59,13 @@ class BoardWide:
         return result
 
 
-def fit_board_wide(rise_k: NDArray[np.float64], mean_k: NDArray[np.float64], sd_k: NDArray[np.float64]) -> BoardWide:
+def fit_board_wide(
+    rise_k: NDArray[np.float64],
+    mean_k: NDArray[np.float64],
+    sd_k: NDArray[np.float64],
+    *,
+    covariance_k2: NDArray[np.float64] | None = None,
+) -> BoardWide:
     """
     Shift and scale that bring the baseline to this run, blind to the few parts that differ.
 
@@ -61,10 +73,17 @@ def fit_board_wide(rise_k: NDArray[np.float64], mean_k: NDArray[np.float64], sd_
     ----------
     rise_k, mean_k, sd_k : ndarray of shape (n,)
         Of the parts in common: now, baseline, and the difference's expected standard deviation.
+    covariance_k2 : ndarray of shape (n, n), optional
+        Of the differences, where parts differ together: one that draws more warms all about it.
 
     Returns
     -------
     BoardWide
+
+    References
+    ----------
+    .. [1] A. C. Aitken, On least squares and linear combination of observations, Proceedings of the Royal Society of
+       Edinburgh 55 (1936) 42-48 (differences that are not independent are made so first).
 
     Examples
     --------
@@ -78,24 +97,33 @@ def fit_board_wide(rise_k: NDArray[np.float64], mean_k: NDArray[np.float64], sd_
     """
     n = len(rise_k)
     use_scale = n >= FEWEST_FOR_SCALE and float(np.ptp(mean_k)) > 4 * float(np.median(sd_k))
-    design = np.column_stack([np.ones(n), mean_k])
-    prior_sd = np.array([SHIFT_EXPECTED_K, SCALE_EXPECTED if use_scale else 0.05])
+    whiten = np.diag(1.0 / sd_k) if covariance_k2 is None else _inverse_root(covariance_k2)
+    design, seen = whiten @ np.column_stack([np.ones(n), mean_k]), whiten @ rise_k
+    # Where it is known how parts differ together, few of them may tell how little they say of the scale.
+    prior_sd = np.array([SHIFT_EXPECTED_K, SCALE_EXPECTED if use_scale or covariance_k2 is not None else 0.05])
     prior = np.array([0.0, 1.0])
     solution = _first_guess(rise_k, mean_k, use_scale=use_scale)
     covariance = np.diag(prior_sd**2)
     for _ in range(30):
-        residual = (rise_k - design @ solution) / sd_k
-        scale = max(robust_sd(residual, centre=0.0), 0.3)
-        weight = biweight(residual / (BIWEIGHT * scale)) / (scale * sd_k) ** 2
+        residual = seen - design @ solution
+        scale = max(robust_sd(residual, centre=0.0), LEAST_SCATTER)
+        weight = biweight(residual / (BIWEIGHT * scale)) / scale**2
         normal = design.T @ (weight[:, None] * design) + np.diag(1 / prior_sd**2)
         covariance = np.linalg.inv(normal)
-        moved = covariance @ (design.T @ (weight * rise_k) + prior / prior_sd**2)
+        moved = covariance @ (design.T @ (weight * seen) + prior / prior_sd**2)
         if np.allclose(moved, solution, atol=1e-9):
             break
         solution = moved
     u_shift, u_scale = np.sqrt(np.diag(covariance))
     shared = float(covariance[0, 1])
     return BoardWide(float(solution[0]), float(solution[1]), float(u_shift), float(u_scale), n, shared)
+
+
+def _inverse_root(covariance: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Symmetric: each difference is freed of what its neighbours share with it, and stays its own."""
+    variances, patterns = np.linalg.eigh(covariance)
+    result: NDArray[np.float64] = (patterns / np.sqrt(variances)) @ patterns.T
+    return result
 
 
 def board_findings(

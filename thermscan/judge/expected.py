@@ -26,7 +26,8 @@ class Expected:
 
     ``specimens``: how many others than the board judged the runs show at least; None: they are of that very one.
     ``seen_sd_k``: how much the runs differ themselves, NaN for fewer than two; ``sd_k`` weighs the expectation in.
-    ``scale_sd``: by which share all rises together differ from one further good run to the mean of these.
+    ``scale_sd``: by which share all rises together differ from one further good run to the mean of these;
+    ``runs_scale``: how the runs' rises are to ``mean_k``, which grows steeper than any of them where both err.
     """
 
     refs: tuple[str, ...]
@@ -37,6 +38,7 @@ class Expected:
     seen_sd_k: NDArray[np.float64]
     specimens: int | None = None
     scale_sd: float = 0.0
+    runs_scale: float = 1.0
 
 
 def expect_from(
@@ -101,7 +103,8 @@ def expect_from(
     variance = (weight * (factor * expected) ** 2 + natural) / (weight + further)
     floor = np.hypot(thresholds.REPEAT_SHARE_BOUNDS[0] * mean * varies, 0.5 * thresholds.REPEAT_FLOOR_K)
     seen = np.sqrt(np.where(many, scatter / np.maximum(further, 1), np.nan))
-    return Expected(refs, mean, np.maximum(np.sqrt(variance), floor), runs, degrees, seen, specimens, _scale_sd(scales))
+    sd = np.maximum(np.sqrt(variance), floor)
+    return Expected(refs, mean, sd, runs, degrees, seen, specimens, _scale_sd(scales), float(scales.mean()))
 
 
 def comparison_u_k(common: Sequence[PartMeasurement], expected: Expected) -> NDArray[np.float64]:
