@@ -20,7 +20,7 @@ import cv2
 import numpy as np
 import tifffile
 
-from tests.dynamics.scenes import CORNERS_PX, PARTS, picture_c, warming, write_layout
+from tests.dynamics.scenes import CORNERS_PX, PARTS, SHAPE, picture_c, warming, write_layout
 
 STEPS, DRAWS = 150, 3
 SIZES = {"warmup": ((512, 640), 30.0), "inspect": ((240, 320), 9.0)}
@@ -89,8 +89,8 @@ def main() -> None:
     parser.add_argument("--command", choices=tuple(SIZES), default="warmup")
     given = parser.parse_args()
     shape, rate_hz = SIZES[given.command]
-    scale = shape[0] / 120
-    corners = [[round(scale * (x + 0.5) - 0.5, 2), round(scale * (y + 0.5) - 0.5, 2)] for x, y in CORNERS_PX]
+    along, down = shape[1] / SHAPE[1], shape[0] / SHAPE[0]
+    corners = [[round(along * (x + 0.5) - 0.5, 2), round(down * (y + 0.5) - 0.5, 2)] for x, y in CORNERS_PX]
     for minutes in (float(each) for each in given.minutes.split(",")):
         with tempfile.TemporaryDirectory() as kept:
             job = Path(kept)
