@@ -16,7 +16,6 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from pathlib import Path
 
 for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
@@ -29,7 +28,6 @@ import numpy as np  # noqa: E402
 from tests.benchmarks.placing import COLS, WRONG_PX, attempt  # noqa: E402
 from tests.benchmarks.scenes import Scene, scene  # noqa: E402
 from thermscan.registration import evidence  # noqa: E402
-from thermscan.registration.evidence import Evidence  # noqa: E402
 from thermscan.registration.placing import (  # noqa: E402
     bodies,
     decision,
@@ -41,7 +39,6 @@ from thermscan.registration.placing import (  # noqa: E402
     own_heights,
     search,
 )
-from thermscan.registration.placing.outline_candidates import FrameEdges  # noqa: E402
 
 FIFTH = 0.2
 
@@ -57,19 +54,8 @@ def switched(module: object, name: str, value: object) -> Iterator[None]:
         setattr(module, name, before)
 
 
-def _no_proposals(make: Callable[..., np.ndarray]) -> Callable[..., np.ndarray]:
-    def proposals(*given: object, three_sides: bool = False, **named: object) -> np.ndarray:
-        return np.zeros((0, 4, 2)) if three_sides else make(*given, three_sides=three_sides, **named)
-
-    return proposals
-
-
-def _no_edges_that_stand_out(make: Callable[..., FrameEdges]) -> Callable[..., FrameEdges]:
-    def frame_edges(small: Evidence, *, outstanding: bool = False) -> FrameEdges:
-        found = make(small)
-        return replace(found, thin=np.zeros_like(found.thin)) if outstanding else found
-
-    return frame_edges
+def _nothing(*_: object, **__: object) -> np.ndarray:
+    return np.zeros((0, 4, 2))
 
 
 def _no_edges(support: Callable[..., tuple[np.ndarray, np.ndarray]]) -> Callable[..., tuple[np.ndarray, np.ndarray]]:
@@ -81,11 +67,11 @@ def _no_edges(support: Callable[..., tuple[np.ndarray, np.ndarray]]) -> Callable
 
 
 RULES: tuple[tuple[str, object, str, object], ...] = (
-    ("three sides tell the fourth", search, "proposals", _no_proposals(search.proposals)),
+    ("outlines are proposed", search, "proposals", _nothing),
+    ("bodies are proposed by themselves", search, "body_proposals", _nothing),
     ("places are ranked by bodies' edges", search, "edge_support", _no_edges(search.edge_support)),
     ("places are ranked by detail", search, "explained", lambda _, __, matrices: np.zeros(len(matrices))),
     ("places are moved closer", found_alone, "CLOSER_MOST", 0),
-    ("edges that stand out, where all do not do", search, "frame_edges", _no_edges_that_stand_out(search.frame_edges)),
     ("sensor's stripes left out", evidence, "without_stripes", lambda apparent: apparent),
     ("faint edges as a whole", edges, "faint_edges", lambda sites, *_, **__: sites),
     ("bodies' edges as evidence", search, "EDGES_WORTH", 0.0),

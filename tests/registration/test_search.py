@@ -31,7 +31,6 @@ from thermscan.registration.placing.own_heights import gradient_field
 from thermscan.registration.placing.proposals import could_be_seen, homographies
 from thermscan.registration.placing.register import register_board
 from thermscan.registration.placing.search import Candidate, Search, start_search
-from thermscan.registration.placing.three_sides import three_sided_quads
 
 SHAPE = (240, 320)
 SURFACE = Surface("plastic", 0.95, 0.02)
@@ -88,23 +87,6 @@ def test_a_place_that_is_a_little_off_is_moved_to_where_the_bodies_are(view: Vie
     (there,) = last_fits(Job(evidence, view.board, edges, prior), search, [search.weighed(off)], bends=False)
     assert np.abs(there.place.corners_px - true).max() < 0.5
     assert there.place.log_odds > search.weighed(off).log_odds
-
-
-def test_three_sides_and_the_proportions_tell_the_fourth() -> None:
-    box = np.array([[0.0, 0.0], [120.0, 0.0], [120.0, 80.0], [0.0, 80.0]])
-    # A pinhole camera of 40 degrees, tilted by 35: the true rectangle by its own rays.
-    focal, tilt = 160.0 / np.tan(np.radians(20.0)), np.radians(35.0)
-    turn = np.array([[1, 0, 0], [0, np.cos(tilt), -np.sin(tilt)], [0, np.sin(tilt), np.cos(tilt)]])
-    rays = np.column_stack([box - box.mean(axis=0), np.zeros(4)]) @ turn.T + [5.0, -3.0, 260.0]
-    seen = focal * rays[:, :2] / rays[:, 2:] + [159.5, 119.5]
-    ends = np.roll(seen, -1, axis=0)
-    normal = np.column_stack([seen[:, 1] - ends[:, 1], ends[:, 0] - seen[:, 0]])
-    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
-    lines = np.column_stack([normal, (normal * seen).sum(axis=1)])
-    for missing in range(4):
-        quads = three_sided_quads(np.delete(lines, missing, axis=0), SHAPE, box, fov_deg=40.0)
-        turned = [np.roll(each, k, axis=0) for way in quads for each in (way, way[::-1]) for k in range(4)]
-        assert min(np.abs(each - seen).max() for each in turned) < 1e-6
 
 
 def test_a_sensors_stripes_hold_no_place_up(view: View) -> None:

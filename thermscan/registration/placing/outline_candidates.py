@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from thermscan.layout.outline import polygon_areas
 from thermscan.registration.evidence import Evidence, filled
-from thermscan.registration.placing.own_heights import STRONG
 from thermscan.robust import robust_sd
 
 FloatArray = NDArray[np.float64]
@@ -24,15 +23,11 @@ LEAST_AREA = 0.04
 ANGLES_DEG = (32.0, 148.0)
 # Before edges are sought the frame is blurred by so much.
 BLUR_PX = 1.4
-# So many lines of all edges, and of those that stand out; so many times as many peaks of the votes are looked at.
-MOST_LINES, MOST_OUTSTANDING_LINES, TRIED = 22, 30, 3
+# So many lines; so many times as many peaks of the votes are looked at.
+MOST_LINES, TRIED = 22, 3
 MAX_QUADS = 40
 # A gradient below this many standard deviations of its noise is no edge.
 EDGE_SIGNIFICANT = 4.0
-# Where a bench is warm in places its gradient is significant everywhere. An edge stands out where its odds (as in
-# edge_odds.py) are larger by this factor's logarithm than they are on average around it, this far to either side; then
-# it may be fainter. Of 260 views of as many boards 7 had the right outline among their lines by this alone.
-OUTSTANDING, BESIDE_PX, FAINT = 0.35, 6, 2.5
 # Of the edge pixels near a line, those whose gradient points across it within this count.
 ALONG_DEG = 14.0
 # A faint edge's gradient points across it to within about half of this.
@@ -68,33 +63,29 @@ def outline_candidates(evidence: Evidence) -> FloatArray:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FrameEdges:
-    """The frame's edges: its picture, its gradient, where they are; and how many lines of them are looked at."""
+    """The frame's edges: its picture, its gradient, and where they are."""
 
     picture: NDArray[np.float32]
     noise_k: float
     gx: FloatArray
     gy: FloatArray
     thin: NDArray[np.bool_]
-    most_lines: int
 
 
-def frame_edges(evidence: Evidence, *, outstanding: bool = False) -> FrameEdges:
-    """Edges of the frame: all of them, or those that stand out from around them."""
+def frame_edges(evidence: Evidence) -> FrameEdges:
+    """Edges of the frame."""
     picture = filled(evidence.apparent)
     smooth = cv2.GaussianBlur(picture, (0, 0), BLUR_PX)
     gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125).astype(np.float64)
     gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125).astype(np.float64)
     # Noise of the gradient after a Gaussian blur of s: sigma / (sqrt(8 pi) s^2).
     noise = evidence.noise_k / (np.sqrt(8 * np.pi) * BLUR_PX**2)
-    thin = _thin_edges(gx, gy, noise * (FAINT if outstanding else EDGE_SIGNIFICANT))
-    if outstanding:
-        thin &= _stands_out(gx, gy, noise)
-    return FrameEdges(picture, evidence.noise_k, gx, gy, thin, MOST_OUTSTANDING_LINES if outstanding else MOST_LINES)
+    return FrameEdges(picture, evidence.noise_k, gx, gy, _thin_edges(gx, gy, noise * EDGE_SIGNIFICANT))
 
 
 def frame_lines(edges: FrameEdges) -> FloatArray:
     """Straight lines with many edge pixels on them, each as (nx, ny, d): nx x + ny y = d; shape (n, 3)."""
-    return _lines(edges.thin, edges.gx, edges.gy, most=edges.most_lines)
+    return _lines(edges.thin, edges.gx, edges.gy)
 
 
 def possible_quads(edges: FrameEdges) -> FloatArray:
@@ -127,15 +118,6 @@ def on_edges(maps: NDArray[np.uint8], points: FloatArray, ways: FloatArray) -> N
     return result
 
 
-def _stands_out(gx: FloatArray, gy: FloatArray, noise: float) -> NDArray[np.bool_]:
-    """Where the gradient is stronger than around."""
-    here = (1.0 + (gx**2 + gy**2) / (STRONG * noise) ** 2).astype(np.float32)
-    square = (2 * BESIDE_PX + 1, 2 * BESIDE_PX + 1)
-    around = cv2.boxFilter(here, -1, square, borderType=cv2.BORDER_REFLECT)
-    result: NDArray[np.bool_] = here > around * np.exp(OUTSTANDING)
-    return result
-
-
 def _thin_edges(gx: FloatArray, gy: FloatArray, least: float) -> NDArray[np.bool_]:
     """Pixels where the gradient is large enough, and largest across the edge."""
     size = np.hypot(gx, gy)
@@ -159,7 +141,7 @@ def _thin_edges(gx: FloatArray, gy: FloatArray, least: float) -> NDArray[np.bool
     return result
 
 
-def _lines(thin: NDArray[np.bool_], gx: FloatArray, gy: FloatArray, *, most: int) -> FloatArray:
+def _lines(thin: NDArray[np.bool_], gx: FloatArray, gy: FloatArray) -> FloatArray:
     """
     Straight lines with many edge pixels on them, each as (nx, ny, d): nx x + ny y = d.
 
@@ -184,7 +166,7 @@ def _lines(thin: NDArray[np.bool_], gx: FloatArray, gy: FloatArray, *, most: int
     xy = np.column_stack([cols, rows]).astype(np.float64)
     normal = np.column_stack([np.cos(angle), np.sin(angle)])
     free = np.ones(len(xy), dtype=bool)
-    for _ in range(TRIED * most):
+    for _ in range(TRIED * MOST_LINES):
         smooth = cv2.GaussianBlur(votes, (0, 0), 1.0)
         t, r = np.unravel_index(smooth.argmax(), smooth.shape)
         line = np.array([np.cos(t * np.pi / steps), np.sin(t * np.pi / steps), r - reach])
@@ -201,7 +183,7 @@ def _lines(thin: NDArray[np.bool_], gx: FloatArray, gy: FloatArray, *, most: int
             votes[max(t - 2, 0) : t + 3, max(r - 2, 0) : r + 3] = 0.0
             continue
         lines.append(line)
-        if len(lines) == most:
+        if len(lines) == MOST_LINES:
             break
         # What lies on a line has no more votes, so that the next one is another.
         taken = free & (np.abs(xy @ line[:2] - line[2]) < 2.5)

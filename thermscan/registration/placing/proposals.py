@@ -11,12 +11,9 @@ from thermscan.registration.placing.edges import LayoutEdges
 from thermscan.registration.placing.outline_candidates import (
     FrameEdges,
     direction_maps,
-    frame_lines,
     on_edges,
-    plausible_quads,
     possible_quads,
 )
-from thermscan.registration.placing.three_sides import three_sided_quads
 
 FloatArray = NDArray[np.float64]
 
@@ -39,7 +36,6 @@ def proposals(
     corners_mm: FloatArray,
     *,
     fov_deg: float | None,
-    three_sides: bool = False,
 ) -> FloatArray:
     """
     Corners of the board's box in the frame, by how much of the outline lies on edges there; shape (k, 4, 2).
@@ -51,14 +47,8 @@ def proposals(
     corners_mm : ndarray of shape (4, 2)
     fov_deg : float or None
         Horizontal field of view where the camera states it.
-    three_sides : bool
-        Of three lines of the frame, not of four.
     """
-    if three_sides:
-        lines, shape = frame_lines(frame), frame.thin.shape
-        quads = plausible_quads(three_sided_quads(lines, shape, corners_mm, fov_deg=fov_deg), shape)
-    else:
-        quads = possible_quads(frame)
+    quads = possible_quads(frame)
     if not len(quads):
         return np.zeros((0, 4, 2))
     turned = np.concatenate([np.roll(quads, turn, axis=1) for turn in range(4)])

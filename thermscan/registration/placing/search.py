@@ -16,6 +16,7 @@ from thermscan.registration.geometry.plausible import lies_elsewhere, turn_deg
 from thermscan.registration.geometry.pose import Pose, pose_from_homography, poses_from_homographies
 from thermscan.registration.geometry.rise import own_rise
 from thermscan.registration.placing.bodies import Bodies, bodies_odds, bodies_of, others_odds
+from thermscan.registration.placing.body_proposals import body_proposals
 from thermscan.registration.placing.detail import (
     DetailPattern,
     compressed,
@@ -28,7 +29,7 @@ from thermscan.registration.placing.edge_odds import EdgeOdds, edge_odds
 from thermscan.registration.placing.edge_support import edge_support
 from thermscan.registration.placing.edges import LayoutEdges
 from thermscan.registration.placing.moves import moved_to_edges
-from thermscan.registration.placing.outline_candidates import SEARCH_PX, FrameEdges, frame_edges
+from thermscan.registration.placing.outline_candidates import SEARCH_PX, frame_edges
 from thermscan.registration.placing.own_heights import GradientField, gradient_field
 from thermscan.registration.placing.proposals import proposals
 from thermscan.registration.placing.sites import Sites, sites_of
@@ -84,8 +85,6 @@ SURE, HOPEFUL = 14.0, -6.0
 CLOSER_PX, CLOSER_TRIED = (2.0, 0.3), 100
 # How four corners move together: shift, stretch, shear and taper.
 TOGETHER = np.array([[1, 1, 1, 1], [1, -1, -1, 1], [1, 1, -1, -1], [1, -1, 1, -1]], dtype=np.float64)
-# An outline that is twice as likely to be there as not, all around, has no side missing that three others could tell.
-ALL_AROUND = float(np.log(2.0))
 # The witnesses are not independent: their weights are those of a logistic regression of right places, after their last
 # fits, against wrong ones and those of other boards' layouts (480 views; tests/benchmarks/placing_odds.py).
 PRIOR_ODDS, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH, MOST_DEVIATIONS = -18.1, 1.49, 6.45, 0.83, 25.0
@@ -275,41 +274,30 @@ def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
     """
     Places that the layout fits to some degree, best first.
 
+    Four lines of the frame propose an outline; where none of those is sure, the bodies propose places by themselves,
+    which may be some pixels off with no outline near to move them to: they are moved closer before they are fitted.
+
     Parameters
     ----------
     search : Search
     thorough : bool
-        Whether more is tried where none is sure.
+        Whether the bodies are asked where no outline is sure.
     """
-    found: list[Candidate] = []
-    frames: dict[bool, FrameEdges] = {}
-    for three_sides in (False, True):
-        for outstanding in (False, True):
-            if outstanding not in frames:
-                frames[outstanding] = frame_edges(search.small, outstanding=outstanding)
-            found = _fitted(search, frames[outstanding], found, three_sides=three_sides)
-            if not thorough or _sure(found):
-                return found
-        if max((each.outline for each in found), default=0.0) > ALL_AROUND:
-            break
-    return found
+    frame, box, fov_deg = frame_edges(search.small), search.board.corners_mm, search.small.fov_deg
+    found = _fitted(search, search.ranked(proposals(frame, search.edges, box, fov_deg=fov_deg)), [])
+    if not thorough or _sure(found):
+        return found
+    ranked = search.ranked(body_proposals(frame, search.odds, search.sites, box, fov_deg=fov_deg))
+    closer = np.array([search.closer(each) for each in ranked[:FITTED_MOST]]).reshape(-1, 4, 2)
+    return _fitted(search, np.concatenate([closer, ranked[FITTED_MOST:]]), found)
 
 
 def _sure(found: list[Candidate]) -> bool:
     return bool(found) and found[0].log_odds >= SURE
 
 
-def _fitted(search: Search, frame: FrameEdges, found: list[Candidate], *, three_sides: bool) -> list[Candidate]:
-    """Places that the frame's lines propose, the likeliest of them fitted and weighed, besides those found before."""
-    fov_deg = search.small.fov_deg
-    quads = proposals(
-        frame,
-        search.edges,
-        search.board.corners_mm,
-        fov_deg=fov_deg,
-        three_sides=three_sides,
-    )
-    ranked = search.ranked(quads)
+def _fitted(search: Search, ranked: FloatArray, found: list[Candidate]) -> list[Candidate]:
+    """The likeliest of the places fitted and weighed, besides those found before."""
     for tried in (ranked[:FITTED_FIRST], ranked[FITTED_FIRST:FITTED_MOST]):
         found = _weighed(search, search.settled(tried), besides=found)
         if _sure(found):
