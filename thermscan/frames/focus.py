@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -62,13 +64,13 @@ def edge_blur_px(values: ArrayLike, *, noise: float | None = None) -> float | No
         return None
     bad = ~np.isfinite(array)
     filled = np.where(bad, np.median(array[~bad]), array)
-    narrow = gaussian(filled, _NARROW_PX)
-    steep, softer = _steepness(narrow), _steepness(gaussian(filled, _WIDE_PX))
+    slopes = tuple(np.gradient(gaussian(filled, _NARROW_PX)))
+    steep, softer = np.hypot(*slopes), np.hypot(*np.gradient(gaussian(filled, _WIDE_PX)))
     near_bad = gaussian(bad, _WIDE_PX, beyond="reflect") > 1e-3 if bad.any() else np.zeros_like(bad)
     # White noise of deviation 1 blurred by s has a gradient of deviation 1 / (sqrt(8 pi) s^2) in each direction.
     by_noise = noise / (np.sqrt(8.0 * np.pi) * _NARROW_PX**2)
     least = max(_CLEAR_OF_NOISE * by_noise, _OF_STEEPEST * float(np.percentile(steep, 99.5)), 1e-9)
-    clear = (steep > least) & _crest(narrow, steep) & ~near_bad
+    clear = (steep > least) & _crest(slopes, steep) & ~near_bad
     edge = round(_WIDE_PX)
     clear[:edge] = clear[-edge:] = clear[:, :edge] = clear[:, -edge:] = False
     if clear.sum() < _MIN_EDGE_SHARE * sum(array.shape):
@@ -78,15 +80,9 @@ def edge_blur_px(values: ArrayLike, *, noise: float | None = None) -> float | No
     return float(np.percentile(widths, _SHARPEST_PERCENT))
 
 
-def _steepness(array: NDArray[np.float64]) -> NDArray[np.float64]:
-    down, across = np.gradient(array)
-    result: NDArray[np.float64] = np.hypot(down, across)
-    return result
-
-
-def _crest(array: NDArray[np.float64], steep: NDArray[np.float64]) -> NDArray[np.bool_]:
+def _crest(slopes: Sequence[NDArray[np.float64]], steep: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Where the steepness is greatest along the edge's own direction, taken as row or column, whichever is nearer."""
-    down, across = (np.abs(part) for part in np.gradient(array))
+    down, across = (np.abs(part) for part in slopes)
     padded = np.pad(steep, 1, constant_values=np.inf)
     beside = np.maximum(padded[1:-1, :-2], padded[1:-1, 2:])
     above = np.maximum(padded[:-2, 1:-1], padded[2:, 1:-1])
