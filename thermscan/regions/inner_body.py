@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -80,9 +81,10 @@ class InnerBody:
 
 def body_scale_px_per_mm(part: Part, jacobian: NDArray[np.float64]) -> tuple[float, float]:
     """Pixels a millimetre along the body's length and along its width."""
-    axes = part.board_from_body(np.array([[1.0, 0.0], [0.0, 1.0]])) - [part.x_mm, part.y_mm]
-    along, across = (float(np.linalg.norm(jacobian @ axis)) for axis in axes)
-    return along, across
+    angle = math.radians(part.rotation_deg)
+    cos, sin = math.cos(angle), math.sin(angle)
+    (xx, xy), (yx, yy) = jacobian.tolist()
+    return math.hypot(xx * cos + xy * sin, yx * cos + yy * sin), math.hypot(xy * cos - xx * sin, yy * cos - yx * sin)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
