@@ -5,12 +5,14 @@ Spoilt files by the thousand through every reader, in memory and time that are b
 
 Only errors of ours may come of a file, each within 2 s and all within 1 GB. What ends otherwise is printed with its
 number, and with --keep written to tests/fuzz_cases/, where the tests run it from then on. Status 1 if anything did.
+Interrupted, or after --seconds of processor time, it tells how many cases it came to.
 """
 
 from __future__ import annotations
 
 import argparse
 import resource
+import signal
 import sys
 import time
 import traceback
@@ -46,13 +48,18 @@ def main() -> int:
     options.add_argument("--first", type=int, default=0)
     options.add_argument("--readers", default=",".join(READERS))
     options.add_argument("--keep", action="store_true")
+    options.add_argument("--seconds", type=float, default=float("inf"))
     given = options.parse_args()
     resource.setrlimit(resource.RLIMIT_AS, (ADDRESS_SPACE_BYTES, ADDRESS_SPACE_BYTES))
     names = given.readers.split(",")
     wrong: dict[str, int] = {}
-    start = time.process_time()
-    for count in range(given.cases):
-        reader, number = names[count % len(names)], given.first + count // len(names)
+    start, done = time.process_time(), 0
+    stopped: list[int] = []
+    for kind in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(kind, lambda number, _: stopped.append(number))
+    while done < given.cases and not stopped and time.process_time() - start <= given.seconds:
+        reader, number = names[done % len(names)], given.first + done // len(names)
+        done += 1
         what = one(reader, number)
         if what is None:
             continue
@@ -66,9 +73,7 @@ def main() -> int:
                 (folder / str(number)).write_bytes(spoilt(reader, number))
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     seconds = time.process_time() - start
-    print(
-        f"{given.cases} cases, {sum(wrong.values())} wrong of {len(wrong)} kinds; {seconds:.0f} s, peak {memory:.0f} MB"
-    )
+    print(f"{done} cases, {sum(wrong.values())} wrong of {len(wrong)} kinds; {seconds:.0f} s, peak {memory:.0f} MB")
     return int(bool(wrong) or memory > MOST_MEMORY_MB)
 
 
