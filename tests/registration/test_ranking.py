@@ -15,9 +15,12 @@ from thermscan.registration.geometry.heights import height_prior
 from thermscan.registration.geometry.homography import homographies, homography_from_corners
 from thermscan.registration.geometry.pose import poses_from_homographies
 from thermscan.registration.geometry.rise import edge_rise, own_rise
+from thermscan.registration.placing.bodies import STRAY
 from thermscan.registration.placing.decision import ENOUGH
+from thermscan.registration.placing.edge_support import edge_support
 from thermscan.registration.placing.edges import layout_edges
 from thermscan.registration.placing.search import Candidate, Search, start_search
+from thermscan.registration.placing.sites import Sites, sites_of
 
 
 @pytest.fixture(scope="module")
@@ -56,6 +59,24 @@ def test_the_right_place_is_first_by_its_edges_among_two_hundred(search: Search,
     # A rectangle is the same however it is turned.
     assert outline.max() == pytest.approx(outline[-1], abs=0.01)
     assert search.ranked(places)[0] == pytest.approx(corners, abs=2.0)
+
+
+def test_a_body_may_have_any_of_a_few_heights(search: Search, corners: np.ndarray) -> None:
+    """Of one body alone the odds are the mean of those at each height, with a share that tells nothing (`STRAY`)."""
+    matrices = homographies(search.board.corners_mm, np.array([corners, corners + 3.0]))
+    edges = search.edges
+    one = edges.part == 3
+    sites = sites_of(edges)
+    of_one = np.isin(sites.edge, np.flatnonzero(one | (edges.part < 0)))
+    few = Sites(sites.points_mm[of_one], sites.along_mm[of_one], sites.edge[of_one], sites.outline[of_one])
+    rng = np.random.default_rng(8)
+    shift = rng.uniform(-4.0, 4.0, (1, 3, 1, 2)) * np.ones((2, 1, len(edges.part), 1))
+    outline, together = edge_support(search.odds, few, edges, matrices, shift)
+    alone = [edge_support(search.odds, few, edges, matrices, shift[:, k : k + 1]) for k in range(3)]
+    plain = np.mean([(np.exp(each) - STRAY) / (1 - STRAY) for _, each in alone], axis=0)
+    assert together == pytest.approx(np.log((1 - STRAY) * plain + STRAY), rel=1e-5)
+    assert np.ptp([each for _, each in alone], axis=0).min() > 0.05
+    assert outline == pytest.approx(alone[0][0])
 
 
 def test_edges_are_displaced_as_one_place_at_a_time_has_them() -> None:

@@ -29,8 +29,8 @@ def edge_support(
     edges : LayoutEdges
     matrices : ndarray of shape (k, 3, 3)
         Homographies from board to frame.
-    shift_px : ndarray of shape (k, m, 2)
-        By how much heights displace each edge there.
+    shift_px : ndarray of shape (k, h, m, 2)
+        By how much each of a few equally likely heights displaces each edge there.
 
     Returns
     -------
@@ -38,22 +38,31 @@ def edge_support(
 
     Notes
     -----
-    As `bodies_odds`, at one height of each body instead of all that it may have: a thirtieth of the look-ups. A piece
+    As `bodies_odds`, at few heights of each body instead of all that it may have: a tenth of the look-ups. A piece
     or a body may be as warm as what is behind it, or covered: so often (`STRAY`) it tells nothing.
     """
     at, ahead = mapped(matrices, sites.points_mm), mapped(matrices, sites.points_mm + 1e-3 * sites.along_mm)
     way = ahead - at
     layer = layer_of(np.stack([-way[..., 1], way[..., 0]], axis=-1))
-    seen_at = at + shift_px[:, sites.edge]
-    told = odds.at(seen_at[..., 0], seen_at[..., 1], layer)
-    count = np.bincount(sites.edge, minlength=len(edges.part))
-    mean = np.zeros((len(sites.edge), len(edges.part)))
-    mean[np.arange(len(sites.edge)), sites.edge] = 1 / count[sites.edge]
-    by_edge = told @ mean
-    outline, seen = edges.part < 0, count > 0
-    body = np.zeros((len(edges.part), int(edges.part.max(initial=-1)) + 1))
-    body[np.flatnonzero(~outline), edges.part[~outline]] = BELIEVED
-    return _mixed(by_edge[:, outline & seen]).mean(axis=1), _mixed(by_edge @ body).sum(axis=1)
+    outline = sites.outline
+    told, _ = _by_owner(odds.at(at[:, outline, 0], at[:, outline, 1], layer[:, outline]), sites.edge[outline])
+    body = sites.edge[~outline]
+    if not len(body):
+        return _mixed(told).mean(axis=1), np.zeros(len(matrices))
+    top = at[:, None, ~outline] + shift_px[:, :, body]
+    by_edge, edge = _by_owner(odds.at(top[..., 0], top[..., 1], layer[:, None, ~outline]), body)
+    by_body, _ = _by_owner(by_edge, edges.part[edge], mean=False)
+    each = np.log(np.exp(BELIEVED * by_body.astype(np.float64)).mean(axis=1))
+    return _mixed(told).mean(axis=1), _mixed(each).sum(axis=1)
+
+
+def _by_owner(
+    told: NDArray[np.floating], owner: NDArray[np.intp], *, mean: bool = True
+) -> tuple[FloatArray, NDArray[np.intp]]:
+    """Means, or sums, over the last axis of what has one owner and stands side by side; and the owners."""
+    first = np.flatnonzero(np.diff(owner, prepend=-1))
+    sums = np.add.reduceat(told, first, axis=-1)
+    return sums / np.diff(first, append=len(owner)) if mean else sums, owner[first]
 
 
 def _mixed(told: FloatArray) -> FloatArray:

@@ -40,6 +40,8 @@ FloatArray = NDArray[np.float64]
 FITTED_FIRST, FITTED_MOST = 3, 8
 # The same outline the other way round, by half or a quarter of a turn, is turned by more than this.
 TURNED_DEG = 45.0
+# Of the heights of a body these are tried where many places are.
+FEW_HEIGHTS = [1, 6, 10]
 # How far from its prediction an edge is looked for, step by step: the outline, which lies by itself (from afar bodies'
 # edges would be taken for each other), and then all edges.
 OUTLINE_RANGES_PX, SETTLING_PX = (7.0, 5.0, 4.0), (3.0, 2.5, 2.0, 1.5, 1.5)
@@ -170,7 +172,9 @@ class Search:
     def edge_support(self, matrices: FloatArray, *, as_at: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
         """Log odds of outline and bodies by their edges, at usual heights, at many places (or as high as at one)."""
         own = self._own_rise(matrices if as_at is None else as_at[None])
-        shift = np.broadcast_to(own * self._by_edge(self.prior.mean_mm), (len(matrices), *own.shape[1:]))
+        heights = np.stack([self._by_edge(each) for each in self.bodies.heights_mm[:, FEW_HEIGHTS].T])
+        shift = own[:, None] * heights
+        shift = np.broadcast_to(shift, (len(matrices), *shift.shape[1:]))
         return edge_support(self.odds, self.sites, self.edges, matrices, shift)
 
     def weighed(self, corners_px: FloatArray) -> Candidate:
