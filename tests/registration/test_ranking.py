@@ -15,8 +15,8 @@ from thermscan.registration.geometry.heights import height_prior
 from thermscan.registration.geometry.homography import homographies, homography_from_corners
 from thermscan.registration.geometry.pose import poses_from_homographies
 from thermscan.registration.geometry.rise import edge_rise, own_rise
-from thermscan.registration.placing.bodies import STRAY
 from thermscan.registration.placing.decision import ENOUGH
+from thermscan.registration.placing.edge_odds import STRAY
 from thermscan.registration.placing.edge_support import edge_support
 from thermscan.registration.placing.edges import layout_edges
 from thermscan.registration.placing.search import Candidate, Search, start_search
@@ -59,6 +59,16 @@ def test_the_right_place_is_first_by_its_edges_among_two_hundred(search: Search,
     # A rectangle is the same however it is turned.
     assert outline.max() == pytest.approx(outline[-1], abs=0.01)
     assert search.ranked(places)[0] == pytest.approx(corners, abs=2.0)
+
+
+def test_a_place_many_pixels_off_is_moved_closer_from_afar(search: Search, corners: np.ndarray) -> None:
+    """As far as the bodies' pattern leaves it; with sharp edges alone two of these go astray."""
+    rng = np.random.default_rng(12)
+    off = corners + rng.normal(0.0, 6.0, (6, 1, 2)) + rng.normal(0.0, 3.0, (6, 4, 2))
+    left = [np.abs(search.closer(each) - corners).max() for each in off]
+    assert np.abs(off - corners).max(axis=(1, 2)).min() > 4.0
+    assert max(left) < 5.0
+    assert np.median(left) < 2.5
 
 
 def test_a_body_may_have_any_of_a_few_heights(search: Search, corners: np.ndarray) -> None:

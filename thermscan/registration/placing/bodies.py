@@ -11,7 +11,7 @@ from thermscan.coordinates import map_points
 from thermscan.layout.board import Board
 from thermscan.registration.geometry.heights import HeightPrior
 from thermscan.registration.geometry.pose import Pose
-from thermscan.registration.placing.edge_odds import EdgeOdds, layer_of
+from thermscan.registration.placing.edge_odds import STRAY, EdgeOdds, layer_of
 from thermscan.registration.placing.edges import NARROW_PX, ROUND_TRIM
 from thermscan.registration.placing.own_heights import AT_FOOT, BELIEVED
 
@@ -19,8 +19,6 @@ FloatArray = NDArray[np.float64]
 
 # Where along a side its edge is asked for, and at how many equally likely heights of the body.
 ALONG, HEIGHTS = (0.2, 0.5, 0.8), 12
-# A body may not be seen, being as warm as the board, or be another's: so often its edges tell nothing of the place.
-STRAY = 0.35
 # Other layouts of the same bodies: this one shifted around the board by so many steps each way, and mirrored; none
 # nearer than two steps, and every second of those that are left.
 STEPS, NEAREST_STEPS, EVERY = 4, 2, 2

@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from thermscan.registration.geometry.pose import FOV_ASSUMED_DEG, focal_from_fov
-from thermscan.registration.placing.bodies import STRAY
-from thermscan.registration.placing.edge_odds import EdgeOdds, layer_of
+from thermscan.registration.placing.edge_odds import MOST_ODDS, EdgeOdds, blurred, layer_of
 from thermscan.registration.placing.outline_candidates import FrameEdges
 from thermscan.registration.placing.sites import Sites
 
@@ -27,8 +26,6 @@ ORIENTATIONS, APART_DEG = 60, 8.0
 RASTER, ACROSS = 64, 1.25
 # What is broader than this on the raster tells of no edge.
 BROAD = 2.5
-# An edge counts up to these log odds, so that one bright spot does not outweigh the rest.
-MOST_ODDS = 2.0
 # The board's diagonal is sought between these shares of the frame's width, step by step.
 DIAGONALS, STEP = (0.3, 1.55), 1.09
 # Edges within about 18 degrees of the board's axes are compared.
@@ -186,9 +183,6 @@ class _Pattern:
 
 def _pattern(odds: EdgeOdds, sites: Sites, corners_mm: FloatArray, cols: int) -> _Pattern:
     pitch = ACROSS * cols / RASTER
-    wide = round(pitch) // 2 * 2 + 1
-    maps = np.clip(np.log((1 - STRAY) * np.exp(odds.maps) + STRAY), 0.0, MOST_ODDS).astype(np.float32)
-    blurred = EdgeOdds(np.pad([cv2.blur(each, (wide, wide))[1:-1, 1:-1] for each in maps], ((0, 0), (1, 1), (1, 1))))
     middle = corners_mm.mean(axis=0)
     box, points = corners_mm - middle, sites.points_mm - middle
     sizes = np.exp(np.arange(np.log(DIAGONALS[0]), np.log(DIAGONALS[1]), np.log(STEP)))
@@ -203,7 +197,7 @@ def _pattern(odds: EdgeOdds, sites: Sites, corners_mm: FloatArray, cols: int) ->
             col, row = at[size, site].T % RASTER
             np.add.at(drawn[quarter, :, along], (size, row, col), 1 / len(way))
     layout = fft.rfft2(drawn.reshape(-1, 2, RASTER, RASTER))
-    return _Pattern(blurred, box, pitch, per_mm, layout.conj())
+    return _Pattern(blurred(odds, round(pitch) // 2 * 2 + 1), box, pitch, per_mm, layout.conj())
 
 
 def _matched(

@@ -16,6 +16,11 @@ FloatArray = NDArray[np.float64]
 DIRECTIONS = 12
 # An edge at a pixel is held against what lies around it, this far to either side.
 BESIDE_PX = 6
+# A body or a piece of the outline may not be seen, being as warm as what is behind it, or be another's: so often its
+# edges tell nothing of the place.
+STRAY = 0.35
+# From afar an edge counts up to these log odds.
+MOST_ODDS = 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,6 +66,17 @@ def edge_odds(field: GradientField) -> EdgeOdds:
         here = 1.0 + across * across
         maps[k, 1:-1, 1:-1] = cv2.log(here / cv2.boxFilter(here, -1, square, borderType=cv2.BORDER_REFLECT))
     return EdgeOdds(maps)
+
+
+def blurred(odds: EdgeOdds, wide_px: int) -> EdgeOdds:
+    """
+    The same seen from farther off: what is told within so many pixels, on average.
+
+    An edge may tell nothing (`STRAY`), and counts up to `MOST_ODDS`: one bright spot must not outweigh the rest.
+    """
+    told = np.clip(np.log((1 - STRAY) * np.exp(odds.maps) + STRAY), 0.0, MOST_ODDS)
+    inner = [cv2.blur(each, (wide_px, wide_px))[1:-1, 1:-1] for each in told]
+    return EdgeOdds(np.pad(inner, ((0, 0), (1, 1), (1, 1))))
 
 
 def layer_of(normals_px: FloatArray) -> NDArray[np.intp]:

@@ -6,8 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.registration.geometry.homography import mapped
-from thermscan.registration.placing.bodies import STRAY
-from thermscan.registration.placing.edge_odds import EdgeOdds, layer_of
+from thermscan.registration.placing.edge_odds import STRAY, EdgeOdds, layer_of
 from thermscan.registration.placing.edges import LayoutEdges
 from thermscan.registration.placing.own_heights import BELIEVED
 from thermscan.registration.placing.sites import Sites

@@ -25,7 +25,7 @@ from thermscan.registration.placing.detail import (
     explained,
     others_detail,
 )
-from thermscan.registration.placing.edge_odds import EdgeOdds, edge_odds
+from thermscan.registration.placing.edge_odds import EdgeOdds, blurred, edge_odds
 from thermscan.registration.placing.edge_support import edge_support
 from thermscan.registration.placing.edges import LayoutEdges
 from thermscan.registration.placing.moves import moved_to_edges
@@ -83,8 +83,9 @@ class Candidate:
 # 26, so that those above it are moved closer as well. Below the second there is no hope: most places of other boards'
 # layouts show less.
 SURE, HOPEFUL = 14.0, -6.0
-# Steps of a place that is moved closer, in pixels at first and at last, and how many are tried at once.
-CLOSER_PX, CLOSER_TRIED = (2.0, 0.3), 100
+# A place is moved closer with edges blurred by such a share of the frame's width, from afar, then with them as they
+# are: the steps in pixels, at first and at last. So many are tried at once.
+FROM_AFAR, AFAR_STEPS_PX, CLOSER_STEPS_PX, CLOSER_TRIED = 1 / 36, (4.0, 1.0), (2.0, 0.3), 100
 # How four corners move together: shift, stretch, shear and taper.
 TOGETHER = np.array([[1, 1, 1, 1], [1, -1, -1, 1], [1, 1, -1, -1], [1, -1, 1, -1]], dtype=np.float64)
 # The witnesses are not independent: their weights are those of a logistic regression of right places, after their last
@@ -108,6 +109,7 @@ class Search:
     sites: Sites
     pattern: DetailPattern
     odds: EdgeOdds
+    afar: EdgeOdds
     bodies: Bodies
 
     def of_board(self, board: Board, edges: LayoutEdges) -> Search:
@@ -200,7 +202,8 @@ class Search:
         -----
         An adaptive random search [1] over the eight ways in which four corners move together (shift, stretch, shear and
         taper, each along x and y): the best of many normal steps is taken, and steps are halved when none is better.
-        Edges end about a pixel from where they are, so that no slope leads there. The same every time.
+        Edges end about a pixel from where they are, so that no slope leads there: blurred, they do so some pixels off.
+        The same every time.
 
         References
         ----------
@@ -208,10 +211,17 @@ class Search:
            6 (1981) 19-30.
         """
         rng = np.random.default_rng(attempt)
+        there = corners_px
+        for odds, steps in ((self.afar, AFAR_STEPS_PX), (self.odds, CLOSER_STEPS_PX)):
+            there = replace(self, odds=odds)._stepped(there, rng, steps)
+        return there
+
+    def _stepped(self, corners_px: FloatArray, rng: np.random.Generator, steps_px: tuple[float, float]) -> FloatArray:
+        """The best of many random steps, again and again, with steps from the first size to the last."""
         matrix = self.matrix(corners_px)
         others = others_odds(self.odds, self.bodies, matrix, self._pose(matrix))
-        best, most, step = corners_px, -np.inf, CLOSER_PX[0]
-        while step > CLOSER_PX[1]:
+        best, most, step = corners_px, -np.inf, steps_px[0]
+        while step > steps_px[1]:
             ways = rng.normal(size=(CLOSER_TRIED, len(TOGETHER), 2))
             tried = best + step * np.einsum("kwa,wc->kca", ways, TOGETHER)
             tried[0] = best
@@ -270,7 +280,7 @@ def start_search(evidence: Evidence, board: Board, edges: LayoutEdges, prior: He
     odds, bodies = edge_odds(gradient_field(small)), bodies_of(board, prior)
     return Search(
         board, edges, prior, small, picture, field, sites_of(edges), detail_pattern(board),
-        odds, bodies,
+        odds, blurred(odds, 2 * round(small.apparent.shape[1] * FROM_AFAR / 2) + 1), bodies,
     )  # fmt: skip
 
 
@@ -292,8 +302,11 @@ def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
     if not thorough or _sure(found):
         return found
     ranked = search.ranked(body_proposals(frame, search.odds, search.sites, box, fov_deg=fov_deg))
-    closer = np.array([search.closer(each) for each in ranked[:FITTED_MOST]]).reshape(-1, 4, 2)
-    return _fitted(search, np.concatenate([closer, ranked[FITTED_MOST:]]), found)
+    for place in ranked[:FITTED_MOST]:
+        found = _weighed(search, search.settled(search.closer(place)[None]), besides=found)
+        if _sure(found):
+            return _with_rivals(search, found, ranked)
+    return found
 
 
 def _sure(found: list[Candidate]) -> bool:
@@ -305,8 +318,13 @@ def _fitted(search: Search, ranked: FloatArray, found: list[Candidate]) -> list[
     for tried in (ranked[:FITTED_FIRST], ranked[FITTED_FIRST:FITTED_MOST]):
         found = _weighed(search, search.settled(tried), besides=found)
         if _sure(found):
-            return _weighed(search, search.settled(_rivals(found[0], ranked)), besides=found)
+            return _with_rivals(search, found, ranked)
     return found
+
+
+def _with_rivals(search: Search, found: list[Candidate], ranked: FloatArray) -> list[Candidate]:
+    """Besides what was found, the likeliest places of a second board and of this one the other way round."""
+    return _weighed(search, search.settled(_rivals(found[0], ranked)), besides=found)
 
 
 def by_any(*told: FloatArray) -> NDArray[np.intp]:
