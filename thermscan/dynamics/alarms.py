@@ -13,24 +13,19 @@ from scipy.special import ndtri
 from thermscan.dynamics.fin_kernel import BODY_J_PER_M3K
 from thermscan.dynamics.part_series import PartSeries
 from thermscan.dynamics.power_on import PowerOn
-from thermscan.judge.thresholds import ACT_LEAST_K, LIMIT_COVERAGE, PEER_FLOOR_K, PEER_SHARE
+from thermscan.dynamics.should_rise import FEWEST_PEERS, TIMING_S, Should, peers_k, should_rise
+from thermscan.judge.thresholds import ACT_LEAST_K, LIMIT_COVERAGE
 from thermscan.layout.board import Part
 from thermscan.registration.geometry.heights import body_height_mm
 
 FloatArray = NDArray[np.float64]
 Level = Literal["watch", "act"]
 
-# One false alarm in a hundred good power-ups, over all parts (shared out) and over the time watched: readings some
-# seconds apart say nearly the same, so that a minute of them is worth about ten looks.
+# One false alarm in a hundred good power-ups, shared out over all that is asked of parts, and over the time watched:
+# readings some seconds apart say nearly the same, so that a minute of them is worth about ten looks.
 FALSE_RATE, LOOKS = 0.01, 10
-# Two chips of one type differ by the spread of both: this board's, and the good one's or its peers' usual one. Of the
-# floor what stood there before power-on is gone from both rises; what draughts and mounting do later is taken as one's
-# (tests/benchmarks/watch_trials.py, seeds 5300 to 5318: 0 false acts in 19 good power-ups, as with both).
-TWO_CHIPS_SHARE, TWO_CHIPS_K = 2**0.5 * PEER_SHARE, PEER_FLOOR_K
 # A rise this much above what is expected is no spread.
 LEAST_SHARE, LEAST_K, WATCH_SHARE = 0.4, 0.8, 0.25
-# A power-up is timed to about this, and a part's rise is off by its slope times that.
-TIMING_S = 0.6
 # Before so long nothing is compared: the first seconds hold the timing's error more than the parts'.
 FIRST_S = 3.0
 # A body takes in what its watts give, more or less by what is not known of its heat capacity; later it hands on as much
@@ -110,37 +105,37 @@ def alarms_of(
         Since power-on. None: it was not seen; then only limits are compared.
     expected : Expected
     """
-    z = float(ndtri(1.0 - FALSE_RATE / (max(len(parts), 1) * LOOKS)))
-    peers = _peers(parts, rise_k)
-    compared = since_s is not None and since_s >= FIRST_S
-    good = np.array([(expected.at(part.ref, since_s) if since_s is not None else None) or np.nan for part in parts])
-    scale = _board_scale(rise_k, good)
+    asked: list[tuple[Should, ...]] = [()] * len(parts)
+    by_watts = [False] * len(parts)
+    if since_s is not None and since_s >= FIRST_S:
+        good = np.array([np.nan if (k := expected.at(part.ref, since_s)) is None else k for part in parts])
+        asked = should_rise(parts, rise_k, good, since_s=since_s)
+        by_watts = [part.watts is not None and since_s <= WATTS_UNTIL_S for part in parts]
+    questions = sum(len(each) for each in asked) + sum(by_watts)
+    z = float(ndtri(1.0 - FALSE_RATE / (max(questions, 1) * LOOKS)))
     found: list[Alarm] = []
     for n, part in enumerate(parts):
         if not np.isfinite(rise_k[n]):
             continue
         seconds = _seconds_to_limit(part, float(level_c[n]), float(slope[n]), float(u_slope[n]))
-        noise = float(np.hypot(u_rise_k[n], TIMING_S * slope[n]))
-        now = _Now(float(rise_k[n]), float(slope[n]), seconds, noise, z)
-        candidates = [_limit(part, float(level_c[n]), now)]
-        if compared and since_s is not None:
-            if np.isfinite(good[n]):
-                candidates.append(_above(part, "baseline", float(scale * good[n]), now, whose="the good board's"))
-            elif peers[n] is not None:
-                candidates.append(_above(part, "peer", float(peers[n] or 0.0), now, whose="its peers'"))
+        now = _Now(float(rise_k[n]), float(slope[n]), seconds, float(u_rise_k[n]), z)
+        above = [alarm for should in asked[n] if (alarm := _above(part, should, now)) is not None]
+        # The good board by itself and with the peers say the same of a part: the graver is told, once.
+        candidates = [_limit(part, float(level_c[n]), now), *sorted(above, key=lambda each: each.level)[:1]]
+        if since_s is not None and since_s >= FIRST_S:
             candidates.append(_steady(part, expected.steady_k.get(part.ref), now))
-            candidates.append(_watts(part, since_s, now))
+            candidates.append(_watts(part, since_s, now) if by_watts[n] else None)
         found += [each for each in candidates if each is not None]
     return tuple(sorted(found, key=lambda each: (each.level != "act", -each.rise_k)))
 
 
 def held_against_nothing(parts: Sequence[Part], expected: Expected) -> tuple[str, ...]:
     """Those of the measured parts for which neither a good board, nor two peers, nor their watts tell a rise."""
-    peers = _peers(parts, np.zeros(len(parts)))
+    level = np.zeros(len(parts))
     return tuple(
-        part.ref for part, others in zip(parts, peers, strict=True)
+        part.ref for n, part in enumerate(parts)
         if part.ref not in expected.good_k and part.ref not in expected.steady_k
-        and others is None and part.watts is None
+        and len(peers_k(parts, level, n)) < FEWEST_PEERS and part.watts is None
     )  # fmt: skip
 
 
@@ -155,15 +150,16 @@ class _Now:
     z: float
 
 
-def _above(part: Part, rule: str, expected_k: float, now: _Now, *, whose: str) -> Alarm | None:
+def _above(part: Part, should: Should, now: _Now) -> Alarm | None:
+    """Above what a good part would have risen, by more than chance and by enough to matter."""
+    expected_k = should.expected_k
     excess = now.rise_k - expected_k
-    u = float(np.sqrt(now.noise_k**2 + TWO_CHIPS_K**2 + (TWO_CHIPS_SHARE * expected_k) ** 2))
-    share = excess / max(expected_k, 1e-9) if expected_k > 0 else np.inf
-    if excess < max(now.z * u, LEAST_K) or share < WATCH_SHARE:
+    share = excess / expected_k if expected_k > 0 else np.inf
+    if excess < max(now.z * float(np.hypot(now.noise_k, should.u_k)), LEAST_K) or share < WATCH_SHARE:
         return None
     level: Level = "act" if share >= LEAST_SHARE else "watch"
-    text = f"{part.ref} has risen {now.rise_k:.1f} K, {excess:.1f} K more than {whose} {expected_k:.1f} K at this time"
-    return Alarm(part.ref, rule, level, now.rise_k, expected_k, now.slope, now.seconds, text)
+    text = f"{part.ref} has risen {now.rise_k:.1f} K, {excess:.1f} K more than {should.words} at this time"
+    return Alarm(part.ref, should.rule, level, now.rise_k, expected_k, now.slope, now.seconds, text)
 
 
 def _steady(part: Part, steady: tuple[float, float] | None, now: _Now) -> Alarm | None:
@@ -180,8 +176,7 @@ def _steady(part: Part, steady: tuple[float, float] | None, now: _Now) -> Alarm 
 
 def _watts(part: Part, since_s: float, now: _Now) -> Alarm | None:
     """Faster than its watts can warm its body."""
-    if part.watts is None or since_s > WATTS_UNTIL_S:
-        return None
+    assert part.watts is not None
     rise, slope, seconds = now.rise_k, now.slope, now.seconds
     height_mm, spread = body_height_mm(part)
     share = np.pi / 4 if part.round_body else 1.0
@@ -224,23 +219,3 @@ def _seconds_to_limit(part: Part, level_c: float, slope: float, u_slope: float) 
     if part.max_c is None or not slope > 4 * u_slope or slope <= 0:
         return None
     return max(part.max_c - level_c, 0.0) / slope
-
-
-def _peers(parts: Sequence[Part], rise_k: FloatArray) -> list[float | None]:
-    """The median rise of the others of a part's group, where there are two or more."""
-    found: list[float | None] = []
-    for n, part in enumerate(parts):
-        others = [
-            float(rise_k[m]) for m, other in enumerate(parts)
-            if m != n and part.group is not None and other.group == part.group and np.isfinite(rise_k[m])
-        ]  # fmt: skip
-        found.append(float(np.median(others)) if len(others) >= 2 else None)
-    return found
-
-
-def _board_scale(rise_k: FloatArray, good_k: FloatArray) -> float:
-    """What all parts do together against the good board: supply, load and a timing that is off."""
-    told = np.isfinite(good_k) & np.isfinite(rise_k) & (good_k > 0.5)
-    if told.sum() < 4:
-        return 1.0
-    return float(np.clip(np.median(rise_k[told] / good_k[told]), 0.7, 1.4))

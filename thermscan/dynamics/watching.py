@@ -29,8 +29,11 @@ FloatArray = NDArray[np.float64]
 
 # Frames held until the board has been placed, and again to place it better once it shows more.
 HELD = 12
-# A board that shows this many times as much as when it was placed is placed again; so often at most.
-SHOWS_MORE, MOST_PLACINGS = 2.5, 4
+# A board is placed again once the picture has changed since by this many times what it showed then (its noise alone
+# changes by 1.4 times what it shows); so often at most.
+SHOWS_NEW, MOST_PLACINGS = 1.6, 6
+# One that could not be placed is tried again where it shows this many times as much.
+SHOWS_MORE = 1.3
 # Points kept a part: when there are more, every second of the older half goes.
 MOST_POINTS = 3000
 # A slope is told from so many seconds, and at least so many frames.
@@ -79,6 +82,7 @@ class Watch:
         self._pixels: PartPixels | None = None
         self._drift: Drift | None = None
         self._placings, self._shown = 0, 0.0
+        self._placed_on: NDArray[np.float32] | None = None
         self._times: list[float] = []
         self._temps: list[FloatArray] = []
         # What the bench read first: its change since then is the camera's own drift, or a step of its shutter.
@@ -130,9 +134,11 @@ class Watch:
     def _place(self, frame: StreamFrame) -> None:
         """Find the board, or find it better once it shows more than it did."""
         thin = frame.values[::3, ::3]
-        finite = thin[np.isfinite(thin)]
-        shows = float(np.subtract(*np.percentile(finite, [98, 2]))) if finite.size else 0.0
-        more = shows > (SHOWS_MORE if self.placed else 1.3) * self._shown
+        shows = _contrast(thin)
+        if self._placed_on is None:
+            more = shows > SHOWS_MORE * self._shown
+        else:
+            more = _contrast(thin - self._placed_on) > SHOWS_NEW * self._shown
         if self._placings >= MOST_PLACINGS or not more or self._first is None:
             return
         self._placings += 1
@@ -146,7 +152,7 @@ class Watch:
             self._placings -= 1 if isinstance(error, CannotJudge) else 0
             return
         before, was = self._pixels, self._bench(frame)
-        self._reference, self._pixels, self._drift = reference, pixels, None
+        self._reference, self._pixels, self._drift, self._placed_on = reference, pixels, None, thin
         self.why_not_placed = None
         now = self._bench(frame)
         if self._bench_c is not None and was is not None and now is not None:
@@ -228,6 +234,12 @@ class Watch:
         begun = float(times[first] - max(back, 0.0) / slope[0]) if slope[0] > 0 else float(times[first])
         self._power_on_s = max(begun, float(times[0]))
         return self._power_on_s
+
+
+def _contrast(values: NDArray[np.float32]) -> float:
+    """Between its warmest and its coldest places, one part among them; 0 where nothing can be read."""
+    finite = values[np.isfinite(values)]
+    return float(np.subtract(*np.percentile(finite, [99.5, 0.5]))) if finite.size else 0.0
 
 
 def _line(t: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
