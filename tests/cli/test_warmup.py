@@ -49,6 +49,24 @@ def test_a_recording_in_which_nothing_rises_accuses_no_part(job, capsys):
     assert "no part rises by 0.5 K in it, so it is no power-up" in capsys.readouterr().err
 
 
+def test_a_board_that_is_not_powered_is_not_called_clear(job):
+    """Its parts are colder than the bare board by the paint, and none rises; one at 15 % of the good one's is told."""
+    for name, share in (("unpowered", 0.0), ("weak", 0.15)):
+        rises = {ref: share * rise_k for ref, rise_k in ENDS_K.items()}
+        write_recording(job / f"{name}.tiff", TIMES_S, warming(rises), seed=5, board_share=0)
+        write_run(job, name, f"power_on_s = {POWER_ON_S}")
+    alone = run(str(job / "unpowered.toml"), "--json")
+    document = json.loads(alone.stdout)
+    assert (alone.return_value, document["overall"], document["findings"]) == (3, "undecided", [])
+    assert set(document["not_compared"]) == set(PARTS)
+    assert any("is the board powered" in remark for remark in document["remarks"])
+    for name, times in (("unpowered", "0.0"), ("weak", "0.1")):
+        document = json.loads(run(str(job / f"{name}.toml"), "--json", "--baseline-run", str(job / "good.toml")).stdout)
+        (finding,) = document["findings"]
+        assert (document["overall"], finding["rule"], finding["direction"]) == ("watch", "board", "cold")
+        assert f"all rises together are {times}" in finding["text"]
+
+
 def test_the_ends_time_constants_and_slopes_are_those_put_in(good):
     document = json.loads(good.stdout)
     assert document["schema"] == "thermscan.warmup/1"

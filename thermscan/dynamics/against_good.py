@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,14 @@ from scipy.special import ndtri
 
 from thermscan.errors import InputError
 from thermscan.judge.finding import Finding, Level
-from thermscan.judge.thresholds import ACT_LEAST_K, ACT_LEAST_SHARE, PEER_FLOOR_K, PEER_SHARE, WATCH_LEAST_K
+from thermscan.judge.thresholds import (
+    ACT_LEAST_K,
+    ACT_LEAST_SHARE,
+    BOARD_SCALE_DEVIATIONS,
+    PEER_FLOOR_K,
+    PEER_SHARE,
+    WATCH_LEAST_K,
+)
 
 FloatArray = NDArray[np.float64]
 
@@ -19,6 +27,8 @@ FloatArray = NDArray[np.float64]
 FALSE_RATE, WATCH_RATE = 0.05, 0.15
 # Load, supply and airflow change all rises together by about this much.
 BOARD_SCALE_SHARE = 0.25
+# As few tell no scale.
+FEWEST_FOR_SCALE = 4
 # A recording in which no part rises by this much is of no power-up, or of no power.
 LEAST_RISE_K = 0.5
 
@@ -32,6 +42,7 @@ class EqualTime:
     rise_k: float
     expected_k: float
     u_k: float
+    good_k: float
 
     @property
     def excess_k(self) -> float:
@@ -83,25 +94,30 @@ def compare_at_equal_time(
     scale = _scale(rise_k, good_k, own_u)
     expected = scale * good_k
     return tuple(
-        EqualTime(ref, since_s, float(r), float(e), float(u))
-        for ref, r, e, u in zip(refs, rise_k, expected, own_u, strict=True)
+        EqualTime(ref, since_s, float(r), float(e), float(u), float(g))
+        for ref, r, e, u, g in zip(refs, rise_k, expected, own_u, good_k, strict=True)
     )
 
 
 def _scale(rise_k: FloatArray, good_k: FloatArray, u_k: FloatArray) -> float:
-    told = good_k > 3 * u_k
-    if told.sum() < 4:
-        return 1.0
-    ratio, weight = rise_k[told] / good_k[told], good_k[told]
-    order = np.argsort(ratio)
-    middle = float(ratio[order][np.searchsorted(np.cumsum(weight[order]), weight.sum() / 2)])
-    u = 1.25 * PEER_SHARE / np.sqrt(told.sum())
+    middle, u = _together(rise_k, good_k, u_k)
     share = BOARD_SCALE_SHARE**2 / (BOARD_SCALE_SHARE**2 + u**2)
     return float(1.0 + share * (middle - 1.0))
 
 
+def _together(rise_k: FloatArray, good_k: FloatArray, u_k: FloatArray) -> tuple[float, float]:
+    """How many times the good board's all rises together are, and its standard uncertainty; 1 where too few tell it."""
+    told = good_k > 3 * u_k
+    if told.sum() < FEWEST_FOR_SCALE:
+        return 1.0, 0.0
+    ratio, weight = rise_k[told] / good_k[told], good_k[told]
+    order = np.argsort(ratio)
+    middle = float(ratio[order][np.searchsorted(np.cumsum(weight[order]), weight.sum() / 2)])
+    return middle, float(1.25 * PEER_SHARE / np.sqrt(told.sum()))
+
+
 def findings_of(compared: Sequence[EqualTime]) -> tuple[Finding, ...]:
-    """What stands out: by more than chance over the board, and by enough to matter."""
+    """What stands out: by more than chance over the board, and by enough to matter; and the board as a whole."""
     count = max(len(compared), 1)
     act, watch = (float(ndtri(1.0 - rate / (2 * count))) for rate in (FALSE_RATE, WATCH_RATE))
     found = []
@@ -125,4 +141,23 @@ def findings_of(compared: Sequence[EqualTime]) -> tuple[Finding, ...]:
                 excess_k=each.excess_k, u_k=each.u_k, score=each.score, text=text,
             )
         )  # fmt: skip
-    return tuple(found)
+    return (*found, *_board_finding(compared))
+
+
+def _board_finding(compared: Sequence[EqualTime]) -> tuple[Finding, ...]:
+    """A board that rises as none does by its load, supply or airflow: parts are judged by what is left beside that."""
+    rise_k, good_k, u_k = (np.array([getattr(each, name) for each in compared]) for name in ("rise_k", "good_k", "u_k"))
+    middle, u = _together(rise_k, good_k, u_k)
+    score = (middle - 1.0) / float(np.hypot(BOARD_SCALE_SHARE, u))
+    if abs(score) < BOARD_SCALE_DEVIATIONS:
+        return ()
+    text = (
+        f"{compared[0].since_s:.0f} s after power-on all rises together are {middle:.2f} times those of the good "
+        "board: is it powered and loaded alike? Parts were judged on what is left."
+    )
+    direction: Literal["hot", "cold"] = "hot" if score > 0 else "cold"
+    return (
+        Finding(
+            ref=None, rule="board", level="watch", direction=direction, excess_k=None, u_k=None, score=score, text=text
+        ),
+    )  # fmt: skip

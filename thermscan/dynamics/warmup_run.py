@@ -8,11 +8,19 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.dynamics.against_good import EqualTime, check_it_rises, compare_at_equal_time, findings_of
+from thermscan.dynamics.against_good import (
+    LEAST_RISE_K,
+    EqualTime,
+    check_it_rises,
+    compare_at_equal_time,
+    findings_of,
+)
 from thermscan.dynamics.part_series import PartSeries, extract_series
 from thermscan.dynamics.power_on import PowerOn, find_power_on
 from thermscan.dynamics.warmup import WarmUpCurve, fit_curves
 from thermscan.errors import CannotJudge, InputError
+from thermscan.judge.asleep import REMARK as NO_HEAT_REMARK
+from thermscan.judge.asleep import nothing_compared
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.finding import Finding, Judgement, Overall, Verdict
 from thermscan.judge.judging import judge_run
@@ -24,6 +32,8 @@ from thermscan.regions.rectify import rectify_frame
 from thermscan.runs.run import Run
 
 FloatArray = NDArray[np.float64]
+
+NOTHING_ROSE = f"no part has risen by {LEAST_RISE_K:g} K since power-on: is the board powered? Nothing was compared"
 
 STAGES = ("reading", "registration", "reading every frame", "curves", "judging")
 # So many frames at least make a curve.
@@ -125,6 +135,8 @@ def warm_up_run(
         for index, measured in enumerate(series.reference.measurements)
     )
     judgement = _judged_at_end(series, at_end, curves, baseline=baseline)
+    if baseline is None and good is None and _nothing_rose(series, power_on):
+        judgement = nothing_compared(judgement, NOTHING_ROSE)
     compared = _at_equal_time(series, power_on, good, good_on)
     own = [*findings_of(tuple(compared.values())), *_will_pass(series.reference.measurements, at_end, curves)]
     told = {(finding.ref, finding.rule) for finding in own}
@@ -245,6 +257,14 @@ def rises_at(series: PartSeries, power_on: PowerOn, since_s: float) -> tuple[Flo
     return rise, u, slope
 
 
+def _nothing_rose(series: PartSeries, power_on: PowerOn) -> bool:
+    """Whether power is said to have come on and no part shows it; a board that was on before is not meant."""
+    if power_on.time_s is None:
+        return False
+    rise, _, _ = rises_at(series, power_on, float(series.times_s[-1]) - power_on.time_s)
+    return not float(np.nanmax(rise)) >= LEAST_RISE_K
+
+
 def _at_equal_time(
     series: PartSeries, power_on: PowerOn, good: PartSeries | None, good_on: PowerOn | None
 ) -> dict[str, EqualTime]:
@@ -323,7 +343,9 @@ def board_steady(curves: Sequence[WarmUpCurve]) -> tuple[bool | None, float | No
 def _remarks(
     run: Run, series: PartSeries, power_on: PowerOn, judgement: Judgement, good_on: PowerOn | None
 ) -> tuple[str, ...]:
-    said = [*run.remarks, *series.remarks, *judgement.remarks]
+    # A good board's power-up is something that parts without heat were compared with.
+    judged = (each for each in judgement.remarks if good_on is None or each != NO_HEAT_REMARK)
+    said = [*run.remarks, *series.remarks, *judged]
     if power_on.source == "not seen":
         said.append(
             "when the power came on is not seen in the recording: the first frame stands for it, and no slope at "

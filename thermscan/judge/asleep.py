@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from scipy.special import chdtrc
 
 from thermscan.judge.comparison import own_u_k
+from thermscan.judge.finding import Judgement, PartVerdict
 from thermscan.judge.heat_seen import HeatSeen
 from thermscan.regions.measurement import PartMeasurement
 
@@ -46,3 +48,20 @@ def shows_no_heat(measurements: Sequence[PartMeasurement], heat: HeatSeen) -> bo
     if not len(bare_k):
         return False
     return bool(chdtrc(len(seen), float(np.sum(((rise_k - np.median(bare_k)) / u_k) ** 2))) > NO_HEAT_CHANCE)
+
+
+def not_compared(verdict: PartVerdict) -> PartVerdict:
+    """Of a board that shows no heat, normal parts were compared with nothing."""
+    if verdict.verdict != "normal":
+        return verdict
+    return replace(verdict, compared_by=(), reason=REASON)
+
+
+def nothing_compared(judgement: Judgement, remark: str) -> Judgement:
+    """A judgement of a board that turns out not to be powered, as ``remark`` says: undecided, but for its findings."""
+    return replace(
+        judgement,
+        parts=tuple(not_compared(each) for each in judgement.parts),
+        overall=judgement.overall if judgement.findings else "undecided",
+        remarks=(*(each for each in judgement.remarks if each != REMARK), remark),
+    )

@@ -11,9 +11,8 @@ from thermscan.heat.split import HeatSplit
 from thermscan.heat.spots import WarmSpot
 from thermscan.judge.against_baseline import against_baseline, new_on_bare_k
 from thermscan.judge.allowed import gives_no_heat
-from thermscan.judge.asleep import REASON as NO_HEAT_REASON
 from thermscan.judge.asleep import REMARK as NO_HEAT_REMARK
-from thermscan.judge.asleep import shows_no_heat
+from thermscan.judge.asleep import not_compared, shows_no_heat
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.baseline_rule import check_same_board
 from thermscan.judge.board_wide import BoardWide, board_findings
@@ -183,7 +182,7 @@ def judge_heat(
     # Known-good runs of such a stage show as little, and are a comparison.
     asleep = against is None and shows_no_heat(measurements, heat)
     if asleep:
-        verdicts = tuple(_not_compared(each) for each in verdicts)
+        verdicts = tuple(not_compared(each) for each in verdicts)
     board_wide = against.board_wide if against is not None else None
     evidence = Evidence(heat.split, weighed, board_wide, heat.spots, heat, suspects)
     judgement = Judgement(
@@ -252,13 +251,6 @@ def _verdict(
     elif about:
         verdict = "watch"
     return PartVerdict(measurement, verdict, compared, None if compared else why_alone(measurement, board))
-
-
-def _not_compared(verdict: PartVerdict) -> PartVerdict:
-    """Of a board that shows no heat, normal parts were compared with nothing."""
-    if verdict.verdict != "normal":
-        return verdict
-    return replace(verdict, compared_by=(), reason=NO_HEAT_REASON)
 
 
 def _warmed(verdict: PartVerdict, told_with: Mapping[str, str]) -> PartVerdict:
