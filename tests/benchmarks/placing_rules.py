@@ -3,6 +3,7 @@ What each rule of placing buys, switched off; and what each constant's being a f
 
     python tests/benchmarks/placing_rules.py --views 60 --first 3400
     python tests/benchmarks/placing_rules.py --views 60 --first 3400 --constants
+    python tests/benchmarks/placing_rules.py --views 60 --first 3400 --only proposed closer
 
 Views as in placing.py (one board each, heights unstated, no help but the field of view every second time); every view
 is searched for its own layout and, as a check of refusals, every second one for another board's.
@@ -30,6 +31,7 @@ from tests.benchmarks.scenes import Scene, scene  # noqa: E402
 from thermscan.registration import evidence  # noqa: E402
 from thermscan.registration.placing import (  # noqa: E402
     bodies,
+    body_proposals,
     decision,
     edge_odds,
     edges,
@@ -69,9 +71,11 @@ def _no_edges(support: Callable[..., tuple[np.ndarray, np.ndarray]]) -> Callable
 RULES: tuple[tuple[str, object, str, object], ...] = (
     ("outlines are proposed", search, "proposals", _nothing),
     ("bodies are proposed by themselves", search, "body_proposals", _nothing),
-    ("places are ranked by bodies' edges", search, "edge_support", _no_edges(search.edge_support)),
+    ("bodies' edges rank places and move them", search, "edge_support", _no_edges(search.edge_support)),
     ("places are ranked by detail", search, "explained", lambda _, __, matrices: np.zeros(len(matrices))),
-    ("places are moved closer", found_alone, "CLOSER_MOST", 0),
+    ("places are moved closer after their fit", found_alone, "CLOSER_MOST", 0),
+    ("moved from afar first", search, "AFAR_STEPS_PX", (0.0, 1.0)),
+    ("moved at any of three heights", search, "FEW_HEIGHTS", [6]),
     ("sensor's stripes left out", evidence, "without_stripes", lambda apparent: apparent),
     ("faint edges as a whole", edges, "faint_edges", lambda sites, *_, **__: sites),
     ("bodies' edges as evidence", search, "EDGES_WORTH", 0.0),
@@ -91,7 +95,8 @@ CONSTANTS: tuple[tuple[object, str], ...] = (
     (search, "SURE"),
     (search, "HOPEFUL"),
     (search, "MOST_DETAIL"),
-    (edge_odds, "STRAY"),
+    (search, "FROM_AFAR"),
+    (bodies, "STRAY"),
     (bodies, "BELIEVED"),
     (edge_odds, "MOST_ODDS"),
     (edge_odds, "BESIDE_PX"),
@@ -99,6 +104,13 @@ CONSTANTS: tuple[tuple[object, str], ...] = (
     (own_heights, "BELIEVED"),
     (found_alone, "FIT_GAINS"),
     (joint_fit, "U_SWELL_PX"),
+    (body_proposals, "ASKED"),
+    (body_proposals, "SCATTER_DEG"),
+    (body_proposals, "ORIENTATIONS"),
+    (body_proposals, "APART_DEG"),
+    (body_proposals, "BROAD"),
+    (body_proposals, "PLACES"),
+    (body_proposals, "MOST"),
 )
 
 
@@ -126,6 +138,9 @@ def main() -> int:
     parser.add_argument("--views", type=int, default=60)
     parser.add_argument("--first", type=int, default=3400)
     parser.add_argument("--constants", action="store_true")
+    parser.add_argument(
+        "--only", nargs="+", default=[], help="rules or constants with one of these words in their name"
+    )
     given = parser.parse_args()
     cv2.setNumThreads(1)
     views = [scene(seed, cols=COLS[seed % 3]) for seed in range(given.first, given.first + given.views)]
@@ -135,10 +150,14 @@ def main() -> int:
     print(f"{'as it is':46s} {outcome(views)}", flush=True)
     if not given.constants:
         for what, module, name, value in RULES:
+            if given.only and not any(word in what for word in given.only):
+                continue
             with switched(module, name, value):
                 print(f"{'without: ' + what:46s} {outcome(views)}", flush=True)
         return 0
     for module, name in CONSTANTS:
+        if given.only and name not in given.only:
+            continue
         for factor in (1 - FIFTH, 1 + FIFTH):
             before = getattr(module, name)
             value = max(round(before * factor), 1) if isinstance(before, int) else before * factor
