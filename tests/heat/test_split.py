@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from samples.simulator import BoardField, sample_board, sample_powers, solve_board
-from thermscan.heat import least_squares, sources
+from thermscan.heat import least_squares, source_fit, sources
 from thermscan.heat.split import HeatSplit, board_rise_k, split_heat
 from thermscan.layout.board import Board, Part, Surface
 from thermscan.regions import reasons
@@ -215,8 +215,8 @@ def test_joints_and_decay_length_come_out_whatever_is_taken_first(
 ):
     board, field, usual = _solved(8)
 
-    def first(kinds: int, places: int) -> sources._Held:
-        return sources._Held(0.0, np.full(kinds, np.log(contact)), np.zeros(places), float(np.log(decay_mm)))
+    def first(kinds: int, places: int) -> source_fit.Held:
+        return source_fit.Held(0.0, np.full(kinds, np.log(contact)), np.zeros(places), float(np.log(decay_mm)))
 
     monkeypatch.setattr(sources, "_usual", first)
     _, measured = _seen(board, field, offset_k=0.0, seed=3)
