@@ -17,6 +17,7 @@ FloatArray = NDArray[np.float64]
 
 # A power-up is timed to about this.
 TIMING_S = 0.6
+# A single peer's spread cannot be told.
 FEWEST_PEERS = 2
 # Variance of a median over that of a mean (normal values).
 OF_A_MEDIAN = np.pi / 2

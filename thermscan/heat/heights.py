@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from thermscan.layout.board import Part
 from thermscan.registration.registration import PartHeight
 
+# A body of which the layout tells no height: the middle of what through-hole boards carry (common practice).
 USUAL_HEIGHT_MM = 3.5
 # Half of the parts that may stand on sockets (4 to 5 mm) do; sinks and cans reach 16 mm and more.
 SOCKET_MM, UNUSUAL_MM = 2.3, 16.0

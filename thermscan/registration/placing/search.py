@@ -40,7 +40,8 @@ FloatArray = NDArray[np.float64]
 FITTED_FIRST, FITTED_MOST = 3, 8
 # The same outline the other way round, by half or a quarter of a turn, is turned by more than this.
 TURNED_DEG = 45.0
-# Of the heights of a body these are tried where many places are.
+# Of the twelve equally likely heights of a body these are tried where many places are: of the lowest and the highest
+# quarter one, and one of the middle.
 FEW_HEIGHTS = [1, 6, 10]
 # How far from its prediction an edge is looked for, step by step: the outline, which lies by itself (from afar bodies'
 # edges would be taken for each other), and then all edges.
@@ -172,7 +173,7 @@ class Search:
         return ordered[_distinct(ordered)]
 
     def edge_support(self, matrices: FloatArray, *, as_at: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
-        """Log odds of outline and bodies by their edges, at usual heights, at many places (or as high as at one)."""
+        """Log odds of outline and bodies by their edges, at a few heights, at many places (or as seen from one)."""
         own = self._own_rise(matrices if as_at is None else as_at[None])
         heights = np.stack([self._by_edge(each) for each in self.bodies.heights_mm[:, FEW_HEIGHTS].T])
         shift = own[:, None] * heights
