@@ -87,6 +87,22 @@ def test_board_and_bodies_lose_what_is_put_in_though_the_loss_grows():
     assert (joined.plain_loss * growth[0]) @ cells_k + joined.body_loss @ bodies_k == pytest.approx(5.0, rel=1e-9)
 
 
+def test_bodies_solved_some_at_a_time_are_those_of_the_whole_system(monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr("thermscan.heat.bodies.AT_ONCE", 4)
+    board = _chips(15)
+    grid = fin_grid(board, cell_mm=2.0)
+    joined = join_bodies(grid, board_bodies(board, grid), decay_mm=20.0, contact=np.linspace(5.0, 12.0, 15))
+    sheet = _matrix(grid, grid.cell_area_mm2 * 20.0**2, joined.own)
+    whole = sparse.block_array(
+        [[sheet, -joined.spread], [-joined.spread.T, sparse.diags(joined.joint + joined.body_loss)]]
+    )
+    expected = spsolve(sparse.csc_matrix(whole), np.vstack([np.zeros((grid.cells, 15)), np.eye(15)]))
+    np.testing.assert_allclose(joined.responses.board, expected[: grid.cells], rtol=1e-9)
+    np.testing.assert_allclose(joined.responses.bodies, expected[grid.cells :], rtol=1e-9)
+    beneath = joined.bodies.shares.T @ expected[: grid.cells]
+    np.testing.assert_allclose(joined.responses.beneath, beneath, rtol=1e-9)
+
+
 def test_loss_grows_as_a_plate_in_still_air():
     # F. P. Incropera and D. P. DeWitt, Fundamentals of Heat and Mass Transfer, equations 9.30 and 9.32: Nu = 0.54 and
     # 0.27 Ra^(1/4) for the upper and the lower face, L = area over perimeter; air at 300 K of table A.4: 15.89e-6 and

@@ -20,6 +20,9 @@ from thermscan.registration.registration import PartHeight
 # from a face that looks up is about twice that of one that looks down (simplified equations for air in Holman's
 # textbook, constants from memory, give 0.56 at 8 K; an upright board, or a fan, gives 0.5).
 UPPER_SHARE = 0.53
+# Bodies whose cells are solved for at once: few enough that memory is used again and again, which is far quicker than
+# fresh memory for all of them.
+AT_ONCE = 200
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,21 +62,21 @@ class Responses:
 
     Attributes
     ----------
-    per_body : ndarray of shape (cells, n)
-        Of the board, for each kelvin of a body.
+    board : ndarray of shape (cells, n)
+        Of each cell of the board.
     beneath : ndarray of shape (n, n)
         [i, j]: of the board under part i for the heat of part j.
     bodies : ndarray of shape (n, n)
         [i, j]: of the body of part i.
     """
 
-    per_body: NDArray[np.float64]
+    board: NDArray[np.float64]
     beneath: NDArray[np.float64]
     bodies: NDArray[np.float64]
 
     def cells(self, heat_kmm2: NDArray[np.float64]) -> NDArray[np.float64]:
         """Rise of every cell of the board for the parts' heat, of shape (n,) or (n, some)."""
-        result: NDArray[np.float64] = self.per_body @ (self.bodies @ heat_kmm2)
+        result: NDArray[np.float64] = self.board @ heat_kmm2
         return result
 
 
@@ -162,7 +165,7 @@ class Joined:
         """Rise of cells and bodies for heat put in at either; of shape (cells, k) and (n, k)."""
         board = self.sheet.solve(at_cells)
         bodies = self.responses.bodies @ (at_bodies + self.spread.T @ board)
-        return board + self.responses.per_body @ bodies, bodies
+        return board + self.sheet.solve(self.spread @ bodies), bodies
 
 
 def join_bodies(
@@ -214,8 +217,14 @@ def join_bodies(
     body_loss = bodies.loss_mm2 * (1.0 if body_growth is None else body_growth)
     conductance_mm2 = np.broadcast_to(grid.cell_area_mm2 * decay_mm**2, grid.cells)
     sheet = factor_sheet(grid, conductance_mm2=conductance_mm2, own=own)
-    # The board for each body's kelvin; then the bodies by themselves, the board eliminated.
-    per_body = sheet.solve(spread.toarray())
-    rise = np.linalg.inv(np.diag(joint + body_loss) - spread.T @ per_body)
-    responses = Responses(per_body, np.asarray(bodies.shares.T @ per_body) @ rise, rise)
+    # What bodies take up again of each body's kelvin; then the bodies by themselves, the board eliminated. The board is
+    # then solved again, which for many bodies is far cheaper than the product of its first solution and ``rise``.
+    taken, board = np.empty((len(joint), len(joint))), np.empty((grid.cells, len(joint)))
+    some = [slice(start, start + AT_ONCE) for start in range(0, len(joint), AT_ONCE)]
+    for part in some:
+        taken[:, part] = spread.T @ sheet.solve(spread[:, part].toarray(), overwrite=True)
+    rise = np.linalg.inv(np.diag(joint + body_loss) - taken)
+    for part in some:
+        board[:, part] = sheet.solve(spread @ rise[:, part], overwrite=True)
+    responses = Responses(board, np.asarray(bodies.shares.T @ board), rise)
     return Joined(bodies, sheet, conductance_mm2, own, plain_loss, spread, joint, body_loss, responses)

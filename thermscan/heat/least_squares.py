@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from thermscan.heat.bare import BareCells
 from thermscan.heat.bodies import Bodies, Responses
+from thermscan.heat.cell_equations import CellEquations
 from thermscan.heat.contact import LEAST_OVER_K
 from thermscan.heat.nonneg import ROUNDING, mean_square_above, solve_nonnegative
 
@@ -205,8 +206,10 @@ class Linear:
 
     Attributes
     ----------
-    at_cells : ndarray of shape (cells seen, n)
-        Rise of each cell for one unit of each part's heat.
+    by_cells : CellEquations
+        Of the rise of each cell for the board's own rise under each part, and the constant.
+    scale : ndarray of shape (n,)
+        Heat for a kelvin of the board's own rise under each part.
     responses : Responses
     bodies : Bodies
     cells : BareCells
@@ -214,7 +217,8 @@ class Linear:
     evidence : Evidence
     """
 
-    at_cells: NDArray[np.float64]
+    by_cells: CellEquations
+    scale: NDArray[np.float64]
     responses: Responses
     bodies: Bodies
     cells: BareCells
@@ -249,15 +253,16 @@ def solve_sources(
         Times that what stands out is weighed down anew.
     robust : ndarray of shape (cells seen,), optional
         How far each cell is believed at first.
-    above : ndarray of bool, shape (n + 1,), optional
-        Which unknowns are likely to be above 0.
+    above : ndarray of bool, shape (n + 1,) or (n + 1 + p,), optional
+        Which unknowns are likely to be above 0: it changes how soon they are found, not which. By ``start`` where not
+        given.
     """
     responses, cells, rises, evidence = linear.responses, linear.cells, linear.rises, linear.evidence
-    m, n = linear.at_cells.shape
+    m, n = len(cells.rise_k), len(linear.scale)
     shared = shared or Shared(np.zeros((m, 0)), np.zeros((n, 0)), np.zeros(0), np.zeros(0))
     p = len(shared.usual)
     # Unknowns are the board's own rise under each part, the constant, and what is shared.
-    scale = np.concatenate([1.0 / np.maximum(np.diag(responses.beneath), 1e-12), np.ones(1 + p)])
+    scale = np.concatenate([linear.scale, np.ones(1 + p)])
     bounded = np.append(np.full(n, not evidence.signed), np.zeros(1 + p, dtype=bool))
     seen = np.isfinite(rises.rise_k)
     by_bodies = np.column_stack([responses.bodies[seen] * scale[:n], np.ones(seen.sum()), shared.at_bodies[seen]])
@@ -266,12 +271,13 @@ def solve_sources(
     if start is not None:
         robust = start.robust
         solution[: n + 1] = np.append(start.heat_kmm2, start.constant_k) / scale[: n + 1]
+    likely = solution > 0 if known else None
+    if above is not None:
+        likely = np.append(above, np.ones(n + 1 + p - len(above), dtype=bool))
     for _ in range(steps):
         before = _beforehand(linear, scale[:n], shared, solution[:n] * scale[:n] if known else None)
         weight = robust / evidence.sigma_k
-        normal, right = before.equations(
-            np.column_stack([linear.at_cells * scale[:n], np.ones(m), shared.at_cells]), cells.rise_k, weight
-        )
+        normal, right = before.equations(linear.by_cells, shared.at_cells, cells.rise_k, weight)
         weighed_bodies, body_target = np.zeros_like(by_bodies), np.zeros(len(by_bodies))
         if known:
             heat, constant_k = solution[:n] * scale[:n], float(solution[n])
@@ -279,12 +285,9 @@ def solve_sources(
             weighed_bodies, body_target = by_bodies / body_sigma[:, None], rises.rise_k[seen] / body_sigma
             normal += weighed_bodies.T @ weighed_bodies
             right += weighed_bodies.T @ body_target
-        likely = solution > 0 if known else None if above is None else np.append(above, np.ones(p, dtype=bool))
         solution = solve_nonnegative(normal, right, bounded, start=likely)
-        known = True
-        residual = cells.rise_k - (
-            linear.at_cells @ (solution[:n] * scale[:n]) + solution[n] + shared.at_cells @ solution[n + 1 :]
-        )
+        likely, known = solution > 0, True
+        residual = cells.rise_k - linear.by_cells.design @ solution[: n + 1] - shared.at_cells @ solution[n + 1 :]
         misfit = float(np.sum((residual * weight) ** 2)) + before.misfit(solution)
         body_residual = body_target - weighed_bodies @ solution
         misfit += float(np.sum(body_residual**2))
@@ -319,12 +322,16 @@ class _Beforehand:
     in_sum: NDArray[np.float64] | None
 
     def equations(
-        self, design: NDArray[np.float64], values: NDArray[np.float64], weight: NDArray[np.float64]
+        self,
+        by_cells: CellEquations,
+        shared: NDArray[np.float64],
+        values: NDArray[np.float64],
+        weight: NDArray[np.float64],
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Normal equations of weighed observations and of this."""
-        design *= weight[:, None]
-        normal = design.T @ design
-        right: NDArray[np.float64] = design.T @ (values * weight)
+        """Normal equations of weighed observations, of what is shared and of this."""
+        cross, weighed = by_cells.crossed(shared, weight), shared * weight[:, None]
+        normal = np.block([[by_cells.weighed(weight), cross], [cross.T, weighed.T @ weighed]])
+        right = np.concatenate([by_cells.crossed(values, weight), weighed.T @ (values * weight)])
         normal[np.diag_indices_from(normal)] += 1.0 / self.spread**2
         right += self.mean / self.spread**2
         if self.in_sum is not None:

@@ -56,13 +56,14 @@ def solve_nonnegative(
     """
     # Unit diagonal: what counts as 0 is then the same for all unknowns.
     scale = 1.0 / np.sqrt(np.diag(normal))
-    matrix, wanted = normal * np.outer(scale, scale), right * scale
+    matrix, wanted = normal * scale[:, None] * scale, right * scale
     above = np.ones(len(right), dtype=bool) if start is None else start | ~bounded
     fewest, patience = len(right) + 1, PATIENCE
     least = ROUNDING * max(float(np.abs(wanted).max(initial=0.0)), 1.0)
     while True:
         solution = np.zeros(len(right))
-        solution[above] = np.linalg.solve(matrix[np.ix_(above, above)], wanted[above])
+        inner = matrix if above.all() else matrix[np.ix_(above, above)]
+        solution[above] = np.linalg.solve(inner, wanted[above])
         slope = matrix @ solution - wanted
         wrong = np.flatnonzero(bounded & np.where(above, solution < -least, slope < -least))
         if not len(wrong):

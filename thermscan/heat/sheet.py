@@ -30,9 +30,9 @@ class SheetFactor:
     inverses: tuple[NDArray[np.float64], ...]
     before: tuple[tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]], ...]
 
-    def solve(self, right: NDArray[np.float64]) -> NDArray[np.float64]:
-        """The rise of every cell for the heat put in; both of shape (cells, n)."""
-        rise = np.array(right, dtype=np.float64)
+    def solve(self, right: NDArray[np.float64], *, overwrite: bool = False) -> NDArray[np.float64]:
+        """The rise of every cell for the heat put in; both of shape (cells, n), where wanted in the same memory."""
+        rise = right if overwrite else np.array(right, dtype=np.float64)
         last = np.zeros((0, right.shape[1]))
         for line, inverse, (there, here, link) in zip(self.lines, self.inverses, self.before, strict=True):
             values = rise[line]

@@ -52,10 +52,15 @@ class Held:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fitted:
-    """One round: what was held, the system made of it, what was found, and the rises that follow."""
+    """
+    One round: what was held, the system made of it, what was found, and the rises that follow.
+
+    ``alone`` is what was free where the board was asked alone, without its bodies.
+    """
 
     held: Held
     found: Found
+    alone: NDArray[np.bool_]
     joined: Joined
     shared: Shared
     cells_k: NDArray[np.float64]

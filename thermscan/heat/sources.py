@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from thermscan.heat.bare import BareCells
-from thermscan.heat.bodies import Bodies, Joined, join_bodies
+from thermscan.heat.bodies import AT_ONCE, Bodies, Joined, Responses, join_bodies
+from thermscan.heat.cell_equations import CellEquations
 from thermscan.heat.contact import BETWEEN_KINDS, USUAL_CONTACT, WITHIN_KIND, joint_spread, kind_numbers
 from thermscan.heat.copper import COPPER_SPREAD, Links, copper_basis, links_of
 from thermscan.heat.fin import FinGrid
@@ -25,8 +26,6 @@ __all__ = ["PartRises", "Sight", "SourceFit", "fit_change", "fit_sources"]
 # (k t 4 to 40 mW/K, h 15 to 25 W/(m2 K): reckoned, k of clad boards from memory); nine in ten lie between.
 USUAL_DECAY_MM = 26.0
 DECAY_SPREAD = 0.55
-# Parts whose own responses are held in memory at once.
-AT_ONCE = 200
 # So many steps of what is shared, at most.
 MOST_ROUNDS = 10
 
@@ -109,19 +108,28 @@ def _fit(
         body_growth=growth[1],
     )
     responses = joined.responses
-    at_cells = (at @ responses.per_body) @ responses.bodies
-    linear = Linear(at_cells, responses, bodies, sight.cells, rises, sight.evidence)
+    linear = _linear(sight, responses, rises, at=at)
     untold = np.full(len(numbers), np.hypot(BETWEEN_KINDS, WITHIN_KIND))
     spread = untold if last is None else joint_spread(bodies.kinds, last.over_k(rises))
     # First by the board alone, so that a body that denies what the board shows does not rule.
-    above = None if last is None else last.found.free[: len(numbers) + 1]
+    above = None if last is None else last.alone
     found = solve_sources(linear, spread=untold, steps=1 if last else 3, robust=robust, above=above)
+    alone = found.free
     for _ in range(1 if last else 2):
         bodies_k = responses.bodies @ found.heat_kmm2
-        cells_k = responses.per_body @ bodies_k
+        cells_k = responses.cells(found.heat_kmm2)
         shared = _shared(joined, _before(held), (cells_k, bodies_k), (cells_k, bodies_k), grid=sight.grid, at=at)
-        found = solve_sources(linear, spread=spread, shared=shared, start=found, steps=1)
-    return Fitted(held, found, joined, shared, cells_k, bodies_k)
+        above = None if last is None else last.found.free
+        found = solve_sources(linear, spread=spread, shared=shared, start=found, steps=1, above=above)
+    return Fitted(held, found, alone, joined, shared, cells_k, bodies_k)
+
+
+def _linear(sight: Sight, responses: Responses, rises: PartRises, *, at: sparse.csr_matrix) -> Linear:
+    """The problem in units of the board's own rise under each part."""
+    scale = 1.0 / np.maximum(np.diag(responses.beneath), 1e-12)
+    design = np.ones((len(sight.cells.rise_k), len(scale) + 1))
+    np.multiply(at @ responses.board, scale, out=design[:, :-1])
+    return Linear(CellEquations(design), scale, responses, sight.bodies, sight.cells, rises, sight.evidence)
 
 
 def _before(held: Held) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -195,7 +203,7 @@ def _own_shifts(fitted: Fitted, grid: FinGrid) -> NDArray[np.float64]:
     conducted = np.zeros((len(numbers), len(fitted.held.log_copper)))
     for start in range(0, len(numbers), AT_ONCE):
         some = slice(start, start + AT_ONCE)
-        cells = responses.per_body @ responses.bodies[:, some]
+        cells = responses.board[:, some]
         lost[some] -= grown_cells @ cells**2
         places, links, flow = _copper_flow(joined, grid, cells)
         conducted[some] = -(places.T @ (flow * (cells[links.one] - cells[links.other]))).T
@@ -241,12 +249,10 @@ def fit_change(sight: Sight, change: PartRises, *, solved: SourceFit) -> SourceF
     """
     at = sight.grid.interpolation(sight.cells.points_mm)
     responses, fitted, n = solved.responses, solved.fitted, len(solved.heat_kmm2)
-    linear = Linear(
-        (at @ responses.per_body) @ responses.bodies, responses, sight.bodies, sight.cells, change, sight.evidence
-    )
+    linear = _linear(sight, responses, change, at=at)
     found = solve_sources(linear, spread=solved.joint_spread)
     bodies_k = responses.bodies @ found.heat_kmm2
-    rises_k = responses.per_body @ bodies_k, bodies_k
+    rises_k = responses.cells(found.heat_kmm2), bodies_k
     told = np.sqrt(np.diag(solved.covariance)[n + 1 :])
     state_k = fitted.cells_k, fitted.bodies_k
     shared = _shared(fitted.joined, (np.zeros_like(told), told), state_k, rises_k, grid=sight.grid, at=at)
