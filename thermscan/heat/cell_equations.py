@@ -12,8 +12,8 @@ class CellEquations:
     """
     Of one design, for one weighing after the other.
 
-    Between two weighings few cells change how far they are believed: their rows are put right, the rest stands. Rounding
-    stays that of a sum over all cells.
+    Between two weighings few cells change how far they are believed: their rows are put right, the rest stands.
+    Rounding stays that of a sum over all cells.
 
     Parameters
     ----------
