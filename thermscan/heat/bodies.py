@@ -223,7 +223,7 @@ def join_bodies(
     some = [slice(start, start + AT_ONCE) for start in range(0, len(joint), AT_ONCE)]
     for part in some:
         taken[:, part] = spread.T @ sheet.solve(spread[:, part].toarray(), overwrite=True)
-    rise = np.linalg.inv(np.diag(joint + body_loss) - taken)
+    rise = np.asarray(np.linalg.inv(np.diag(joint + body_loss) - taken), dtype=np.float64)
     for part in some:
         board[:, part] = sheet.solve(spread @ rise[:, part], overwrite=True)
     responses = Responses(board, np.asarray(bodies.shares.T @ board), rise)
