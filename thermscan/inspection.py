@@ -40,6 +40,7 @@ from thermscan.registration import (
 )
 from thermscan.runs.run import Landmark, Run
 from thermscan.views.advice import advise_on_next_view
+from thermscan.views.remarks import OTHER_STATE
 from thermscan.views.seen import Bench, Given, LostView, SeenView, see_views
 from thermscan.views.together import put_together
 
@@ -162,10 +163,9 @@ def inspect_run(
         found = see_views(view.aligned, board, camera=camera, bench=bench, given=given)
 
     tell("regions")
-    seen = [each for each in found if isinstance(each, SeenView)]
-    together = put_together(seen, board, camera=camera, bench=bench)
-    seen = list(together.views)
-    first = together.views[0]
+    together = put_together(found, board, camera=camera, bench=bench)
+    seen = together.seen
+    first = seen[0]
     # The finer picture is of the frames as they are: where the lens's bend was taken out, there is none.
     mergeable = len(seen) == 1 and first.registration.lens is None
     merged = merge_views(first.aligned, blur_px=first.image.blur_px) if mergeable else None
@@ -179,8 +179,9 @@ def inspect_run(
         # Where parts will end does not depend on when they were looked at.
         replace(run, minutes_on=None) if rising else run,
         baseline=baseline,
-        noise_k=first.image.noise_k,
-        registration=first.registration,
+        # The picture lies on that view's raster; which is the first is of no account.
+        noise_k=together.finest.image.noise_k,
+        registration=together.finest.registration,
         band_um=first.image.band,
         leaning=together.leaning,
     )
@@ -195,7 +196,7 @@ def inspect_run(
         measurements=rising.now if rising else together.measurements,
         judgement=rising.told(judgement) if rising else judgement,
         baseline=baseline,
-        views=_placed_together(found, together.views),
+        views=together.views,
         rising=rising,
         picture=rectify_frame(merged.image, merged.registered(first.registration), board) if merged else None,
         remarks=gather_remarks(
@@ -205,7 +206,7 @@ def inspect_run(
             *(each.image for each in seen),
             *seen,
             together,
-            Said(_lost_views(found, frames)),
+            Said(_lost_views(together.views, frames)),
             Said(advise_on_next_view(seen, together.measurements, board, fov_deg=_fov_deg(camera))),
             *([merged] if merged else []),
             *([rising] if rising else []),
@@ -322,22 +323,19 @@ def _fov_deg(camera: Camera) -> float | None:
     return camera.fov_deg[0] if camera.fov_deg else None
 
 
-def _placed_together(
-    found: Sequence[SeenView | LostView], views: Sequence[SeenView]
-) -> tuple[SeenView | LostView, ...]:
-    """All views in the order of the frames, those that were found as they were placed together."""
-    placed = iter(views)
-    return tuple(next(placed) if isinstance(view, SeenView) else view for view in found)
-
-
 def _lost_views(found: Sequence[SeenView | LostView], frames: Sequence[Frame]) -> tuple[str, ...]:
     """A view that was left out is named, with the reason."""
     lost = [view for view in found if isinstance(view, LostView)]
-    return tuple(
-        f"{', '.join(dict.fromkeys(Path(frames[k].source.path).name for k in view.numbers))}: left out, since the board"
-        f" was not found in this view ({view.faults[0].what})"
-        for view in lost
-    )
+    said = []
+    for view in lost:
+        files = ", ".join(dict.fromkeys(Path(frames[k].source.path).name for k in view.numbers))
+        why = view.faults[0].what
+        said.append(
+            f"{files}: left out; {why}"
+            if why == OTHER_STATE
+            else f"{files}: left out, since the board was not found in this view ({why})"
+        )
+    return tuple(said)
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,6 +28,7 @@ sys.path[:0] = [str(HERE.parents[1]), str(HERE)]
 
 import cv2  # noqa: E402
 import numpy as np  # noqa: E402
+from views_bad import draw_bad, look_at_bad, print_bad  # noqa: E402
 from views_scenes import draw_scene  # noqa: E402
 
 from thermscan import inspection as pipeline  # noqa: E402
@@ -48,7 +49,6 @@ Line = dict[str, Any]
 
 def look_at(folder: Path) -> Line:
     """One board: what each view alone and all together tell, beside what is true."""
-    cv2.setNumThreads(1)
     truth = json.loads((folder / "truth.json").read_text())
     line = {key: truth[key] for key in ("seed", "board", "cols", "mirror", "load")}
     started = time.process_time()
@@ -158,6 +158,10 @@ def print_tables(lines: list[Line]) -> None:
         _print_errors(some)
         _print_heights(some)
         _print_accused(some)
+
+
+def _mirrored(what: str | bool) -> str:
+    return f", a {what if isinstance(what, str) else 'face'} mirrored in each view" if what else ""
 
 
 def _print_places(lines: list[Line]) -> None:
@@ -279,19 +283,26 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--seed", type=int, default=12)
     parser.add_argument("--cols", type=int, default=320)
-    parser.add_argument("--mirror", action="store_true", help="a face mirrored in each view")
+    parser.add_argument("--mirror", nargs="?", const="face", default="", choices=("face", "lamp"), help="in each view")
+    parser.add_argument("--bad", action="store_true", help="one bad view among five (views_bad.py)")
     parser.add_argument("--frames", type=Path, default=Path("/tmp/views"), help="where the frames are kept")
     parser.add_argument("--save", type=Path, default=Path("views.jsonl"))
     parser.add_argument("--tables", type=Path, help="print the tables of these lines, run nothing")
     given = parser.parse_args()
     if given.tables:
-        print_tables([json.loads(line) for line in given.tables.read_text().splitlines()])
+        lines = [json.loads(line) for line in given.tables.read_text().splitlines()]
+        (print_bad if given.bad else print_tables)(lines)
         return 0
+    cv2.setNumThreads(1)
+    sort = "-bad" if given.bad else f"-{given.mirror}" if given.mirror else ""
     for number in range(given.first, given.first + given.boards):
-        folder = given.frames / f"{given.seed}-{number}-{given.cols}{'-face' if given.mirror else ''}"
-        draw_scene(given.seed, number, folder, cols=given.cols, mirror=given.mirror)
+        folder = given.frames / f"{given.seed}-{number}-{given.cols}{sort}"
+        if given.bad:
+            draw_bad(given.seed, number, folder, cols=given.cols)
+        else:
+            draw_scene(given.seed, number, folder, cols=given.cols, mirror=given.mirror)
         with given.save.open("a", encoding="utf-8") as file:
-            file.write(json.dumps(look_at(folder)) + "\n")
+            file.write(json.dumps((look_at_bad if given.bad else look_at)(folder)) + "\n")
     return 0
 
 

@@ -5,8 +5,12 @@ Each board is another type (judging_world.py: sockets, sinks and cans of which t
 one camera with a real sensor's faults (judging_camera.py) whose axis does not meet the frame's middle, from 20 to 45
 degrees, from sides 60 degrees apart or more, turned by any angle, its offset and what is reflected moving a little
 from view to view. With ``mirror`` every part that is measured has emissivity 0.85, as the layout says, the board runs
-at anything from a tenth of its load on, and a face of 34 °C is mirrored at another place in each view; the same views
-without it are kept beside them.
+at anything from a tenth of its load on, and a face of 34 °C, or the shade of a lamp of 60 to 80 °C, is mirrored at
+another place in each view; the same views without it are kept beside them.
+
+What a reflection can do: at emissivity 0.85 a face changes a part by 0.15 / 0.85 of the radiance between 34 °C and what
+was held to be reflected, which is 3.0, 2.2 and 1.1 K on a cool part at 18, 22 and 28 °C, and less on a warm one; only
+where the face fills all that the part mirrors. A lamp's shade of 70 °C makes it 8.7 to 11.3 K.
 """
 
 from __future__ import annotations
@@ -36,11 +40,17 @@ AXIS_OFF = 0.015
 FACE_C, MIRROR_EMISSIVITY, COOL_LOAD = 34.0, 0.85, 0.1
 # What a face covers of the frame, as the standard deviation of its soft spot: a tenth of the board to a third.
 FACE_SPREAD = (0.07, 0.2)
+# The shade of a lamp: after an hour some tens of kelvin above the room (from memory), and smaller than a face.
+LAMP_C, LAMP_SPREAD = (60.0, 80.0), (0.04, 0.1)
 PARTS = (12, 36)
 
 
-def draw_scene(seed: int, number: int, folder: Path, *, cols: int, views: int = 3, mirror: bool = False) -> None:
-    """One board in several views; the truth is written last, so that its file says that all is there."""
+def draw_scene(seed: int, number: int, folder: Path, *, cols: int, views: int = 3, mirror: str = "") -> None:
+    """
+    One board in several views; ``mirror``: "face", "lamp" or nothing.
+
+    The truth is written last, so that its file says that all is there.
+    """
     if (folder / "truth.json").exists():
         return
     folder.mkdir(parents=True, exist_ok=True)
@@ -55,7 +65,7 @@ def draw_scene(seed: int, number: int, folder: Path, *, cols: int, views: int = 
     field = kind.solve(watts, kind.ambient_c)
     write_layouts(rng, folder, kind)
     camera = draw_camera(rng, next(shape for shape in SHAPES if shape[1] == cols))
-    poses = _poses(rng, kind.true, camera.shape, views)
+    poses = poses_around(rng, kind.true, camera.shape, views)
     for view, pose in enumerate(poses):
         _take(rng, folder, view, kind, field, pose=pose, camera=camera, mirror=mirror)
     visible = [_visible(kind.true, pose, camera) for pose in poses]
@@ -68,7 +78,7 @@ def draw_scene(seed: int, number: int, folder: Path, *, cols: int, views: int = 
         }
         for k, part in enumerate(kind.true.parts)
     }
-    truth = {"seed": seed, "board": number, "cols": cols, "views": views, "mirror": mirror, "load": load}
+    truth = {"seed": seed, "board": number, "cols": cols, "views": views, "mirror": mirror or False, "load": load}
     truth |= {
         "fov_deg": poses[0].fov_deg,
         "ambient_c": kind.ambient_c,
@@ -85,7 +95,7 @@ def _shiny(board: Board) -> Board:
     return replace(board, parts=tuple(replace(p, surface=surface) if p.ref[0] == "U" else p for p in board.parts))
 
 
-def _poses(rng: np.random.Generator, board: Board, shape: tuple[int, int], views: int) -> list[Pose]:
+def poses_around(rng: np.random.Generator, board: Board, shape: tuple[int, int], views: int) -> list[Pose]:
     """From sides that differ, by so much at least as many views leave room for."""
     apart_deg = min(LEAST_APART_DEG, 0.6 * 360 / views)
     azimuths: list[float] = []
@@ -120,14 +130,14 @@ def _take(
     *,
     pose: Pose,
     camera: Camera,
-    mirror: bool,
+    mirror: str,
 ) -> None:
     reflected_c = field.ambient_c + float(rng.normal(0.0, REFLECTED_K))
     drifted = replace(camera, offset_k=camera.offset_k + float(rng.normal(0, DRIFT_K)))
     face = Background(
-        operator_c=FACE_C,
+        operator_c=float(rng.uniform(*LAMP_C)) if mirror == "lamp" else FACE_C,
         operator_at=(float(rng.uniform(0.25, 0.75)), float(rng.uniform(0.25, 0.75))),
-        operator_spread=float(rng.uniform(*FACE_SPREAD)),
+        operator_spread=float(rng.uniform(*(LAMP_SPREAD if mirror == "lamp" else FACE_SPREAD))),
     )
     state = rng.bit_generator.state
     for name, background in [("view", face), ("plain", Background())] if mirror else [("view", Background())]:

@@ -11,6 +11,7 @@ from thermscan.layout.board import Part, Surface
 from thermscan.regions import reasons
 from thermscan.regions.measurement import BudgetLine, PartMeasurement
 from thermscan.views.combining import combine_views
+from thermscan.views.other_state import view_of_another_state
 
 PLASTIC = Surface("plastic", 0.93, 0.02)
 NOISE_K = 0.3
@@ -118,3 +119,43 @@ def test_a_part_that_no_view_shows_keeps_the_reason_of_the_view_that_came_neares
     combined = combine_views(views).measurements[0]
     assert combined.reason == reasons.TOO_FEW_PIXELS
     assert combined.seen_in == ()
+
+
+def test_a_view_of_the_board_in_another_state_is_found() -> None:
+    """Four views and one in which all rises are a third greater, as after more load: 40 independent boards."""
+    for seed in range(40):
+        views = _views(5, 20, seed=seed)
+        views[2] = [_reading(m.part.ref, 22.0 + 4 / 3 * ((m.mean_c or 0.0) - 22.0)) for m in views[2]]
+        assert view_of_another_state(views) == 2
+        assert view_of_another_state(views[:2]) is None
+
+
+def test_neither_an_offset_nor_a_lamp_that_is_mirrored_is_another_state() -> None:
+    """At most 1 of 60 boards whose lamp, 4 K, happens to shine on the warm ones; a camera's jump of 3 K on none."""
+    taken = 0
+    for seed in range(60):
+        views = _views(3, 20, seed=seed, offsets=np.array([0.0, 0.0, 3.0]))
+        assert view_of_another_state(views) is None
+        lit = np.random.default_rng([5, seed]).random(20) < 0.5
+        views[0] = [_reading(m.part.ref, (m.mean_c or 0.0) + 4.0 * on) for m, on in zip(views[0], lit, strict=True)]
+        taken += view_of_another_state(views) is not None
+    assert taken <= 1
+
+
+def test_one_view_that_is_far_off_hardly_moves_what_all_say() -> None:
+    """The others' level holds: the mean of five offsets, of which one is 5 K, would be 1 K."""
+    views = _views(5, 30, offsets=np.array([0.0, 0.0, 0.0, 0.0, 5.0]))
+    four = combine_views(views[:4]).measurements
+    moved = [
+        (a.mean_c or 0.0) - (b.mean_c or 0.0) for a, b in zip(combine_views(views).measurements, four, strict=True)
+    ]
+    assert abs(np.mean(moved)) < 0.15
+
+
+def test_a_body_that_mirrors_something_in_a_view_is_read_from_the_others() -> None:
+    views = _views(3, 20)
+    spoiled = np.zeros((3, 20), dtype=bool)
+    spoiled[[0, 2], 4] = spoiled[:, 7] = True
+    combined = combine_views(views, spoiled=spoiled).measurements
+    assert combined[4].seen_in == (1,)
+    assert combined[7].seen_in == (0, 1, 2)

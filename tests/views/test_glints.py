@@ -61,6 +61,32 @@ def test_of_two_views_neither_is_believed() -> None:
     assert told.cells[1][SPOT].any()
 
 
+def test_a_soft_spot_is_left_out_with_its_rim() -> None:
+    """A matt surface mirrors no outlines: what a Gaussian spot of 5 K leaves unmarked is below what is said of it."""
+    samples = _samples(None, None, None, noise_k=0.03)
+    rows, cols = np.indices(SHAPE)
+    soft_k = 5.0 * np.exp(-((rows - 30) ** 2 + (cols - 45) ** 2) / (2 * 6.0**2))
+    values = samples.apparent_c.copy()
+    values[0] += soft_k
+    told = find_glints(BoardSamples(values, samples.places_px, BODY, 0.5, samples.on_board), ("U1",))
+    inside = ~told.cells[0] & (np.abs(rows - 30) < 7) & (np.abs(cols - 45) < 12)
+    # The rim ends at 0.2 K against the brightest that the others show within two cells, where the board rises by 0.05 K
+    # a cell: 0.3 K and noise; it began at 0.5 K before.
+    assert soft_k[inside].max(initial=0.0) < 0.45
+    assert told.spoiled(samples, 1).tolist() == [[True], [False], [False]]
+
+
+def test_what_only_one_view_shows_beside_its_spot_is_not_held_to_be_the_boards() -> None:
+    samples = _samples(None, np.s_[2:10, 5:20], None)
+    values = samples.apparent_c.copy()
+    values[0][:, :10] = values[2][:, :10] = np.nan
+    values[0][50:, 70:] = values[2][50:, 70:] = np.nan
+    told = find_glints(BoardSamples(values, samples.places_px, BODY, 0.5, samples.on_board), ("U1",))
+    assert told.beside[1][5, 5]
+    assert not told.beside[1][55, 75]
+    assert not told.beside[[0, 2]].any()
+
+
 def test_clean_views_have_none() -> None:
     """60 independent boards of three views: none may be marked by chance (95 % bound 5 %)."""
     assert not any(find_glints(_samples(None, None, None, seed=seed), ("U1",)).found for seed in range(60))

@@ -19,11 +19,12 @@ from samples.simulator import (
     write_layout,
     write_tiff,
 )
-from thermscan.errors import CannotJudge
+from thermscan.errors import CannotJudge, Fault
 from thermscan.inspection import Inspection, inspect_run
 from thermscan.layout.board import Board
 from thermscan.registration import AlignedViews
 from thermscan.registration.geometry.parallax import pose_seen
+from thermscan.report.plate_views import seen_from
 from thermscan.report.results import results_document, results_text
 from thermscan.runs.reading import read_run
 from thermscan.views.seen import Bench, Given, LostView, SeenView, see_views
@@ -91,6 +92,20 @@ def test_a_view_that_cannot_be_placed_is_left_out_and_named(
     assert "no outline" in document["views"][1]["reason"]
 
 
+def test_views_are_counted_with_those_that_were_left_out(together: Inspection) -> None:
+    """So that the number in a part's 'seen_in' is that of its entry in 'views'."""
+    seen = [view for view in together.views if isinstance(view, SeenView)]
+    lost = LostView((0,), (Fault("no outline of a board was found"),))
+    told = put_together([lost, *seen], together.board, camera=together.camera, bench=Bench(AMBIENT_C, AMBIENT_C))
+    assert told.views[0] is lost
+    assert {number for m in told.measurements for number in m.seen_in} == {1, 2}
+    alone = put_together([lost, seen[0]], together.board, camera=together.camera, bench=Bench(AMBIENT_C, AMBIENT_C))
+    assert {m.seen_in for m in alone.measurements if m.measurable} == {(1,)}
+    document = results_document(replace(together, views=told.views, measurements=told.measurements))
+    assert document["views"][0]["registration"] is None
+    assert [each.number for each in seen_from(replace(together, views=told.views))] == [2, 3]
+
+
 def test_what_both_views_say_is_true(together: Inspection, scene: tuple[Path, Board, BoardField]) -> None:
     _, board, field = scene
     truth = {part.ref: field.truth(part).mean_c for part in board.parts}
@@ -134,6 +149,18 @@ def test_the_order_of_the_views_is_of_no_account(together: Inspection) -> None:
         assert a.mean_c == pytest.approx(b.mean_c, abs=1e-9)
         assert a.u_c == pytest.approx(b.u_c, abs=1e-9)
     assert np.nanmax(np.abs(one.rectified.apparent_c - other.rectified.apparent_c)) < 1e-9
+
+
+def test_what_is_judged_does_not_depend_on_the_order_of_the_frames(
+    together: Inspection, scene: tuple[Path, Board, BoardField]
+) -> None:
+    """Every number of every part, but for the views' own: temperature, uncertainty, watts, height, suspicion."""
+    one, other = (results_document(each) for each in (together, _inspect(scene, "right", "left")))
+    for a, b in zip(one["parts"], other["parts"], strict=True):
+        assert sorted(3 - number for number in a["seen_in"]) == b["seen_in"]
+        for key in a.keys() - {"seen_in", "budget"}:
+            assert a[key] == (pytest.approx(b[key], abs=1e-9) if isinstance(a[key], float) else b[key]), (a["ref"], key)
+    assert one["findings"] == other["findings"]
 
 
 def test_nothing_is_hidden_in_the_picture_that_both_views_make(together: Inspection) -> None:

@@ -62,7 +62,7 @@ class SeenFrom:
 
 def seen_from(inspection: Inspection) -> tuple[SeenFrom, ...]:
     """All views in which the board was found, numbered as the measurements name them."""
-    seen = [view for view in inspection.views if isinstance(view, SeenView)]
+    seen = [(number, view) for number, view in enumerate(inspection.views) if isinstance(view, SeenView)]
     return tuple(
         SeenFrom(
             number + 1,
@@ -71,7 +71,7 @@ def seen_from(inspection: Inspection) -> tuple[SeenFrom, ...]:
             sum(number in each.seen_in for each in inspection.measurements),
             frozenset(each.part.ref for each in inspection.measurements if number not in each.seen_in),
         )
-        for number, view in enumerate(seen)
+        for number, view in seen
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -12,23 +12,13 @@ from scipy.special import chdtrc
 from thermscan.frozen import reduce_frozen
 from thermscan.regions import reasons
 from thermscan.regions.measurement import BudgetLine, PartMeasurement
-from thermscan.regions.sensor_lines import is_sensors
-from thermscan.robust import robust_sd
 from thermscan.scales import read_only
+from thermscan.views.drift import DRIFT_K, LEAST_VIEW_K, drift_and_ratio, is_private, read_views
 
 FloatArray = NDArray[np.float64]
 
-# The offset of a camera without cooling moves by some tenths of a kelvin while a person walks around the board (common
-# practice: the shutter's correction is good to about that); the parts that two views share soon know better.
-DRIFT_K = 0.5
 # Of a board's parts, none that is sound is to be called mirrored or covered in one board of a hundred.
 DISAGREE_CHANCE = 0.01
-# The least that a part's reading from another side may differ: what no budget holds, such as a body's warmer side.
-LEAST_VIEW_K = 0.1
-ROUNDS = 60
-# Residuals count as those of Student's t with so few degrees of freedom: a mirrored part hardly pulls (K. L. Lange,
-# R. J. A. Little, J. M. G. Taylor, Robust statistical modeling using the t distribution, JASA 84 (1989) 881-896).
-STUDENT_DEGREES = 4.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,7 +31,7 @@ class Combined:
     measurements : tuple of PartMeasurement
         One a part, in the layout's order; ``seen_in`` names the views that its temperature rests on.
     drift_k : ndarray of shape (views,)
-        The camera's offset in each view, against their mean; 0 where only one view was used.
+        The camera's offset in each view, against the middle of them; 0 where only one view was used.
     birge_ratio : float
         How much more the views differ than their budgets say; budgets are widened by it where it is above 1.
     left_out : tuple of (str, int)
@@ -62,7 +52,7 @@ class Combined:
         object.__setattr__(self, "drift_k", read_only(self.drift_k))
 
 
-def combine_views(views: Sequence[Sequence[PartMeasurement]]) -> Combined:
+def combine_views(views: Sequence[Sequence[PartMeasurement]], *, spoiled: NDArray[np.bool_] | None = None) -> Combined:
     """
     One measurement a part, from those of several views.
 
@@ -70,6 +60,8 @@ def combine_views(views: Sequence[Sequence[PartMeasurement]]) -> Combined:
     ----------
     views : sequence of sequence of PartMeasurement
         One or more views, each with all parts in the layout's order.
+    spoiled : ndarray of bool, shape (views, parts), optional
+        Readings of bodies that mirror something in a view: used only where no other view reads the part.
 
     Returns
     -------
@@ -93,10 +85,13 @@ def combine_views(views: Sequence[Sequence[PartMeasurement]]) -> Combined:
     if len(views) == 1:
         seen = tuple(replace(m, seen_in=(0,) if m.measurable else ()) for m in views[0])
         return Combined(seen, np.zeros(1))
-    readings, private_k, sensor_k = _readings(views)
+    readings, private_k, sensor_k = read_views(views)
+    if spoiled is not None:
+        elsewhere = (np.isfinite(readings) & ~spoiled).any(axis=0)
+        readings = np.where(spoiled & elsewhere, np.nan, readings)
     used = np.isfinite(readings)
     own_k = np.hypot(private_k, sensor_k)
-    drift, ratio = _drift_and_ratio(readings, own_k)
+    drift, ratio = drift_and_ratio(readings, own_k)
     spread = np.hypot(own_k * ratio, LEAST_VIEW_K)
     left_out, disagreeing = _contradictions(readings - drift, spread, used)
     for part, view in left_out:
@@ -167,58 +162,6 @@ def consistency(values: FloatArray, u: FloatArray) -> Consistency:
     chi_square = float((((values - mean) / u) ** 2).sum())
     chance = float(chdtrc(len(values) - 1, chi_square)) if len(values) > 1 else 1.0
     return Consistency(mean, float(1 / np.sqrt(weights.sum())), chi_square, chance)
-
-
-def _readings(views: Sequence[Sequence[PartMeasurement]]) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """
-    Mean temperatures, and what is each view's own of their uncertainty: private to the part, and the sensor's.
-
-    Each of shape (views, parts), NaN where there is no reading.
-    """
-    shape = (len(views), len(views[0]))
-    readings, private, sensor = (np.full(shape, np.nan) for _ in range(3))
-    for view, measurements in enumerate(views):
-        for part, measured in enumerate(measurements):
-            if measured.mean_c is not None and measured.measurable:
-                readings[view, part] = measured.mean_c
-                private[view, part] = _root_sum(line for line in measured.budget if _is_private(line))
-                sensor[view, part] = _root_sum(line for line in measured.budget if is_sensors(line))
-    return readings, private, sensor
-
-
-def _is_private(line: BudgetLine) -> bool:
-    """Whether a line is the part's own in one view alone."""
-    return line.shared is None and not line.lasting
-
-
-def _root_sum(lines: Iterable[BudgetLine]) -> float:
-    return float(np.sqrt(sum(line.u_k**2 for line in lines)))
-
-
-def _drift_and_ratio(readings: FloatArray, own_k: FloatArray) -> tuple[FloatArray, float]:
-    """Each view's offset, shape (views, 1), and the Birge ratio, from the parts that two or more views saw."""
-    several = np.isfinite(readings).sum(axis=0) > 1
-    drift, ratio = np.zeros((len(readings), 1)), 1.0
-    if not several.any():
-        return drift, ratio
-    seen = np.isfinite(readings[:, several])
-    values, own = np.where(seen, readings[:, several], 0.0), np.where(seen, own_k[:, several], 1.0)
-    # A residual against the mean of n readings has lost 1/n of its variance.
-    freed = np.sqrt(seen.sum(axis=0) / (seen.sum(axis=0) - 1))
-    weights = seen.astype(np.float64)
-    for _ in range(ROUNDS):
-        middle = (weights * (values - drift)).sum(axis=0) / weights.sum(axis=0)
-        rest = np.where(seen, values - drift - middle, 0.0)
-        # Told from the middle of the scatter: one part that mirrors something does not widen all others.
-        ratio = max(1.0, robust_sd((rest * freed / np.hypot(own, LEAST_VIEW_K))[seen], centre=0.0))
-        spread = np.hypot(own * ratio, LEAST_VIEW_K)
-        weights = seen / (spread**2 * (1 + (rest / spread) ** 2 / STUDENT_DEGREES))
-        # The prior pulls each offset towards none.
-        drift = drift + ((weights * rest).sum(axis=1, keepdims=True) - drift / DRIFT_K**2) / (
-            weights.sum(axis=1, keepdims=True) + 1 / DRIFT_K**2
-        )
-        drift = drift - drift.mean()
-    return drift, ratio
 
 
 def _contradictions(
@@ -297,7 +240,7 @@ def _mean_lines(seen: Sequence[PartMeasurement], weights: FloatArray) -> list[Bu
     total: dict[tuple[str, str | None], float] = {}
     for measured, weight in zip(seen, weights, strict=True):
         for line in measured.budget:
-            if not _is_private(line):
+            if not is_private(line):
                 key = (line.source, line.shared)
                 total[key] = total.get(key, 0.0) + float(weight) * line.u_k
     return [BudgetLine(source, u_k, shared, lasting=shared is None) for (source, shared), u_k in total.items()]

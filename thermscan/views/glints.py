@@ -12,6 +12,7 @@ from thermscan.frozen import reduce_frozen
 from thermscan.robust import robust_sd
 from thermscan.scales import read_only
 from thermscan.views.board_samples import BoardSamples
+from thermscan.views.drift import FEWEST_TO_TELL, middle_offset
 
 FloatArray = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -24,8 +25,11 @@ DEVIATIONS = 5.0
 REACH_CELLS = 2
 # Of the finest view's pixels: fewer are an edge, and change no mean.
 LEAST_CELLS = 6
-# A view is one of so many at least before the others can tell that it is the one that differs.
-FEWEST_TO_TELL = 3
+# Matt surfaces mirror no outlines: a spot goes on for as long as it is brighter by so many deviations, or so much.
+RIM_DEVIATIONS, RIM_K = 2.0, 0.2
+# A body of which more than this is spoiled in a view is mirrored beyond the spot, too: a smaller spot changes its mean
+# by less than a tenth of what it is brighter by.
+SPOILED_SHARE = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,15 +67,27 @@ class Glints:
     found : tuple of Glint
     cells : ndarray of bool, shape (views, rows, cols)
         On the board's raster.
+    beside : ndarray of bool, shape (views, rows, cols)
+        What no other view can be compared with, beside such a spot: it may go on there.
     """
 
     found: tuple[Glint, ...]
     cells: Mask
+    beside: Mask
 
     __reduce__ = reduce_frozen
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "cells", read_only(self.cells, np.bool_))
+        for name in ("cells", "beside"):
+            object.__setattr__(self, name, read_only(getattr(self, name), np.bool_))
+
+    def spoiled(self, samples: BoardSamples, parts: int) -> Mask:
+        """The views in which a part's body mirrors something; shape (views, parts)."""
+        on = samples.body >= 0
+        whole = np.bincount(samples.body[on], minlength=parts)
+        spots = np.stack([np.bincount(samples.body[on & cells], minlength=parts) for cells in self.cells])
+        result: Mask = spots > SPOILED_SHARE * np.maximum(whole, 1)
+        return result
 
     def pixels(self, samples: BoardSamples, view: int, shape: tuple[int, int]) -> Mask:
         """The pixels of a view that they spoil; shape (rows, cols) of the frame."""
@@ -116,8 +132,7 @@ def find_glints(samples: BoardSamples, refs: tuple[str, ...]) -> Glints:
         # The median of all: the mean of two others lies half way to one of them that something covers.
         others = np.where(told, middle, _middle(np.delete(values, view, axis=0)))
         others[~seen[view]] = np.nan
-        above = _above(values[view], others)
-        spots = _spots(above)
+        spots = _spots(values[view], others)
         for label in range(1, int(spots.max()) + 1):
             where = spots == label
             disputed = float(np.median(count[where])) < FEWEST_TO_TELL
@@ -125,7 +140,18 @@ def find_glints(samples: BoardSamples, refs: tuple[str, ...]) -> Glints:
             if disputed:
                 cells |= where & seen
             found.append(_glint(None if disputed else view, where, values[view] - others, samples, refs))
-    return Glints(tuple(found), cells)
+    alone = np.isfinite(samples.apparent_c) & ~(seen & (count > 1))
+    beside = np.stack([_touching(each, spots) for each, spots in zip(alone, cells, strict=True)])
+    return Glints(tuple(found), cells, beside)
+
+
+def _touching(places: Mask, spots: Mask) -> Mask:
+    """Connected places of which one lies beside a spot."""
+    number, labels = cv2.connectedComponents(places.astype(np.uint8), connectivity=8)
+    touched = np.zeros(number, dtype=bool)
+    touched[labels[cv2.dilate(spots.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0]] = True
+    result: Mask = places & touched[labels]
+    return result
 
 
 def _edges(body: NDArray[np.intp]) -> Mask:
@@ -148,7 +174,7 @@ def offsets_k(samples: BoardSamples) -> FloatArray:
         middle = _middle(values - offsets[:, None])
         step = np.array([_median(row - middle) for row in values]) - offsets
         offsets = offsets + step
-        offsets -= offsets.mean()
+        offsets -= middle_offset(offsets)
     return offsets
 
 
@@ -166,25 +192,27 @@ def _median(values: FloatArray) -> float:
     return float(np.median(finite)) if finite.size else 0.0
 
 
-def _above(values: FloatArray, others: FloatArray) -> Mask:
-    """Where a view is brighter than all that the others show about the place."""
-    known = np.isfinite(others)
+def _spots(values: FloatArray, others: FloatArray) -> NDArray[np.int32]:
+    """
+    Spots where a view is brighter than all that the others show about the place, numbered from 1.
+
+    Each has its rim with it, and as many bright cells as count.
+    """
+    known = np.isfinite(others) & np.isfinite(values)
     side = np.ones((2 * REACH_CELLS + 1,) * 2, np.uint8)
-    nearby = cv2.dilate(np.where(known, others, -1e9), side)
-    difference = (values - others)[known & np.isfinite(values)]
+    nearby = cv2.dilate(np.where(np.isfinite(others), others, -1e9), side)
+    difference = (values - others)[known]
     if not difference.size:
-        return np.zeros(values.shape, dtype=bool)
+        return np.zeros(values.shape, dtype=np.int32)
     spread = robust_sd(difference)
-    result: Mask = known & (values > nearby + max(DEVIATIONS * spread, LEAST_K))
-    return result
-
-
-def _spots(above: Mask) -> NDArray[np.int32]:
-    """Connected spots that are large enough, numbered from 1."""
-    number, labels, stats, _ = cv2.connectedComponentsWithStats(above.astype(np.uint8), connectivity=8)
-    keep = [k for k in range(1, number) if stats[k, cv2.CC_STAT_AREA] >= LEAST_CELLS]
+    excess = np.where(known, values - nearby, -np.inf)
+    bright = excess > max(DEVIATIONS * spread, LEAST_K)
+    number, labels = cv2.connectedComponents(
+        (excess > max(RIM_DEVIATIONS * spread, RIM_K)).astype(np.uint8), connectivity=8
+    )
+    kept = np.flatnonzero(np.bincount(labels[bright], minlength=number) >= LEAST_CELLS)
     numbered = np.zeros(number, dtype=np.int32)
-    numbered[keep] = np.arange(1, len(keep) + 1)
+    numbered[kept] = np.arange(1, len(kept) + 1)
     result: NDArray[np.int32] = numbered[labels]
     return result
 

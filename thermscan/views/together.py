@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.errors import Fault
 from thermscan.layout.board import Board
 from thermscan.radiometry.camera import Camera
 from thermscan.regions.leaning import Leaning, leaning_of_views, possible_leaning
@@ -16,12 +17,11 @@ from thermscan.registration import register_views
 from thermscan.views.board_samples import BoardSamples, sample_board
 from thermscan.views.combining import Combined, combine_views
 from thermscan.views.glints import Glint, find_glints, offsets_k
-from thermscan.views.seen import Bench, SeenView, with_place, without_pixels
+from thermscan.views.other_state import view_of_another_state
+from thermscan.views.remarks import OTHER_STATE, glint_remarks, view_remarks
+from thermscan.views.seen import Bench, LostView, SeenView, with_place, without_pixels
 
 FloatArray = NDArray[np.float64]
-
-# A face, which is what a bench's surfaces mirror most often, in degrees Celsius (from memory).
-FACE_C = 34.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,8 +31,10 @@ class Together:
 
     Attributes
     ----------
-    views : tuple of SeenView
-        As placed together.
+    views : tuple of SeenView or LostView
+        As placed together, in the given order; one of another state than all others is lost.
+    finest : SeenView
+        The one that shows the board largest, on whose raster the picture lies; it does not depend on the views' order.
     measurements : tuple of PartMeasurement
         One a part.
     rectified : Rectified
@@ -44,7 +46,8 @@ class Together:
     remarks : tuple of str
     """
 
-    views: tuple[SeenView, ...]
+    views: tuple[SeenView | LostView, ...]
+    finest: SeenView
     measurements: tuple[PartMeasurement, ...]
     rectified: Rectified
     combined: Combined
@@ -52,15 +55,20 @@ class Together:
     glints: tuple[Glint, ...] = field(default=())
     remarks: tuple[str, ...] = field(default=())
 
+    @property
+    def seen(self) -> tuple[SeenView, ...]:
+        """The views that are used."""
+        return tuple(view for view in self.views if isinstance(view, SeenView))
 
-def put_together(views: Sequence[SeenView], board: Board, *, camera: Camera, bench: Bench) -> Together:
+
+def put_together(views: Sequence[SeenView | LostView], board: Board, *, camera: Camera, bench: Bench) -> Together:
     """
     One answer of one or more views.
 
     Parameters
     ----------
-    views : sequence of SeenView
-        The first lends its grid's order; else their order is of no account.
+    views : sequence of SeenView or LostView
+        One is seen at least. Their order is of no account; all are counted where views are told by number.
     board : Board
     camera : Camera
     bench : Bench
@@ -70,31 +78,74 @@ def put_together(views: Sequence[SeenView], board: Board, *, camera: Camera, ben
     Together
     """
     fov_deg = camera.fov_deg[0] if camera.fov_deg else None
-    if len(views) > 1:
-        places = register_views(
-            [view.image for view in views], [view.registration for view in views], board, camera=camera
-        )
-        views = [
-            with_place(view, place, board, camera=camera, bench=bench)
-            for view, place in zip(views, places, strict=True)
-        ]
+    seen = {k: view for k, view in enumerate(views) if isinstance(view, SeenView)}
+    # Sums and ties depend on the order, if only in their last digits: where the board lies sets it.
+    order = sorted(seen, key=lambda k: tuple(seen[k].registration.corners_px.ravel()))
+    again = _placed_together([seen[k] for k in order], board, camera=camera, bench=bench)
+    used = dict(zip(order, again, strict=True))
+    lost: dict[int, LostView] = {}
+    while (worst := view_of_another_state([view.measurements for view in used.values()])) is not None:
+        number = list(used)[worst]
+        lost[number] = LostView(used.pop(number).numbers, (Fault(OTHER_STATE),))
+    told = _as_given(_put_together(list(used.values()), board, camera, bench, fov_deg), list(used))
+    placed = tuple(used.get(k) or lost.get(k) or view for k, view in enumerate(views))
+    told = replace(told, views=placed)
+    if len(used) == 1:
+        return told
+    angles = [view.registration.view_angle_deg for view in told.seen]
+    said = (*view_remarks(angles, told.combined), *glint_remarks(told.glints, board, reflected_c=bench.reflected_c))
+    return replace(told, remarks=said)
+
+
+def _placed_together(views: Sequence[SeenView], board: Board, *, camera: Camera, bench: Bench) -> list[SeenView]:
+    if len(views) == 1:
+        return list(views)
+    places = register_views([view.image for view in views], [view.registration for view in views], board, camera=camera)
+    return [
+        with_place(view, place, board, camera=camera, bench=bench) for view, place in zip(views, places, strict=True)
+    ]
+
+
+def _put_together(
+    views: Sequence[SeenView], board: Board, camera: Camera, bench: Bench, fov_deg: float | None
+) -> Together:
+    """The views numbered as they come here; nothing said yet."""
     leanings = [possible_leaning(board, view.registration, shape=view.image.shape, fov_deg=fov_deg) for view in views]
     if len(views) == 1:
         combined = combine_views([views[0].measurements])
-        return Together(tuple(views), combined.measurements, views[0].rectified, combined, leanings[0])
+        return Together((), views[0], combined.measurements, views[0].rectified, combined, leanings[0])
     samples = sample_board(views, board, fov_deg=fov_deg)
     glints = find_glints(samples, tuple(part.ref for part in board.parts))
-    used = [
+    without = [
         without_pixels(view, glints.pixels(samples, k, view.image.shape), board, camera=camera, bench=bench)
         if glints.cells[k].any()
         else view
         for k, view in enumerate(views)
     ]
-    combined = combine_views([view.measurements for view in used])
-    rectified = _composite(views, samples, glints.cells)
-    remarks = (*_view_remarks(views, combined), *(_told(glint, board, bench) for glint in glints.found))
+    combined = combine_views([view.measurements for view in without], spoiled=glints.spoiled(samples, len(board.parts)))
+    rectified = _composite(views, samples, glints.cells | glints.beside)
     leaning = leaning_of_views(leanings, {m.part.ref: m.seen_in for m in combined.measurements})
-    return Together(tuple(views), combined.measurements, rectified, combined, leaning, glints.found, remarks)
+    return Together((), _finest(views), combined.measurements, rectified, combined, leaning, glints.found)
+
+
+def _as_given(told: Together, numbers: Sequence[int]) -> Together:
+    """The views by the numbers that they were given."""
+    combined = told.combined
+    measurements = tuple(
+        replace(m, seen_in=tuple(sorted(numbers[view] for view in m.seen_in))) for m in combined.measurements
+    )
+    combined = replace(
+        combined,
+        measurements=measurements,
+        drift_k=combined.drift_k[np.argsort(numbers)],
+        left_out=tuple((ref, numbers[view]) for ref, view in combined.left_out),
+    )
+    glints = tuple(glint if glint.view is None else replace(glint, view=numbers[glint.view]) for glint in told.glints)
+    return replace(told, measurements=measurements, combined=combined, glints=glints)
+
+
+def _finest(views: Sequence[SeenView]) -> SeenView:
+    return min(views, key=lambda view: view.rectified.mm_per_px)
 
 
 def _composite(views: Sequence[SeenView], samples: BoardSamples, spoiled: NDArray[np.bool_]) -> Rectified:
@@ -106,44 +157,6 @@ def _composite(views: Sequence[SeenView], samples: BoardSamples, spoiled: NDArra
     total = weights.sum(axis=0)
     seen = total > 0
     mean = np.where(counts, values * weights, 0.0).sum(axis=0) / np.where(seen, total, 1.0)
-    finest = min(range(len(views)), key=lambda k: views[k].rectified.mm_per_px)
+    finest = views.index(_finest(views))
     left_c = views[finest].rectified.apparent_c - offsets[finest]
     return Rectified(np.where(seen, mean, left_c), samples.mm_per_px, samples.on_board, ~seen | (samples.body >= 0))
-
-
-def _view_remarks(views: Sequence[SeenView], combined: Combined) -> list[str]:
-    angles = ", ".join(f"{view.registration.view_angle_deg:.0f}" for view in views)
-    said = [f"{len(views)} views of the board were put together, from {angles} degrees off the normal"]
-    if combined.birge_ratio > 1.0:
-        said.append(
-            f"the views differ by {combined.birge_ratio:.1f} times what they state; the uncertainties were widened as"
-            " much"
-        )
-    for view in sorted({view for _, view in combined.left_out}):
-        refs = ", ".join(ref for ref, number in combined.left_out if number == view)
-        said.append(
-            f"{refs}: view {view + 1} reads otherwise than the others and was left out: it mirrors something"
-            " there, or something lies over it"
-        )
-    return said
-
-
-def _told(glint: Glint, board: Board, bench: Bench) -> str:
-    place = glint.ref or f"the board at ({glint.x_mm:.0f}, {glint.y_mm:.0f}) mm"
-    if glint.view is None:
-        return (
-            f"{place}: the two views that show it differ there by {glint.excess_k:.1f} K on {glint.area_mm2:.0f} mm²:"
-            " one of them mirrors something or is covered; a view from a third side would tell"
-        )
-    said = (
-        f"{place}: a bright spot of {glint.area_mm2:.0f} mm², {glint.excess_k:.1f} K, is in view {glint.view + 1} only:"
-        " it mirrors something there, and was left out"
-    )
-    part = board.part(glint.ref) if glint.ref else None
-    mirrored = glint.excess_k / max(FACE_C - bench.reflected_c, glint.excess_k)
-    if part is not None and mirrored > 1 - part.surface.emissivity + part.surface.u_emissivity:
-        said += (
-            f"; if that was a face, it emits about {1 - mirrored:.1f} of what a black surface does, where the layout"
-        )
-        said += f" says {part.surface.emissivity:.2f}"
-    return said
