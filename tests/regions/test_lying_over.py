@@ -10,10 +10,12 @@ import pytest
 
 from tests.benchmarks.scale import seen_board
 from tests.regions.test_covering import AMBIENT, VIEW, chips, lay, look, registered
+from thermscan.layout.board import Board
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions import reasons
+from thermscan.regions.alike import look_at_board, patches
 from thermscan.regions.covering import find_cover
-from thermscan.regions.lying_over import find_lying_over
+from thermscan.regions.lying_over import ENOUGH, WEIGHTS, _likely, evidence, find_lying_over
 from thermscan.regions.measure import measure_parts
 from thermscan.registration.registration import PartHeight, Registration
 
@@ -83,10 +85,9 @@ def test_what_belongs_to_the_board_is_not_taken_for_a_cover(image: ThermalImage)
     assert not found.likely
 
 
-def test_nothing_lies_over_a_clean_board_of_hundreds_of_small_parts() -> None:
-    # Each body that a contour of heat crosses seems to witness an edge there: counted one by one, they had 341 of these
-    # 600 parts left out as covered. The board's groups differ in power, as they do on any board.
-    board, seen, pose, _ = seen_board(600, seed=902, shape=(345, 460))
+def _clean(parts: int, *, shape: tuple[int, int]) -> tuple[ThermalImage, Registration, Board]:
+    """A board with nothing over it, where it truly is."""
+    board, seen, pose, _ = seen_board(parts, seed=902, shape=shape)
     corners_px = pose.px(board.corners_mm)
     px_from_mm = cv2.getPerspectiveTransform(board.corners_mm.astype(np.float32), corners_px.astype(np.float32))
     heights = {part.ref: PartHeight(2.05, 0.17, seen=True) for part in board.parts}
@@ -101,6 +102,31 @@ def test_nothing_lies_over_a_clean_board_of_hundreds_of_small_parts() -> None:
         heights=heights,
     )
     image = ThermalImage(seen.apparent_c, noise_k=0.0535, accuracy_k=1.0, band_um=(8.0, 14.0), blur_px=0.47)
+    return image, placed, board
+
+
+def test_a_patch_whose_edge_is_not_followed_would_not_be_enough_with_it() -> None:
+    board = chips()
+    followed, left_out = 0, 0
+    for image, placed, of in ((look(**CLIP), registered(board), board), _clean(40, shape=(180, 240))):
+        seen = look_at_board(image, placed, of)
+        for patch in patches(seen):
+            odds = evidence(seen, patch) @ WEIGHTS
+            likely = _likely(seen, patch)
+            if likely is None:
+                left_out += 1
+                assert odds.max() < np.log(ENOUGH / (1 - ENOUGH))
+            else:
+                followed += 1
+                np.testing.assert_array_equal(likely, 1 / (1 + np.exp(-odds)))
+    # Else nothing would be saved, or nothing asked.
+    assert min(followed, left_out) > 5
+
+
+def test_nothing_lies_over_a_clean_board_of_hundreds_of_small_parts() -> None:
+    # Each body that a contour of heat crosses seems to witness an edge there: counted one by one, they had 341 of these
+    # 600 parts left out as covered. The board's groups differ in power, as they do on any board.
+    image, placed, board = _clean(600, shape=(345, 460))
     found = find_lying_over(image, placed, board)
     assert not found.likely
     assert not found.pixels.any()

@@ -43,6 +43,8 @@ class BoardLook:
     Attributes
     ----------
     values_c : ndarray of float32, shape (rows, cols)
+    range_c : tuple of float
+        The lowest and the highest of them.
     kinds : ndarray of int16, shape (rows, cols)
         The number of the body whose top a pixel shows at any height that it may have, `BARE`, `BEYOND` or `MIXED`.
     rims : ndarray of bool, shape (rows, cols)
@@ -58,6 +60,7 @@ class BoardLook:
     """
 
     values_c: Float32Array
+    range_c: tuple[float, float]
     kinds: NDArray[np.int16]
     rims: Mask
     sizes: NDArray[np.intp]
@@ -92,6 +95,12 @@ class Patch:
     corner: tuple[int, int]
     bodies: NDArray[np.intp]
     counts: NDArray[np.intp]
+
+    @property
+    def window(self) -> tuple[slice, slice]:
+        """Rows and columns of the view in which it lies."""
+        (top, left), (height, width) = self.corner, self.pixels.shape
+        return slice(top, top + height), slice(left, left + width)
 
 
 def look_at_board(
@@ -128,7 +137,8 @@ def look_at_board(
     sums = [np.bincount(shown.ravel(), weights=each.ravel(), minlength=len(sizes)) for each in np.indices(shown.shape)]
     middles = np.column_stack(sums) / np.maximum(sizes, 1)[:, None]
     return BoardLook(
-        values, kinds, rims, sizes, middles, int(np.sum(kinds != BEYOND)), int(np.sum(kinds == BARE)), noise_k,
+        values, (float(values.min()), float(values.max())),
+        kinds, rims, sizes, middles, int(np.sum(kinds != BEYOND)), int(np.sum(kinds == BARE)), noise_k,
         blur_px, bench_c, float(np.median(values[inside])) - bench_c, scale,
     )  # fmt: skip
 
@@ -142,8 +152,7 @@ def patches(look: BoardLook) -> Iterator[Patch]:
     window = (slice(at[0], int(rows.max()) + 7), slice(at[1], int(cols.max()) + 7))
     values, kinds = look.values_c[window], look.kinds[window]
     low, high = np.percentile(values[kinds != BEYOND], [0.2, 99.8])
-    on_body = np.flatnonzero(kinds.ravel() > 0)
-    body, most = kinds.ravel()[on_body].astype(np.int64), len(look.sizes)
+    most = len(look.sizes)
     largest = LARGEST_SHARE * look.area
     for wider in WIDER:
         band_k = wider * max(NOISES * look.noise_k, LEAST_BAND_K)
@@ -151,13 +160,18 @@ def patches(look: BoardLook) -> Iterator[Patch]:
             alike = cv2.inRange(values, float(temp_c) - band_k, float(temp_c) + band_k)
             if cv2.countNonZero(alike) < LEAST_PIXELS:
                 continue
-            _, labels, stats, _ = cv2.connectedComponentsWithStats(alike, connectivity=4)
+            # What is warmer than most of the board lies in a corner of it.
+            x, y, width, height = cv2.boundingRect(alike)
+            within = (slice(y, y + height), slice(x, x + width))
+            _, labels, stats, _ = cv2.connectedComponentsWithStats(alike[within], connectivity=4)
             sizes = stats[:, cv2.CC_STAT_AREA]
             kept = np.flatnonzero((sizes >= LEAST_PIXELS) & (sizes <= largest))
             kept = kept[kept > 0]
             rank = np.full(len(sizes), len(kept))
             rank[kept] = np.arange(len(kept))
-            tally = np.bincount(rank[labels.ravel()[on_body]] * most + body, minlength=(len(kept) + 1) * most)
+            on_body = (kinds[within] > 0) & (labels > 0)
+            body = kinds[within][on_body].astype(np.int64)
+            tally = np.bincount(rank[labels[on_body]] * most + body, minlength=(len(kept) + 1) * most)
             pairs = np.flatnonzero(tally[: len(kept) * most])
             label, number, counts = kept[pairs // most], pairs % most, tally[pairs]
             asked = counts >= np.maximum(LEAST_PART_SHARE * look.sizes[number], 2)
@@ -167,7 +181,8 @@ def patches(look: BoardLook) -> Iterator[Patch]:
                 box = (slice(top, top + height), slice(left, left + width))
                 own = asked & (label == each)
                 pixels = labels[box] == each
-                yield Patch(float(temp_c), band_k, pixels, (at[0] + top, at[1] + left), number[own], counts[own])
+                corner = (at[0] + y + top, at[1] + x + left)
+                yield Patch(float(temp_c), band_k, pixels, corner, number[own], counts[own])
 
 
 def _tops_px(board: Board, registration: Registration, pose: Pose) -> list[FloatArray]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -31,6 +32,8 @@ BARE_SHARES = (-4.0, 3.0)
 WHOLE, LEAST_OWN = 0.9, 4
 # Of a logistic regression on made-up scenes (tests/benchmarks/cover_odds.py), in the order of `evidence`.
 WEIGHTS = np.array([0.137, 2.921, 2.983, 0.236, 0.718, 0.693, 0.558, -6.546, -1.043, -2.516, -1.55, 0.71, -1.37])
+# The columns that follow a patch's edge; each of them lies between 0 and what `_likely` says.
+BY_EDGE = [1, 2, 3, 10]
 # A part that is read through a cover is as bad as one that is called covered and is not; of many patches the likeliest
 # counts, so that more than even odds are asked for.
 ENOUGH, EVEN = 0.9, 0.5
@@ -76,12 +79,31 @@ def evidence(look: BoardLook, patch: Patch) -> FloatArray:
     in it: what goes all round bodies that do is the board. A lid or a label ends within its body. What many bodies tell
     is told by the same few edges, however many parts there are: no more than `WITNESSES` of them count.
     """
-    window = (
-        slice(patch.corner[0], patch.corner[0] + patch.pixels.shape[0]),
-        slice(patch.corner[1], patch.corner[1] + patch.pixels.shape[1]),
-    )
-    kinds, values = look.kinds[window], look.values_c[window]
-    within = kinds[patch.pixels]
+    told = _told_within(look, patch)
+    told[:, BY_EDGE] = _told_by_edge(look, patch)
+    return told
+
+
+def _likely(look: BoardLook, patch: Patch) -> FloatArray | None:
+    """
+    How likely the patch lies over each of its bodies; None where its edge could not make that `ENOUGH` for any.
+
+    To follow a patch's edge is most of the work, and most patches are plainly the board's own by what lies within.
+    """
+    told = _told_within(look, patch)
+    highest_k = max(look.range_c[1] - patch.temp_c, patch.temp_c - look.range_c[0], patch.band_k)
+    most = np.array([1.0, np.log1p(WITNESSES), np.log(highest_k / patch.band_k), 1.0])
+    if np.max(told @ WEIGHTS) + np.sum(np.maximum(WEIGHTS[BY_EDGE] * most, 0.0)) < np.log(ENOUGH / (1 - ENOUGH)):
+        return None
+    told[:, BY_EDGE] = _told_by_edge(look, patch)
+    result: FloatArray = 1 / (1 + np.exp(-told @ WEIGHTS))
+    return result
+
+
+def _told_by_edge(look: BoardLook, patch: Patch) -> FloatArray:
+    """What the patch's border tells of each body: the columns `BY_EDGE` of `evidence`."""
+    window = patch.window
+    kinds = look.kinds[window]
     edge = _edge(look, patch)
     over_bare = (edge.own == BARE) & (edge.beyond == BARE)
     across = (edge.own > 0) & (edge.beyond == edge.own)
@@ -97,29 +119,47 @@ def evidence(look: BoardLook, patch: Patch) -> FloatArray:
     tested = over_bare | across
     bare_sharp = ((over_bare & edge.sharp).sum() + 1) / (over_bare.sum() + 2)
     all_sharp = ((tested & edge.sharp).sum() + 1) / (tested.sum() + 2)
+    others = np.minimum(crossed.sum() - crossed[patch.bodies], WITNESSES)
+    steps = step_k[patch.bodies] / np.maximum(sharp[patch.bodies], 1) / patch.band_k
+    whole = patch.counts / look.sizes[patch.bodies] > WHOLE
+    told = (
+        bare_sharp,
+        all_sharp * np.log1p(others),
+        np.where(crossed[patch.bodies], np.log(np.maximum(steps, 1.0)), 0.0),
+        whole * all_sharp,
+    )
+    return _columns(told, len(patch.bodies))
+
+
+def _told_within(look: BoardLook, patch: Patch) -> FloatArray:
+    """What the patch's pixels tell, as in `evidence`; its edge's columns are 0."""
+    kinds, values = look.kinds[patch.window], look.values_c[patch.window]
+    within = kinds[patch.pixels]
     size = patch.pixels.sum()
     whole = (patch.counts / look.sizes[patch.bodies] > WHOLE).astype(np.float64)
-    others = np.minimum(crossed.sum() - crossed[patch.bodies], WITNESSES)
     spread = min(_spread(values[patch.pixels & (kinds != BEYOND)]) / patch.band_k, 1.0)
     near = [min(_near_spread(values, look, patch, body) / patch.band_k, 1.0) for body in patch.bodies]
-    steps = step_k[patch.bodies] / np.maximum(sharp[patch.bodies], 1) / patch.band_k
     bare_share = ((within == BARE).sum() + 1) / size * look.area / (look.bare + 1)
     told = (
         1.0,
-        bare_sharp,
-        all_sharp * np.log1p(others),
-        crossed[patch.bodies] * np.log(np.maximum(steps, 1.0)),
+        0.0,
+        0.0,
+        0.0,
         np.log1p(min(np.sum(within == BEYOND), MOST_BEYOND)),
         min(abs(patch.temp_c - look.bench_c) / max(look.warm_k, 0.3), 2.0),
         np.clip(np.log(bare_share), *BARE_SHARES),
         np.nan_to_num(near, nan=spread),
         np.log(patch.band_k),
         whole * spread,
-        whole * all_sharp,
+        0.0,
         np.log(size / look.area),
         np.log1p(min(_standing_in(patch, kinds, look.sizes), WITNESSES)),
     )
-    return np.column_stack([np.broadcast_to(np.asarray(each, dtype=np.float64), whole.shape) for each in told])
+    return _columns(told, len(whole))
+
+
+def _columns(told: Sequence[FloatArray | float], bodies: int) -> FloatArray:
+    return np.column_stack([np.broadcast_to(np.asarray(each, dtype=np.float64), bodies) for each in told])
 
 
 def _standing_in(patch: Patch, kinds: NDArray[np.int16], sizes: NDArray[np.intp]) -> int:
@@ -200,9 +240,8 @@ def find_lying_over(
     look = look_at_board(image, registration, board, fov_deg=fov_deg)
     pixels, likely = np.zeros(look.kinds.shape, dtype=bool), dict[int, float]()
     for patch in patches(look):
-        found = 1 / (1 + np.exp(-evidence(look, patch) @ WEIGHTS))
-        sure = found >= ENOUGH
-        if not sure.any():
+        found = _likely(look, patch)
+        if found is None or not np.any(sure := found >= ENOUGH):
             continue
         for body, probability in zip(patch.bodies[sure], found[sure], strict=True):
             likely[int(body) - 1] = max(float(probability), likely.get(int(body) - 1, 0.0))
@@ -219,10 +258,7 @@ def _mark(pixels: Mask, look: BoardLook, patch: Patch, found: FloatArray) -> Non
 
     Else it goes on over what is as warm by chance: then only the bodies that it is sure to lie over.
     """
-    window = (
-        slice(patch.corner[0], patch.corner[0] + patch.pixels.shape[0]),
-        slice(patch.corner[1], patch.corner[1] + patch.pixels.shape[1]),
-    )
+    window = patch.window
     kinds = look.kinds[window]
     sure, unlikely = found >= ENOUGH, patch.bodies[found < EVEN]
     if patch.counts[sure].sum() >= MOST_OF_IT * patch.counts.sum():
