@@ -65,26 +65,41 @@ def edge_blur_px(values: ArrayLike, *, noise: float | None = None) -> float | No
     bad = ~np.isfinite(array)
     filled = np.where(bad, np.median(array[~bad]), array)
     slopes = tuple(np.gradient(gaussian(filled, _NARROW_PX)))
-    steep, softer = np.hypot(*slopes), np.hypot(*np.gradient(gaussian(filled, _WIDE_PX)))
+    steep = np.hypot(*slopes)
     near_bad = gaussian(bad, _WIDE_PX, beyond="reflect") > 1e-3 if bad.any() else np.zeros_like(bad)
     # White noise of deviation 1 blurred by s has a gradient of deviation 1 / (sqrt(8 pi) s^2) in each direction.
     by_noise = noise / (np.sqrt(8.0 * np.pi) * _NARROW_PX**2)
     least = max(_CLEAR_OF_NOISE * by_noise, _OF_STEEPEST * float(np.percentile(steep, 99.5)), 1e-9)
-    clear = (steep > least) & _crest(slopes, steep) & ~near_bad
+    clear = (steep > least) & ~near_bad
     edge = round(_WIDE_PX)
     clear[:edge] = clear[-edge:] = clear[:, :edge] = clear[:, -edge:] = False
-    if clear.sum() < _MIN_EDGE_SHARE * sum(array.shape):
+    rows, cols = np.nonzero(clear)
+    crest = _crest(slopes, steep, rows, cols)
+    rows, cols = rows[crest], cols[crest]
+    if len(rows) < _MIN_EDGE_SHARE * sum(array.shape):
         return None
-    ratio2 = np.clip((steep[clear] / np.maximum(softer[clear], 1e-12)) ** 2, 1.0 + 1e-6, (_WIDE_PX / _NARROW_PX) ** 2)
+    # Only there is the softer frame's slope asked for; none of these pixels lies at the border.
+    wide = gaussian(filled, _WIDE_PX)
+    down, across = (wide[rows + i, cols + j] - wide[rows - i, cols - j] for i, j in ((1, 0), (0, 1)))
+    softer = np.hypot(down / 2.0, across / 2.0)
+    ratio2 = np.clip((steep[rows, cols] / np.maximum(softer, 1e-12)) ** 2, 1.0 + 1e-6, (_WIDE_PX / _NARROW_PX) ** 2)
     widths = np.sqrt((_WIDE_PX**2 - ratio2 * _NARROW_PX**2) / (ratio2 - 1.0))
     return float(np.percentile(widths, _SHARPEST_PERCENT))
 
 
-def _crest(slopes: Sequence[NDArray[np.float64]], steep: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Where the steepness is greatest along the edge's own direction, taken as row or column, whichever is nearer."""
-    down, across = (np.abs(part) for part in slopes)
-    padded = np.pad(steep, 1, constant_values=np.inf)
-    beside = np.maximum(padded[1:-1, :-2], padded[1:-1, 2:])
-    above = np.maximum(padded[:-2, 1:-1], padded[2:, 1:-1])
-    result: NDArray[np.bool_] = steep >= np.where(across >= down, beside, above)
+def _crest(
+    slopes: Sequence[NDArray[np.float64]],
+    steep: NDArray[np.float64],
+    rows: NDArray[np.intp],
+    cols: NDArray[np.intp],
+) -> NDArray[np.bool_]:
+    """
+    Which pixels are the steepest along the edge's own direction, taken as row or column, whichever is nearer.
+
+    None of them may lie at the border.
+    """
+    down, across = (np.abs(part[rows, cols]) for part in slopes)
+    beside = np.maximum(steep[rows, cols - 1], steep[rows, cols + 1])
+    above = np.maximum(steep[rows - 1, cols], steep[rows + 1, cols])
+    result: NDArray[np.bool_] = steep[rows, cols] >= np.where(across >= down, beside, above)
     return result

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,6 +86,12 @@ def bare_pixels(board: Board, *, shape: tuple[int, int], mm_per_px: float, margi
     return bare
 
 
+def bare_by_margin(board: Board, *, shape: tuple[int, ...], mm_per_px: float) -> Callable[[float], NDArray[np.bool_]]:
+    """`bare_pixels` by the distance kept, each made once. Not to be written to."""
+    rows, cols = shape
+    return cache(lambda margin: bare_pixels(board, shape=(rows, cols), mm_per_px=mm_per_px, margin=margin))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class BareCells:
     """
@@ -110,7 +118,13 @@ class BareCells:
 
 
 def bare_cells(
-    rise_k: NDArray[np.float64], board: Board, grid: FinGrid, *, mm_per_px: float, margin: float
+    rise_k: NDArray[np.float64],
+    board: Board,
+    grid: FinGrid,
+    *,
+    mm_per_px: float,
+    margin: float,
+    bare: Callable[[float], NDArray[np.bool_]] | None = None,
 ) -> BareCells:
     """
     Average the bare board's rise over the grid's cells.
@@ -124,7 +138,11 @@ def bare_cells(
     mm_per_px : float
     margin : float
         Distance wanted from every body; halved where too little board would be left.
+    bare : callable, optional
+        `bare_pixels` of this board and raster by the distance kept, where several grids ask for the same.
     """
+    if bare is None:
+        bare = bare_by_margin(board, shape=rise_k.shape, mm_per_px=mm_per_px)
     rows, cols = rise_k.shape
     x, y = np.meshgrid((np.arange(cols) + 0.5) * mm_per_px, (np.arange(rows) + 0.5) * mm_per_px)
     gy, gx = np.gradient(rise_k, mm_per_px) if min(rise_k.shape) > 1 else (np.zeros_like(rise_k),) * 2
@@ -135,7 +153,7 @@ def bare_cells(
     number = row * n_cols + col
     least = LEAST_BARE_SHARE * grid.cell_area_mm2 / mm_per_px**2
     for kept in (margin, margin / 2):
-        seen = bare_pixels(board, shape=(rows, cols), mm_per_px=mm_per_px, margin=kept) & np.isfinite(rise_k)
+        seen = bare(kept) & np.isfinite(rise_k)
         size = n_rows * n_cols
         count = np.bincount(number[seen], minlength=size).astype(np.float64)
         use = count >= max(least, 1.0)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.heat.bare import bare_cells, camera_px_mm, margin_mm, weigh_cells
+from thermscan.heat.bare import bare_by_margin, bare_cells, camera_px_mm, margin_mm, weigh_cells
 from thermscan.heat.bodies import board_bodies
 from thermscan.heat.fin import fin_grid
 from thermscan.heat.heat_split import HeatFrom, HeatSplit, PartHeat
@@ -99,9 +99,11 @@ def split_heat(
     if not board.parts:
         return None
     sights = []
+    bare = bare_by_margin(board, shape=rise_k.shape, mm_per_px=mm_per_px)
     for coarser in GRIDS:
         grid = fin_grid(board, coarser=coarser)
-        cells = bare_cells(rise_k, board, grid, mm_per_px=mm_per_px, margin=margin_mm(registration, board))
+        margin = margin_mm(registration, board)
+        cells = bare_cells(rise_k, board, grid, mm_per_px=mm_per_px, margin=margin, bare=bare)
         if len(cells.rise_k) < FEWEST_CELLS:
             continue
         sigma_k, degrees = weigh_cells(

@@ -205,9 +205,13 @@ def _over_bench(values_c: FloatArray, beside: Mask) -> tuple[FloatArray, float]:
     design, seen = plane[beside], values_c[beside]
     left, uneven_k = seen - np.median(seen), 0.0
     for _ in range(4):
-        uneven_k = robust_sd(left)
-        kept = np.abs(left - np.median(left)) <= 3 * uneven_k
-        solution = np.linalg.lstsq(design[kept], seen[kept], rcond=None)[0]
+        middle_k = float(np.median(left))
+        uneven_k = robust_sd(left, centre=middle_k)
+        kept = np.abs(left - middle_k) <= 3 * uneven_k
+        # Columns of like size, so that the normal equations are as good as any; pixels in one line have no plane: its
+        # smallest solution then.
+        few = design[kept]
+        solution = np.linalg.lstsq(few.T @ few, few.T @ seen[kept], rcond=None)[0]
         left = seen - design @ solution
     return values_c - plane @ solution, uneven_k
 
