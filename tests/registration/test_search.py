@@ -22,7 +22,7 @@ from thermscan.registration.placing.detail import (
     explained,
     others_detail,
 )
-from thermscan.registration.placing.edge_odds import EdgeOdds, edge_odds, layer_of
+from thermscan.registration.placing.edge_odds import BORDER, EdgeOdds, edge_odds, layer_of
 from thermscan.registration.placing.edges import find_edges, layout_edges
 from thermscan.registration.placing.found_alone import last_fits
 from thermscan.registration.placing.last_fit import Job
@@ -206,10 +206,23 @@ def test_lines_are_sought_further_where_the_most_votes_lead_to_none() -> None:
 
 def test_odds_are_those_of_the_pixel_that_holds_the_point_and_none_outside() -> None:
     rng = np.random.default_rng(3)
-    maps = np.pad(rng.normal(size=(12, 240, 320)).astype(np.float32), ((0, 0), (1, 1), (1, 1)))
+    maps = np.pad(rng.normal(size=(12, 240, 320)).astype(np.float32), ((0, 0), (BORDER, BORDER), (BORDER, BORDER)))
     odds = EdgeOdds(maps)
     layer, row, col = (rng.integers(0, most, 5000) for most in (12, 240, 320))
     away = rng.uniform(-0.49, 0.49, (2, 5000))
-    assert np.array_equal(odds.at(col + away[0], row + away[1], layer), maps[layer, row + 1, col + 1])
+    assert np.array_equal(odds.at(col + away[0], row + away[1], layer), maps[layer, row + BORDER, col + BORDER])
     x, y = np.array([-0.6, 319.6, 10.0, 10.0, np.nan, -1e9]), np.array([5.0, 5.0, -0.6, 239.6, 3.0, 1e9])
     assert not odds.at(x, y, np.arange(6)).any()
+
+
+def test_odds_around_a_point_are_those_at_the_pixels_beside_it() -> None:
+    rng = np.random.default_rng(4)
+    maps = np.pad(rng.normal(size=(12, 60, 80)).astype(np.float32), ((0, 0), (BORDER, BORDER), (BORDER, BORDER)))
+    odds = EdgeOdds(maps)
+    x, y, layer = rng.uniform(-9, 88, 300), rng.uniform(-9, 68, 300), rng.integers(0, 12, 300)
+    beside = np.array([-6, -1, 0, 4])
+    down, right = (each.ravel()[None] for each in np.meshgrid(beside, beside, indexing="ij"))
+    assert np.array_equal(
+        odds.around(x, y, layer, beside),
+        odds.at(np.rint(x)[:, None] + right, np.rint(y)[:, None] + down, layer[:, None]),
+    )

@@ -21,7 +21,7 @@ TILTS_DEG, AZIMUTHS, TURNS = tuple(range(0, 61, 10)), 24, 18
 # Of the frame's edge pixels so many are asked; the gradient at one scatters by about so much.
 ASKED, SCATTER_DEG = 400, 6.0
 # So many orientations are looked at, none nearer to a likelier one than this.
-ORIENTATIONS, APART_DEG = 60, 8.0
+ORIENTATIONS, APART_DEG = 25, 8.0
 # The pattern is compared on a raster of so many pixels across so many widths of the frame.
 RASTER, ACROSS = 64, 1.25
 # What is broader than this on the raster tells of no edge.
@@ -33,7 +33,7 @@ ALONG_AXIS = 0.95
 # From each orientation so many places are kept; nothing nearer to the camera's plane than this share of the middle.
 PLACES, NEAREST = 3, 0.15
 # Handed on are so many, none whose corners lie nearer to a better one than this.
-MOST, APART_PX = 30, 4.0
+MOST, APART_PX = 15, 8.0
 QUARTERS = np.array([[[c, -s], [s, c]] for c, s in ((1, 0), (0, 1), (-1, 0), (0, -1))], dtype=np.float64)
 
 

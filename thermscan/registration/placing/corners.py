@@ -1,4 +1,4 @@
-"""The four corners as a person clicked them: checked, then improved on the frame."""
+"""The four corners as a person clicked them: can they be those of a board?"""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from thermscan.errors import Fault, InputError
-from thermscan.registration.placing.joint_fit import Known
 from thermscan.registration.registration import CORNER_NAMES
 
 FloatArray = NDArray[np.float64]
@@ -16,8 +15,6 @@ FloatArray = NDArray[np.float64]
 ORDER = "give top left, top right, bottom right, bottom left of the board"
 # How well a person points at a corner, one coordinate, in pixels.
 CLICK_PX = 1.0
-# A rough one holds the corner by so much where the frame shows little, and the less the farther it turns out to be off.
-ROUGH_CLICK_PX = 2.0
 # A corner may lie outside the frame, but not by more than the frame itself.
 FARTHEST_FRAMES = 1.0
 # A board of fewer pixels than this across has no part with 3 x 3 pixels.
@@ -74,20 +71,6 @@ def checked_corners(corners_px: ArrayLike | Sequence[Sequence[float]], *, shape:
         raise InputError.from_faults(faults)
     _check_order(corners)
     return corners
-
-
-def clicked(clicks_px: FloatArray, *, near_px: FloatArray) -> Known:
-    """
-    What clicks tell of corners that are found near them, robustly.
-
-    Examples
-    --------
-    >>> found = np.array([[0.0, 0], [0, 0], [0, 0], [40, 0]])
-    >>> clicked(np.zeros((4, 2)), near_px=found).weights.round(4).tolist()
-    [0.25, 0.25, 0.25, 0.25, 0.25, 0.25, 0.0012, 0.0012]
-    """
-    squared = ((clicks_px - near_px) ** 2).sum(axis=1) / ROUGH_CLICK_PX**2
-    return Known(clicks_px.ravel(), np.repeat(1 / (1 + squared / 2) / ROUGH_CLICK_PX**2, 2))
 
 
 def _check_order(corners: FloatArray) -> None:

@@ -19,6 +19,8 @@ BESIDE_PX = 6
 # A body or a piece of the outline may not be seen, being as warm as what is behind it, or be another's: so often its
 # edges tell nothing of the place.
 STRAY = 0.35
+# So many pixels around the frame tell nothing.
+BORDER = 24
 # From afar an edge counts up to these log odds.
 MOST_ODDS = 2.0
 
@@ -30,7 +32,7 @@ class EdgeOdds:
 
     Attributes
     ----------
-    maps : ndarray of float32, shape (`DIRECTIONS`, 2 + rows, 2 + cols)
+    maps : ndarray of float32, shape (`DIRECTIONS`, 2 `BORDER` + rows, 2 `BORDER` + cols)
         With a border of zeros.
     """
 
@@ -38,13 +40,36 @@ class EdgeOdds:
 
     def at(self, x_px: FloatArray, y_px: FloatArray, layer: NDArray[np.intp]) -> NDArray[np.float32]:
         """Log odds at the pixels that hold the points, for edges of a direction; 0 outside the frame."""
-        _, rows, cols = self.maps.shape
-        x = np.fmin(np.fmax(np.rint(x_px, dtype=np.float32), -1), cols - 2) + np.float32(1)
-        y = np.fmin(np.fmax(np.rint(y_px, dtype=np.float32), -1), rows - 2) + np.float32(1)
-        # One running number a look-up, which costs half of three indices; exact in float32 up to 2^24.
-        place = (layer.astype(np.float32) * np.float32(rows) + y) * np.float32(cols) + x
-        result: NDArray[np.float32] = self.maps.ravel().take(place.astype(np.intp))
+        result: NDArray[np.float32] = self.maps.ravel().take(self._held(x_px, y_px, layer, beside=1))
         return result
+
+    def around(
+        self, x_px: FloatArray, y_px: FloatArray, layer: NDArray[np.intp], beside_px: NDArray[np.intp]
+    ) -> NDArray[np.float32]:
+        """
+        The same at pixels beside those, down by each of some whole pixels and right by each; shape (…, points, n²).
+
+        None of them may be farther than half of `BORDER`.
+        """
+        cols = self.maps.shape[2]
+        away = (beside_px[:, None] * cols + beside_px).ravel()
+        held = self._held(x_px, y_px, layer, beside=BORDER // 2)
+        result: NDArray[np.float32] = self.maps.ravel().take(held[..., None] + away)
+        return result
+
+    def _held(self, x_px: FloatArray, y_px: FloatArray, layer: NDArray[np.intp], *, beside: int) -> NDArray[np.intp]:
+        """The running number of the pixel that holds each point, or of one so far beside the frame."""
+        _, rows, cols = self.maps.shape
+        x = _inside(x_px, cols, beside)
+        y = _inside(y_px, rows, beside)
+        # One running number a look-up, which costs half of three indices; exact in float32 up to 2^24.
+        return ((layer.astype(np.float32) * np.float32(rows) + y) * np.float32(cols) + x).astype(np.intp)
+
+
+def _inside(at_px: FloatArray, size: int, beside: int) -> NDArray[np.float32]:
+    """The pixel along one axis, in the border where it lies outside the frame."""
+    low, high = np.float32(BORDER - beside), np.float32(size - 1 - BORDER + beside)
+    return np.fmin(np.fmax(np.rint(at_px, dtype=np.float32) + np.float32(BORDER), low), high)
 
 
 def edge_odds(field: GradientField) -> EdgeOdds:
@@ -58,13 +83,14 @@ def edge_odds(field: GradientField) -> EdgeOdds:
     more tells little.
     """
     rows, cols = field.gx.shape
-    maps = np.zeros((DIRECTIONS, rows + 2, cols + 2), np.float32)
+    maps = np.zeros((DIRECTIONS, rows + 2 * BORDER, cols + 2 * BORDER), np.float32)
     square = (2 * BESIDE_PX + 1, 2 * BESIDE_PX + 1)
     for k in range(DIRECTIONS):
         angle = (k + 0.5) * np.pi / DIRECTIONS
         across = np.float32(np.cos(angle) / STRONG) * field.gx + np.float32(np.sin(angle) / STRONG) * field.gy
         here = 1.0 + across * across
-        maps[k, 1:-1, 1:-1] = cv2.log(here / cv2.boxFilter(here, -1, square, borderType=cv2.BORDER_REFLECT))
+        around = cv2.boxFilter(here, -1, square, borderType=cv2.BORDER_REFLECT)
+        maps[k, BORDER:-BORDER, BORDER:-BORDER] = cv2.log(here / around)
     return EdgeOdds(maps)
 
 
@@ -75,8 +101,10 @@ def blurred(odds: EdgeOdds, wide_px: int) -> EdgeOdds:
     An edge may tell nothing (`STRAY`), and counts up to `MOST_ODDS`: one bright spot must not outweigh the rest.
     """
     told = np.clip(np.log((1 - STRAY) * np.exp(odds.maps) + STRAY), 0.0, MOST_ODDS)
-    inner = [cv2.blur(each, (wide_px, wide_px))[1:-1, 1:-1] for each in told]
-    return EdgeOdds(np.pad(inner, ((0, 0), (1, 1), (1, 1))))
+    told = np.array([cv2.blur(each, (wide_px, wide_px)) for each in told])
+    for side in (np.s_[:, :BORDER], np.s_[:, -BORDER:], np.s_[:, :, :BORDER], np.s_[:, :, -BORDER:]):
+        told[side] = 0.0
+    return EdgeOdds(told)
 
 
 def layer_of(normals_px: FloatArray) -> NDArray[np.intp]:

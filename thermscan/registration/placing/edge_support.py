@@ -44,26 +44,36 @@ def edge_support(
     way = ahead - at
     layer = layer_of(np.stack([-way[..., 1], way[..., 0]], axis=-1))
     outline = sites.outline
-    told, _ = _by_owner(odds.at(at[:, outline, 0], at[:, outline, 1], layer[:, outline]), sites.edge[outline])
+    told, _ = by_owner(odds.at(at[:, outline, 0], at[:, outline, 1], layer[:, outline]), sites.edge[outline])
     body = sites.edge[~outline]
     if not len(body):
-        return _mixed(told).mean(axis=1), np.zeros(len(matrices))
+        return mixed(told).mean(axis=1), np.zeros(len(matrices))
     top = at[:, None, ~outline] + shift_px[:, :, body]
-    by_edge, edge = _by_owner(odds.at(top[..., 0], top[..., 1], layer[:, None, ~outline]), body)
-    by_body, _ = _by_owner(by_edge, edges.part[edge], mean=False)
-    each = np.log(np.exp(BELIEVED * by_body.astype(np.float64)).mean(axis=1))
-    return _mixed(told).mean(axis=1), _mixed(each).sum(axis=1)
+    by_edge, edge = by_owner(odds.at(top[..., 0], top[..., 1], layer[:, None, ~outline]), body)
+    by_body, _ = by_owner(by_edge, edges.part[edge], mean=False)
+    return mixed(told).mean(axis=1), mixed(over_heights(by_body, axis=1)).sum(axis=1)
 
 
-def _by_owner(
-    told: NDArray[np.floating], owner: NDArray[np.intp], *, mean: bool = True
+def by_owner(
+    told: NDArray[np.floating], owner: NDArray[np.intp], *, mean: bool = True, axis: int = -1
 ) -> tuple[FloatArray, NDArray[np.intp]]:
-    """Means, or sums, over the last axis of what has one owner and stands side by side; and the owners."""
+    """Means, or sums, along an axis of what has one owner and stands side by side; and the owners."""
     first = np.flatnonzero(np.diff(owner, prepend=-1))
-    sums = np.add.reduceat(told, first, axis=-1)
-    return sums / np.diff(first, append=len(owner)) if mean else sums, owner[first]
+    sums = np.add.reduceat(told, first, axis=axis)
+    if mean:
+        shape = [1] * told.ndim
+        shape[axis] = -1
+        sums = sums / np.diff(first, append=len(owner)).reshape(shape)
+    return sums, owner[first]
 
 
-def _mixed(told: FloatArray) -> FloatArray:
+def over_heights(told: NDArray[np.floating], *, axis: int = 0) -> FloatArray:
+    """Log odds of bodies whose height is one of several, equally likely, that lie along an axis."""
+    result: FloatArray = np.log(np.exp(BELIEVED * told.astype(np.float64)).mean(axis=axis))
+    return result
+
+
+def mixed(told: FloatArray) -> FloatArray:
+    """Log odds of what may tell nothing."""
     result: FloatArray = np.log((1 - STRAY) * np.exp(told) + STRAY)
     return result

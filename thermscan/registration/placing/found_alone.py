@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.errors import CannotJudge
-from thermscan.registration.geometry.bend import unit_bend
 from thermscan.registration.placing.decision import decide
 from thermscan.registration.placing.given_places import Start
 from thermscan.registration.placing.joint_fit import Placed
@@ -68,22 +67,17 @@ def last_fits(job: Job, search: Search, found: list[Candidate], *, bends: bool) 
 def _closest(job: Job, search: Search, there: Settled, bends: bool) -> Settled:
     """Perhaps beside the right one, on some of its edges only: moved closer, and fitted again if that is likelier."""
     for attempt in range(CLOSER_MOST):
-        if there.place.log_odds < HOPEFUL:
+        if not HOPEFUL <= there.place.log_odds < SURE:
             break
-        closer = search.closer(there.place.corners_px, attempt=attempt)
-        settled = search.settled(closer[None])
-        place = search.weighed(settled[0] if len(settled) else closer)
+        place = search.weighed(search.nearest(there.place.corners_px, attempt=attempt))
         if place.log_odds > there.place.log_odds + LIKELIER:
             fitted_again = _settled(job, search, place.corners_px, bends)
             there = max(there, fitted_again, key=lambda each: each.place.log_odds)
-        elif there.place.log_odds >= SURE:
-            break
     return there
 
 
 def _settled(job: Job, search: Search, corners_px: FloatArray, bends: bool) -> Settled:
     """The last fit from corners in the pixels of the search; with no edges to fit, they are known to about a pixel."""
     start = Start(search.small.to_frame(corners_px), True, np.eye(8))
-    found = fitted(job, start, given=None, bends=bends)
-    seen = found.corners_px + found.bend_px * unit_bend(found.corners_px, job.shape)
-    return Settled(search.weighed(search.small.from_frame(seen)), found)
+    found = fitted(job, start, bends=bends)
+    return Settled(search.weighed(search.small.from_frame(found.seen_corners_px(job.shape))), found)

@@ -77,11 +77,17 @@ def start_from_corners(search: Search, clicks_px: FloatArray, *, u_px: float) ->
     if as_given is None or not (told or _outline_agrees(as_given, small, scale)):
         remarks.append("the frame shows too little to improve the given corners; they were taken as they are")
         return Start(clicks_px, False, np.eye(8) * u_px**2, tuple(remarks))
-    corners = search.small.to_frame(as_given.corners_px)
-    for name, moved in zip(CORNER_NAMES, np.linalg.norm(corners - clicks_px, axis=1), strict=True):
-        if moved > WRONG_CLICK_PX:
-            remarks.append(f"the {name} corner was given {moved:.0f} pixels from where the frame shows it")
-    return Start(corners, True, np.eye(8) * u_px**2, tuple(remarks))
+    return Start(search.small.to_frame(as_given.corners_px), True, np.eye(8) * u_px**2, tuple(remarks))
+
+
+def far_clicks(clicks_px: FloatArray, corners_px: FloatArray) -> list[str]:
+    """Clicks far from where the frame shows their corners, after the last fit."""
+    apart = np.linalg.norm(corners_px - clicks_px, axis=1)
+    return [
+        f"the {name} corner was given {moved:.0f} pixels from where the frame shows it"
+        for name, moved in zip(CORNER_NAMES, apart, strict=True)
+        if moved > WRONG_CLICK_PX
+    ]
 
 
 def start_from_landmarks(search: Search, board: Board, landmarks: Sequence[Landmark], shape: tuple[int, int]) -> Start:
@@ -137,7 +143,7 @@ def _likeliest(search: Search, starts: list[FloatArray], given: FloatArray, *, u
     for k, start in enumerate(starts):
         tried = [search.weighed(place) for place in search.settled(start[None])]
         if k == 0 and (not tried or tried[0].log_odds < ENOUGH):
-            tried += [search.weighed(place) for place in search.settled(search.moved(start[None]))]
+            tried.append(search.weighed(search.nearest(start)))
         for candidate in tried:
             away = ((candidate.corners_px - given) ** 2).sum(axis=1)
             odds = candidate.log_odds - float(np.log1p(away / u_px**2).sum())

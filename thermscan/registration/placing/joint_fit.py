@@ -25,21 +25,15 @@ FloatArray = NDArray[np.float64]
 
 # How far to look, and whether heights are looked at afresh: the place is right within a few pixels to begin with, and
 # heights that were looked at from a place that is off would explain that away.
-STEPS = ((3.0, False), (2.0, True), (1.5, False), (1.5, True), (1.5, False), (1.5, False))
+STEPS = ((3.0, False), (2.0, True), (1.5, False), (1.5, True), (1.5, False))
 # All bodies may be seen larger or smaller than the layout has them, by about so much: pins, halos, chamfers.
 U_SWELL_PX = 0.15
+# A click holds its corner by so much where the frame shows little, and the less the farther it turns out to be off.
+ROUGH_CLICK_PX = 2.0
 # A very weak pull towards where the corners were, so that what no edge fixes stays where it was.
 HOLD_PX = 30.0
 # Fewer pieces of evidence than this cannot carry eight numbers and a check.
 FEWEST_SITES, FEWEST_EDGES = 16, 8
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Known:
-    """What is known of the corners besides the frame: coordinates and their weights (1 / variance), of shape (8,)."""
-
-    corners_px: FloatArray
-    weights: FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -94,6 +88,10 @@ class Placed:
     left_bend_px: float = 0.0
     edges: int = 0
     told: HeightsTold | None = None
+
+    def seen_corners_px(self, shape: tuple[int, int]) -> FloatArray:
+        """Where the frame shows the corners, as a person clicks them; shape (4, 2)."""
+        return self.corners_px + self.bend_px * unit_bend(self.corners_px, shape)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -172,7 +170,7 @@ def joint_fit(
     scene: Scene,
     start: Placed,
     *,
-    given: Known | None = None,
+    clicks_px: FloatArray | None = None,
     bends: bool = True,
     steps: tuple[tuple[float, bool], ...] = STEPS,
 ) -> Placed | None:
@@ -184,8 +182,8 @@ def joint_fit(
     scene : Scene
     start : Placed
         Right within the first of ``steps``.
-    given : Known, optional
-        Clicks on the corners.
+    clicks_px : ndarray of shape (4, 2), optional
+        Where a person pointed at the corners.
     bends : bool
         Whether the lens's bend is fitted.
 
@@ -224,7 +222,7 @@ def joint_fit(
         sides = len(observed.own_known_mm) - observed.bodies
         observed = replace(observed, own_known_mm=np.append(u_known_mm, np.ones(sides)))
         observed = replace(observed, own_apart_mm=np.append(known_mm - place.heights_mm, np.zeros(sides)))
-        fit = estimate(_with_given(observed, given, _bent_corners(scene, place)), scatter, believed)
+        fit = estimate(_with_clicks(observed, clicks_px, place.seen_corners_px(scene.shape)), scatter, believed)
         scatter = fit.scatter
         if not _enough(observed.edge[fit.used]):
             return None
@@ -310,18 +308,29 @@ def _moved(scene: Scene, place: Placed, fit: Estimate, *, bends: bool) -> Placed
     )
 
 
-def _bent_corners(scene: Scene, place: Placed) -> FloatArray:
-    """Where the frame shows the corners, as a person clicks them."""
-    return place.corners_px + place.bend_px * unit_bend(place.corners_px, scene.shape)
-
-
-def _with_given(seen: Observed, given: Known | None, corners: FloatArray) -> Observed:
-    if given is None:
+def _with_clicks(seen: Observed, clicks_px: FloatArray | None, corners_px: FloatArray) -> Observed:
+    """What clicks tell besides: the less, the farther one lies from where the frame has put its corner by now."""
+    if clicks_px is None:
         return seen
+    away = clicks_px - corners_px
+    weights = np.repeat(click_weights(away), 2)
     known, pull = seen.known.copy(), seen.pull.copy()
-    known[:8] += given.weights
-    pull[:8] += given.weights * (given.corners_px - corners.ravel())
+    known[:8] += weights
+    pull[:8] += weights * away.ravel()
     return replace(seen, known=known, pull=pull)
+
+
+def click_weights(away_px: FloatArray) -> FloatArray:
+    """
+    Weights (1 / variance) of clicks by how far they lie off, of shape (4, 2); of Cauchy's tails.
+
+    Examples
+    --------
+    >>> click_weights(np.array([[0.0, 0], [0, 0], [0, 0], [40, 0]])).round(4).tolist()
+    [0.25, 0.25, 0.25, 0.0012]
+    """
+    result: FloatArray = 1 / (1 + (away_px**2).sum(axis=1) / ROUGH_CLICK_PX**2 / 2) / ROUGH_CLICK_PX**2
+    return result
 
 
 def _enough(edge: NDArray[np.intp]) -> bool:

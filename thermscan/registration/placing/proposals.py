@@ -25,9 +25,9 @@ FOCALS, U_STATED = 9, 0.08
 # Places along the outline that are looked up.
 OUTLINE_POINTS = 100
 # So many of them are handed on.
-MOST = 100
+MOST = 30
 # Handed on are no two whose corners lie nearer than this.
-APART_PX = 4.0
+APART_PX = 8.0
 
 
 def proposals(

@@ -23,10 +23,10 @@ from thermscan.registration.geometry.rise import pose_with_focal
 from thermscan.registration.placing.baseline_raster import BaselineRaster
 from thermscan.registration.placing.baseline_refinement import combined, refine_to_baseline
 from thermscan.registration.placing.baseline_search import find_by_baseline
-from thermscan.registration.placing.corners import CLICK_PX, checked_corners, clicked
+from thermscan.registration.placing.corners import CLICK_PX, checked_corners
 from thermscan.registration.placing.edges import layout_edges
 from thermscan.registration.placing.found_alone import found_alone
-from thermscan.registration.placing.given_places import start_from_corners, start_from_landmarks
+from thermscan.registration.placing.given_places import far_clicks, start_from_corners, start_from_landmarks
 from thermscan.registration.placing.joint_fit import Placed
 from thermscan.registration.placing.last_fit import CORNER_FLOOR_PX, Job, fitted
 from thermscan.registration.placing.refined import Refined
@@ -95,13 +95,14 @@ def register_board(
         clicks = checked_corners(corners_px, shape=image.shape)
         search = start_search(job.evidence, board, job.edges, job.prior)
         start = start_from_corners(search, clicks, u_px=CLICK_PX)
-        found = fitted(job, start, given=clicked(clicks, near_px=start.corners_px), bends=bends)
+        found = fitted(job, start, clicks_px=clicks, bends=bends)
         remarks += start.remarks
+        remarks += far_clicks(clicks, found.seen_corners_px(job.shape)) if start.trusted else []
     elif landmarks:
         method = "landmarks"
         search = start_search(job.evidence, board, job.edges, job.prior)
         start = start_from_landmarks(search, board, landmarks, image.shape)
-        found = fitted(job, start, given=None, bends=bends)
+        found = fitted(job, start, bends=bends)
         remarks += start.remarks
     else:
         method = "outline"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,7 @@ from thermscan.registration.geometry.pose import Pose, pose_from_homography, pos
 from thermscan.registration.geometry.rise import own_rise
 from thermscan.registration.placing.bodies import Bodies, bodies_odds, bodies_of, others_odds
 from thermscan.registration.placing.body_proposals import body_proposals
+from thermscan.registration.placing.closer import Nearby, nearby, stepped
 from thermscan.registration.placing.detail import (
     DetailPattern,
     compressed,
@@ -36,8 +38,8 @@ from thermscan.registration.placing.sites import Sites, sites_of
 
 FloatArray = NDArray[np.float64]
 
-# Of the places so many are fitted at first, and so many in all where none of those is sure.
-FITTED_FIRST, FITTED_MOST = 3, 8
+# So many of the places that outlines propose, and of those that bodies do, are tried where none of them is sure.
+TRIED = 3
 # The same outline the other way round, by half or a quarter of a turn, is turned by more than this.
 TURNED_DEG = 45.0
 # Of the twelve equally likely heights of a body these are tried where many places are: of the lowest and the highest
@@ -85,10 +87,10 @@ class Candidate:
 # layouts show less.
 SURE, HOPEFUL = 14.0, -6.0
 # A place is moved closer with edges blurred by such a share of the frame's width, from afar, then with them as they
-# are: the steps in pixels, at first and at last. So many are tried at once.
-FROM_AFAR, AFAR_STEPS_PX, CLOSER_STEPS_PX, CLOSER_TRIED = 1 / 36, (4.0, 1.0), (2.0, 0.3), 100
-# How four corners move together: shift, stretch, shear and taper.
-TOGETHER = np.array([[1, 1, 1, 1], [1, -1, -1, 1], [1, 1, -1, -1], [1, -1, 1, -1]], dtype=np.float64)
+# are: the steps in pixels, at first and at last.
+
+
+FROM_AFAR, AFAR_STEPS_PX, CLOSER_STEPS_PX = 1 / 36, (4.0, 1.0), (2.0, 0.3)
 # The witnesses are not independent: their weights are those of a logistic regression of right places, after their last
 # fits, against wrong ones and those of other boards' layouts (480 views; tests/benchmarks/placing_odds.py).
 PRIOR_ODDS, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH, MOST_DEVIATIONS = -18.1, 1.49, 6.45, 0.83, 25.0
@@ -137,11 +139,12 @@ class Search:
         return homography_from_corners(self.board.corners_mm, corners_px)
 
     def moved(self, places_px: FloatArray) -> FloatArray:
-        """The places moved to the outline that is near, without those that have none."""
+        """The places moved to the outline that is near; as they are where there is none."""
         outline = self.sites.of_outline()
-        return _there(
-            moved_to_edges(self.field, outline, self.board.corners_mm, places_px, ranges_px=OUTLINE_RANGES_PX)
-        )
+        moved = moved_to_edges(self.field, outline, self.board.corners_mm, places_px, ranges_px=OUTLINE_RANGES_PX)
+        found = np.isfinite(moved).all(axis=(1, 2), keepdims=True)
+        result: FloatArray = np.where(found, moved, places_px)
+        return result
 
     def settled(self, places_px: FloatArray) -> FloatArray:
         """The places fitted to all edges, without those that too few edges support."""
@@ -157,28 +160,25 @@ class Search:
         )
         return _there(moved)
 
-    def ranked(self, places_px: FloatArray) -> FloatArray:
+    def ranked(self, places_px: FloatArray, *, afar: bool = False) -> FloatArray:
         """
-        Places moved to the outline nearby, or as they are where that may be another's edge; the best of them.
+        Those places first for which the bodies' edges, the outline's, or the detail speaks most; none of them twice.
 
-        Those first for which the bodies' edges, the outline's, or the detail speaks most.
+        Parameters
+        ----------
+        places_px : ndarray of shape (k, 4, 2)
+        afar : bool
+            Whether edges some pixels off count as well.
         """
-        if not len(places_px):
-            return places_px
-        both = np.concatenate([places_px, self.moved(places_px)])
-        matrices = homographies(self.board.corners_mm, both)
-        outline, edges = self.edge_support(matrices)
+        matrices = homographies(self.board.corners_mm, places_px)
+        outline, edges = (replace(self, odds=self.afar) if afar else self).edge_support(matrices)
         detail = explained(self.picture, self.pattern, matrices)
-        ordered = both[by_any(edges, outline, detail)]
+        ordered = places_px[by_any(edges, outline, detail)]
         return ordered[_distinct(ordered)]
 
-    def edge_support(self, matrices: FloatArray, *, as_at: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
-        """Log odds of outline and bodies by their edges, at a few heights, at many places (or as seen from one)."""
-        own = self._own_rise(matrices if as_at is None else as_at[None])
-        heights = np.stack([self._by_edge(each) for each in self.bodies.heights_mm[:, FEW_HEIGHTS].T])
-        shift = own[:, None] * heights
-        shift = np.broadcast_to(shift, (len(matrices), *shift.shape[1:]))
-        return edge_support(self.odds, self.sites, self.edges, matrices, shift)
+    def edge_support(self, matrices: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Log odds of outline and bodies by their edges, at a few heights, at many places."""
+        return edge_support(self.odds, self.sites, self.edges, matrices, self._few_heights(matrices))
 
     def weighed(self, corners_px: FloatArray) -> Candidate:
         """A place with what speaks for it."""
@@ -199,42 +199,43 @@ class Search:
         """
         The place moved to where bodies' edges and the outline speak loudest, by some pixels at most.
 
-        Notes
-        -----
-        An adaptive random search [1] over the eight ways in which four corners move together (shift, stretch, shear and
-        taper, each along x and y): the best of many normal steps is taken, and steps are halved when none is better.
         Edges end about a pixel from where they are, so that no slope leads there: blurred, they do so some pixels off.
         The same every time.
-
-        References
-        ----------
-        .. [1] F. J. Solis, R. J.-B. Wets, Minimization by random search techniques, Mathematics of Operations Research
-           6 (1981) 19-30.
         """
         rng = np.random.default_rng(attempt)
+        matrix = self.matrix(corners_px)
+        worth = EDGES_WORTH / others_odds(self.odds, self.bodies, matrix, self._pose(matrix)).spread, OUTLINE_WORTH
         there = corners_px
-        for odds, steps in ((self.afar, AFAR_STEPS_PX), (self.odds, CLOSER_STEPS_PX)):
-            there = replace(self, odds=odds)._stepped(there, rng, steps)
+        for odds, steps, step_px in ((self.afar, AFAR_STEPS_PX, 2), (self.odds, CLOSER_STEPS_PX, 1)):
+            around = partial(self._nearby, odds=odds, worth=worth, step_px=step_px)
+            there = stepped(around, there, rng, steps)
         return there
 
-    def _stepped(self, corners_px: FloatArray, rng: np.random.Generator, steps_px: tuple[float, float]) -> FloatArray:
-        """The best of many random steps, again and again, with steps from the first size to the last."""
-        matrix = self.matrix(corners_px)
-        others = others_odds(self.odds, self.bodies, matrix, self._pose(matrix))
-        best, most, step = corners_px, -np.inf, steps_px[0]
-        while step > steps_px[1]:
-            ways = rng.normal(size=(CLOSER_TRIED, len(TOGETHER), 2))
-            tried = best + step * np.einsum("kwa,wc->kca", ways, TOGETHER)
-            tried[0] = best
-            matrices = homographies(self.board.corners_mm, tried)
-            outline, bodies = self.edge_support(matrices, as_at=matrix)
-            told = EDGES_WORTH * bodies / others.spread + OUTLINE_WORTH * outline
-            if told.max() > most + 1e-9:
-                most, best = float(told.max()), tried[told.argmax()]
-                if told.argmax():
-                    continue
-            step /= 2
-        return best
+    def nearest(self, corners_px: FloatArray, *, attempt: int = 0) -> FloatArray:
+        """The place moved closer and fitted to all edges, where they are enough."""
+        closer = self.closer(corners_px, attempt=attempt)
+        settled = self.settled(closer[None])
+        return settled[0] if len(settled) else closer
+
+    def _nearby(self, corners_px: FloatArray, *, odds: EdgeOdds, worth: tuple[float, float], step_px: int) -> Nearby:
+        """What is told around a place, at a few heights."""
+        shift = self._few_heights(self.matrix(corners_px)[None])[0]
+        return nearby(
+            odds,
+            self.sites,
+            self.edges,
+            corners_mm=self.board.corners_mm,
+            corners_px=corners_px,
+            shift_px=shift,
+            worth=worth,
+            step_px=step_px,
+        )
+
+    def _few_heights(self, matrices: FloatArray) -> FloatArray:
+        """By how much a few equally likely heights of each body displace its edges; shape (k, h, m, 2)."""
+        heights = np.stack([self._by_edge(each) for each in self.bodies.heights_mm[:, FEW_HEIGHTS].T])
+        shift: FloatArray = self._own_rise(matrices)[:, None] * heights
+        return shift
 
     def _pose(self, matrix: FloatArray) -> Pose:
         return pose_from_homography(
@@ -290,7 +291,7 @@ def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
     Places that the layout fits to some degree, best first.
 
     Four lines of the frame propose an outline; where none of those is sure, the bodies propose places by themselves,
-    which may be some pixels off with no outline near to move them to: they are moved closer before they are fitted.
+    which may be some pixels off with no outline near to move them to.
 
     Parameters
     ----------
@@ -299,25 +300,22 @@ def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
         Whether the bodies are asked where no outline is sure.
     """
     frame, box, fov_deg = frame_edges(search.small), search.board.corners_mm, search.small.fov_deg
-    found = _fitted(search, search.ranked(proposals(frame, search.edges, box, fov_deg=fov_deg)), [])
+    outlines = proposals(frame, search.edges, box, fov_deg=fov_deg)
+    found = _tried(search, search.ranked(outlines, afar=True), []) if len(outlines) else []
     if not thorough or _sure(found):
         return found
-    ranked = search.ranked(body_proposals(frame, search.odds, search.sites, box, fov_deg=fov_deg))
-    for place in ranked[:FITTED_MOST]:
-        found = _weighed(search, search.settled(search.closer(place)[None]), besides=found)
-        if _sure(found):
-            return _with_rivals(search, found, ranked)
-    return found
+    bodies = body_proposals(frame, search.odds, search.sites, box, fov_deg=fov_deg)
+    return _tried(search, search.ranked(search.moved(bodies)), found) if len(bodies) else found
 
 
 def _sure(found: list[Candidate]) -> bool:
     return bool(found) and found[0].log_odds >= SURE
 
 
-def _fitted(search: Search, ranked: FloatArray, found: list[Candidate]) -> list[Candidate]:
-    """The likeliest of the places fitted and weighed, besides those found before."""
-    for tried in (ranked[:FITTED_FIRST], ranked[FITTED_FIRST:FITTED_MOST]):
-        found = _weighed(search, search.settled(tried), besides=found)
+def _tried(search: Search, ranked: FloatArray, found: list[Candidate]) -> list[Candidate]:
+    """The likeliest of the places moved closer, fitted and weighed, until one is sure, besides those found before."""
+    for place in ranked[:TRIED]:
+        found = _weighed(search, search.nearest(place)[None], besides=found)
         if _sure(found):
             return _with_rivals(search, found, ranked)
     return found

@@ -1,0 +1,80 @@
+"""What is told around a place, against asking at each place itself."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.benchmarks.scenes import scene
+from thermscan.registration.evidence import prepare
+from thermscan.registration.geometry.heights import height_prior
+from thermscan.registration.geometry.homography import homographies
+from thermscan.registration.placing.closer import REACH, nearby, stepped
+from thermscan.registration.placing.edge_support import edge_support
+from thermscan.registration.placing.edges import layout_edges
+from thermscan.registration.placing.search import Search, start_search
+
+
+@pytest.fixture(scope="module")
+def case() -> tuple[Search, np.ndarray]:
+    view = scene(7, cols=320)
+    search = start_search(prepare(view.image), view.board, layout_edges(view.board), height_prior(view.board))
+    return search, search.small.from_frame(view.corners_px())
+
+
+def test_what_is_told_around_a_place_is_what_is_told_there(case: tuple[Search, np.ndarray]) -> None:
+    """Exactly, where all moves by whole pixels: rounding is the same."""
+    search, corners = case
+    box = search.board.corners_mm
+    shift = np.random.default_rng(2).uniform(-3.0, 3.0, (3, len(search.edges.part), 2))
+    near = nearby(
+        search.odds,
+        search.sites,
+        search.edges,
+        corners_mm=box,
+        corners_px=corners,
+        shift_px=shift,
+        worth=(0.5, 4.0),
+        step_px=1,
+    )
+    places = corners + np.array([[0, 0], [3, 0], [0, -2], [-REACH, REACH], [5, 4]], dtype=float)[:, None]
+    outline, bodies = edge_support(
+        search.odds, search.sites, search.edges, homographies(box, places), np.broadcast_to(shift, (5, *shift.shape))
+    )
+    assert near.support(places) == pytest.approx(0.5 * bodies + 4.0 * outline, abs=1e-3)
+    assert np.ptp(near.support(places)) > 10.0
+
+
+def test_a_body_follows_the_corners_as_the_board_does(case: tuple[Search, np.ndarray]) -> None:
+    """One corner moved by a pixel moves a body near it by almost as much, and the far one by next to nothing."""
+    search, corners = case
+    box = search.board.corners_mm
+    nothing = np.zeros((1, len(search.edges.part), 2))
+    near = nearby(
+        search.odds,
+        search.sites,
+        search.edges,
+        corners_mm=box,
+        corners_px=corners,
+        shift_px=nothing,
+        worth=(1.0, 1.0),
+        step_px=2,
+    )
+    pieces = len(near.told) - len(search.board.parts)
+    centres = np.array([[part.x_mm, part.y_mm] for part in search.board.parts])
+    moved = corners + np.array([[1.0, 0.0], [0.0, 0.0], [0.0, 0.0], [0.0, 0.0]])
+    from_here, to_there = (homographies(box, each[None])[0] for each in (corners, moved))
+    ones = np.column_stack([centres, np.ones(len(centres))])
+    seen = [(ones @ matrix.T)[:, :2] / (ones @ matrix.T)[:, 2:] for matrix in (from_here, to_there)]
+    assert 2 * near.follow[0, pieces:] == pytest.approx(seen[1] - seen[0], abs=0.02)
+
+
+def test_steps_lead_to_the_top_of_a_hill(case: tuple[Search, np.ndarray]) -> None:
+    search, corners = case
+    found = stepped(
+        lambda place: search._nearby(place, odds=search.odds, worth=(0.5, 4.0), step_px=1),
+        corners + np.array([5.0, -3.0]),
+        np.random.default_rng(0),
+        (4.0, 0.3),
+    )
+    assert np.abs(found - corners).max() < 3.0
