@@ -18,6 +18,9 @@ FloatArray = NDArray[np.float64]
 
 # What each body tells is asked on a raster of so many steps to either side.
 REACH = 6
+# A corner lies about so far from where it is begun (one coordinate, normal): proposals are so far apart. Else the board
+# would go where the frame is full of edges.
+HELD_PX = 8.0
 # So many places are tried at once.
 TRIED = 600
 # How four corners move together: shift, stretch, shear and taper.
@@ -129,7 +132,8 @@ def stepped(
     Notes
     -----
     An adaptive random search [1] over the eight ways in which four corners move together (shift, stretch, shear and
-    taper, each along x and y): the best of many normal steps is taken, and steps are halved when none is better.
+    taper, each along x and y): the best of many normal steps is taken, and steps are halved when none is better. What is
+    told weighs against how far the corners have gone (`HELD_PX`).
 
     References
     ----------
@@ -142,7 +146,7 @@ def stepped(
         ways = rng.normal(size=(TRIED, len(TOGETHER), 2))
         tried = best + step * np.einsum("kwa,wc->kca", ways, TOGETHER)
         tried[0] = best
-        told = near.support(tried)
+        told = near.support(tried) - ((tried - corners_px) ** 2).sum(axis=(1, 2)) / HELD_PX**2 / 2
         first = int(told.argmax())
         if told[first] > most + 1e-9:
             most, best = float(told[first]), tried[first]
