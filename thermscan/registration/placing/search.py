@@ -39,7 +39,7 @@ from thermscan.registration.placing.sites import Sites, sites_of
 FloatArray = NDArray[np.float64]
 
 # So many of the places that outlines propose, and of those that bodies do, are tried where none of them is sure.
-TRIED = 3
+OUTLINES_TRIED, BODIES_TRIED = 3, 6
 # The same outline the other way round, by half or a quarter of a turn, is turned by more than this.
 TURNED_DEG = 45.0
 # Of the twelve equally likely heights of a body these are tried where many places are: of the lowest and the highest
@@ -301,20 +301,20 @@ def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
     """
     frame, box, fov_deg = frame_edges(search.small), search.board.corners_mm, search.small.fov_deg
     outlines = proposals(frame, search.edges, box, fov_deg=fov_deg)
-    found = _tried(search, search.ranked(outlines, afar=True), []) if len(outlines) else []
+    found = _tried(search, search.ranked(outlines, afar=True), OUTLINES_TRIED, []) if len(outlines) else []
     if not thorough or _sure(found):
         return found
     bodies = body_proposals(frame, search.odds, search.sites, box, fov_deg=fov_deg)
-    return _tried(search, search.ranked(search.moved(bodies)), found) if len(bodies) else found
+    return _tried(search, search.ranked(search.moved(bodies)), BODIES_TRIED, found) if len(bodies) else found
 
 
 def _sure(found: list[Candidate]) -> bool:
     return bool(found) and found[0].log_odds >= SURE
 
 
-def _tried(search: Search, ranked: FloatArray, found: list[Candidate]) -> list[Candidate]:
+def _tried(search: Search, ranked: FloatArray, most: int, found: list[Candidate]) -> list[Candidate]:
     """The likeliest of the places moved closer, fitted and weighed, until one is sure, besides those found before."""
-    for place in ranked[:TRIED]:
+    for place in ranked[:most]:
         found = _weighed(search, search.nearest(place)[None], besides=found)
         if _sure(found):
             return _with_rivals(search, found, ranked)
