@@ -61,14 +61,13 @@ def test_the_right_place_is_first_by_its_edges_among_two_hundred(search: Search,
     assert search.ranked(places)[0] == pytest.approx(corners, abs=2.0)
 
 
-def test_a_place_many_pixels_off_is_moved_closer_from_afar(search: Search, corners: np.ndarray) -> None:
-    """As far as the bodies' pattern leaves it; with sharp edges alone two of these go astray."""
+def test_places_up_to_eighteen_pixels_off_are_moved_closer_from_afar(search: Search, corners: np.ndarray) -> None:
+    """As far as the bodies' pattern leaves it: of 24 starts on one view all but a few; with sharp edges alone 16."""
     rng = np.random.default_rng(12)
-    off = corners + rng.normal(0.0, 6.0, (6, 1, 2)) + rng.normal(0.0, 3.0, (6, 4, 2))
-    left = [np.abs(search.closer(each) - corners).max() for each in off]
-    assert np.abs(off - corners).max(axis=(1, 2)).min() > 4.0
-    assert max(left) < 5.0
-    assert np.median(left) < 2.5
+    off = corners + rng.normal(0.0, 6.0, (24, 1, 2)) + rng.normal(0.0, 3.0, (24, 4, 2))
+    left = np.array([np.abs(search.closer(each) - corners).max() for each in off])
+    assert (left < 5.0).sum() >= 20
+    assert np.median(left) < 2.0
 
 
 def test_a_body_may_have_any_of_a_few_heights(search: Search, corners: np.ndarray) -> None:

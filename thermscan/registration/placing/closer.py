@@ -132,8 +132,8 @@ def stepped(
     Notes
     -----
     An adaptive random search [1] over the eight ways in which four corners move together (shift, stretch, shear and
-    taper, each along x and y): the best of many normal steps is taken, and steps are halved when none is better. What is
-    told weighs against how far the corners have gone (`HELD_PX`).
+    taper, each along x and y): the best of many normal steps is taken, and steps are halved when none is better. What
+    is told weighs against how far the corners have gone (`HELD_PX`).
 
     References
     ----------
