@@ -9,7 +9,7 @@ from tests.benchmarks.scenes import scene
 from thermscan.registration.evidence import prepare
 from thermscan.registration.geometry.heights import height_prior
 from thermscan.registration.geometry.homography import homographies
-from thermscan.registration.placing.closer import REACH, nearby, stepped
+from thermscan.registration.placing.closer import REACH, Nearby, nearby, stepped
 from thermscan.registration.placing.edge_support import edge_support
 from thermscan.registration.placing.edges import layout_edges
 from thermscan.registration.placing.search import Search, start_search
@@ -78,3 +78,13 @@ def test_steps_lead_to_the_top_of_a_hill(case: tuple[Search, np.ndarray]) -> Non
         (4.0, 0.3),
     )
     assert np.abs(found - corners).max() < 3.0
+
+
+def test_a_little_more_far_away_does_not_draw_a_place_off() -> None:
+    """Of a tenth a pixel to the right the prior leaves 1.6 (0.1 x 8^2 / 4 corners), the raster six pixels."""
+    follow = np.zeros((8, 1, 2), np.float32)
+    follow[0::2, 0, 0] = follow[1::2, 0, 1] = 0.25
+    slope = np.tile(0.1 * np.arange(-REACH, REACH + 1), 2 * REACH + 1)[None].astype(np.float32)
+    square = np.array([[0.0, 0.0], [100.0, 0.0], [100.0, 80.0], [0.0, 80.0]])
+    found = stepped(lambda place: Nearby(place, follow, slope), square, np.random.default_rng(0), (4.0, 0.3))
+    assert np.mean(found - square, axis=0) == pytest.approx([1.6, 0.0], abs=0.6)
