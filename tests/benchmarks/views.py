@@ -198,7 +198,7 @@ def _print_errors(lines: list[Line]) -> None:
         "after the board's common offset": lambda e: e - np.median(e),
     }
     table: dict[str, dict[str, list[float]]] = {
-        kind: {} for kind in (*kinds, "each view's own", "the same from all sides")
+        kind: {} for kind in (*kinds, "each view's own", "the same from all sides", "weighted by the truth")
     }
     gains = []
     for line in lines:
@@ -220,12 +220,25 @@ def _print_errors(lines: list[Line]) -> None:
         table["each view's own"].setdefault("a view", []).append(_rms(own) * freed)
         left = max(_rms(alone.mean(axis=0)) ** 2 - (_rms(own) * freed) ** 2 / len(singles), 0.0)
         table["the same from all sides"].setdefault("left by any weighting", []).append(float(np.sqrt(left)))
+        by_truth = [_rms(mean - np.median(mean)) for mean in _simplex(len(singles)) @ alone]
+        table["weighted by the truth"].setdefault("best weights of a board's views", []).append(min(by_truth))
         together = table["after the board's common offset"]
         gains.append(1 - together["together"][-1] / together["best"][-1])
     for kind, columns in table.items():
         print(f"  {kind}, K rms: " + ", ".join(f"{name} {_rms(np.array(v)):.3f}" for name, v in columns.items()))
     if gains:
+        own, left = (_rms(np.array(next(iter(table[kind].values())))) for kind in
+                     ("each view's own", "the same from all sides"))  # fmt: skip
+        rest = _rms(np.array(table["after the board's common offset"]["together"])) ** 2 - left**2
+        print(f"  of the variance that is each view's own, gone together: {100 * (1 - rest / own**2):.0f} % (a plain"
+              f" mean of as many equally good ones: {100 * (1 - 1 / max(len(singles), 1)):.0f} %)")  # fmt: skip
         print(f"  boards: {len(gains)}; below the best view by {100 * np.median(gains):.0f} % (median)")
+
+
+def _simplex(views: int) -> np.ndarray:
+    """Weights of so many views that add to one, in steps of a tenth; shape (n, views)."""
+    steps = np.array(np.meshgrid(*[np.arange(11)] * views)).reshape(views, -1).T
+    return steps[steps.sum(axis=1) == 10] / 10
 
 
 def _add(columns: dict[str, list[float]], singles: list[float], together: float) -> None:

@@ -22,8 +22,10 @@ from samples.simulator import (
 from thermscan.errors import CannotJudge, Fault
 from thermscan.inspection import Inspection, inspect_run
 from thermscan.layout.board import Board
-from thermscan.registration import AlignedViews
+from thermscan.registration import AlignedViews, register_views
+from thermscan.registration.geometry.heights import HeightPrior, height_prior
 from thermscan.registration.geometry.parallax import pose_seen
+from thermscan.registration.placing import several_views
 from thermscan.report.plate_views import seen_from
 from thermscan.report.results import results_document, results_text
 from thermscan.runs.reading import read_run
@@ -129,6 +131,24 @@ def test_all_views_hold_one_set_of_heights_nearer_to_the_truth_than_one_views(
     off = np.array([each.height_mm - (part.height_mm or 0.0) for each, part in zip(told, tall, strict=True)])
     assert np.quantile(np.abs(off), 0.683) < 0.7
     assert np.mean(np.abs(off) <= 2 * np.array([each.u_mm for each in told])) > 0.8
+
+
+def test_both_views_together_hear_once_what_is_known_of_packages(
+    together: Inspection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each place is fitted with a share of the prior of heights; a turn's shares multiply to the whole."""
+    heard = []
+
+    def spy(prior: HeightPrior, log_odds: np.ndarray) -> HeightPrior:
+        heard.append(prior.log_density)
+        return with_evidence(prior, log_odds)
+
+    with_evidence = several_views._with
+    monkeypatch.setattr(several_views, "_with", spy)
+    seen = [view for view in together.views if isinstance(view, SeenView)]
+    register_views([view.image for view in seen], [view.registration for view in seen], together.board)
+    assert len(heard) == 2 * several_views.TURNS
+    assert sum(heard[:2]) == pytest.approx(height_prior(together.board).log_density)
 
 
 def test_a_part_hidden_in_one_view_is_measured_in_another(together: Inspection) -> None:

@@ -43,8 +43,9 @@ def fit_together(
     -----
     Given places and focal length, what the views' edges say of a part's height are independent pieces of evidence:
     their log odds add on the grid of heights. The focal length is what the views' converging parallels say, weighted.
-    Each place is then fitted with the other views' evidence as the prior of its heights, which is belief propagation
-    on the views and the heights [1].
+    Each place is then fitted with the other views' evidence and a share of what is known of the packages as the prior
+    of its heights, as in belief propagation on the views and the heights [1]; sockets and sinks of which the layout is
+    silent would else pull all places alike.
 
     References
     ----------
@@ -57,11 +58,13 @@ def fit_together(
         replace(scene, evidence=replace(scene.evidence, fov_deg=fov_from_focal(focal, scene.shape[1])))
         for scene, focal in zip(scenes, focal_px, strict=True)
     ]
+    # What is known of packages is heard once by all views together, or each would lean on it more than on the others.
+    share = replace(prior, log_density=prior.log_density / len(scenes))
     for _ in range(TURNS):
         odds = [_said(scene, place).log_odds for scene, place in zip(known, places, strict=True)]
         total = np.sum(odds, axis=0)
         fitted = [
-            joint_fit(replace(scene, prior=_with(prior, total - own)), start_at(scene, place.corners_px), bends=False)
+            joint_fit(replace(scene, prior=_with(share, total - own)), start_at(scene, place.corners_px), bends=False)
             for scene, place, own in zip(known, places, odds, strict=True)
         ]
         places = [
@@ -112,8 +115,10 @@ def _heights(scenes: Sequence[Scene], places: Sequence[Placed], u_focal: float) 
     prior = scenes[0].prior
     said = [_said(scene, place) for scene, place in zip(scenes, places, strict=True)]
     per_mm_px = np.max([each.per_mm_px for each in said], axis=0)
-    weighed = weigh_heights(prior, np.sum([each.log_odds for each in said], axis=0), per_mm_px)
+    log_odds = np.sum([each.log_odds for each in said], axis=0)
+    weighed = weigh_heights(prior, log_odds, per_mm_px)
     height_mm, u_mm = _joined([place.told for place in places if place.told is not None], weighed, prior.grid_mm)
+    u_mm = _with_other_heights(height_mm, u_mm, weighed, log_odds, prior.grid_mm)
     # A longer focal length makes tops move farther, and heights smaller.
     longer = [_said(scene, place, factor=float(np.exp(u_focal))) for scene, place in zip(scenes, places, strict=True)]
     more = np.max([each.per_mm_px for each in longer], axis=0) / np.maximum(per_mm_px, 1e-9) - 1
@@ -125,7 +130,7 @@ def _joined(told: Sequence[HeightsTold], weighed: HeightsWeighed, grid_mm: Float
     One height a part and its standard uncertainty, of what was known before and what each view's last fit adds.
 
     A view that was fitted at another place than the likeliest adds nothing; what views contradict each other by widens
-    the uncertainty (Birge ratio). Where the whole density has two tops it is as wide as both.
+    the uncertainty (Birge ratio).
     """
     before_mm, u_before_mm = weighed.before_near(grid_mm)
     weights, own = [], []
@@ -143,8 +148,25 @@ def _joined(told: Sequence[HeightsTold], weighed: HeightsWeighed, grid_mm: Float
     ratio2 = np.maximum((w * (x - mean) ** 2).sum(axis=0) / freedom, 1.0)
     precision = total / ratio2 + 1 / u_before_mm**2
     height = (total / ratio2 * mean + before_mm / u_before_mm**2) / precision
-    u = precision**-0.5
-    return np.maximum(height, 0.0), np.where(weighed.two_tops, np.maximum(weighed.u_mm, u), u)
+    return np.maximum(height, 0.0), precision**-0.5
+
+
+def _with_other_heights(
+    height_mm: FloatArray, u_mm: FloatArray, weighed: HeightsWeighed, log_odds: FloatArray, grid_mm: FloatArray
+) -> FloatArray:
+    """
+    The standard uncertainty with what the density holds elsewhere than near the likeliest height.
+
+    The density is a mixture of what lies near that height, which the fit knows better, and of all else: a package in a
+    socket stands at another height than without, and edges often leave a share for both.
+    """
+    joint = weighed.log_density_before + log_odds
+    density = np.exp(joint - np.logaddexp.reduce(joint, axis=1, keepdims=True))
+    elsewhere = np.abs(grid_mm[None] - weighed.likeliest_mm[:, None]) > weighed.window_mm[:, None]
+    share = np.where(elsewhere, density, 0.0)
+    far2 = (share * (grid_mm[None] - height_mm[:, None]) ** 2).sum(axis=1)
+    result: FloatArray = np.sqrt((1 - share.sum(axis=1)) * u_mm**2 + far2)
+    return result
 
 
 def _said(scene: Scene, place: Placed, *, factor: float = 1.0) -> HeightsSaid:
