@@ -222,9 +222,9 @@ def join_bodies(
     taken, board = np.empty((len(joint), len(joint))), np.empty((grid.cells, len(joint)))
     some = [slice(start, start + AT_ONCE) for start in range(0, len(joint), AT_ONCE)]
     for part in some:
-        taken[:, part] = spread.T @ sheet.solve(spread[:, part].toarray(), overwrite=True)
+        taken[:, part] = spread.T @ sheet.solve(spread[:, part].toarray())
     rise = np.asarray(np.linalg.inv(np.diag(joint + body_loss) - taken), dtype=np.float64)
     for part in some:
-        board[:, part] = sheet.solve(spread @ rise[:, part], overwrite=True)
+        board[:, part] = sheet.solve(spread @ rise[:, part])
     responses = Responses(board, np.asarray(bodies.shares.T @ board), rise)
     return Joined(bodies, sheet, conductance_mm2, own, plain_loss, spread, joint, body_loss, responses)

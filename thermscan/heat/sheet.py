@@ -30,20 +30,30 @@ class SheetFactor:
     inverses: tuple[NDArray[np.float64], ...]
     before: tuple[tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]], ...]
 
-    def solve(self, right: NDArray[np.float64], *, overwrite: bool = False) -> NDArray[np.float64]:
-        """The rise of every cell for the heat put in; both of shape (cells, n), where wanted in the same memory."""
-        rise = right if overwrite else np.array(right, dtype=np.float64)
-        last = np.zeros((0, right.shape[1]))
-        for line, inverse, (there, here, link) in zip(self.lines, self.inverses, self.before, strict=True):
-            values = rise[line]
-            values[here] += link[:, None] * last[there]
-            last = inverse @ values
-            rise[line] = last
+    def solve(self, right: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The rise of every cell for the heat put in; both of shape (cells, n)."""
+        # Line after line in memory: what a line needs is then one stretch of it.
+        order = np.concatenate(self.lines)
+        rise = np.asarray(right, dtype=np.float64)[order]
+        ends = np.cumsum([len(line) for line in self.lines])
+        stretches = [rise[end - len(line) : end] for line, end in zip(self.lines, ends, strict=True)]
+        last = rise[:0]
+        for values, inverse, (there, here, link) in zip(stretches, self.inverses, self.before, strict=True):
+            if len(here) == len(values) == len(last):
+                values += link[:, None] * last
+            else:
+                values[here] += link[:, None] * last[there]
+            values[...] = inverse @ values
+            last = values
         for k in range(len(self.lines) - 2, -1, -1):
-            there, here, link = self.before[k + 1]
-            later = rise[self.lines[k + 1][here]]
-            rise[self.lines[k]] += self.inverses[k][:, there] @ (link[:, None] * later)
-        return rise
+            (there, here, link), inverse, later = self.before[k + 1], self.inverses[k], stretches[k + 1]
+            if len(here) == len(later) == len(stretches[k]):
+                stretches[k] += inverse @ (link[:, None] * later)
+            else:
+                stretches[k] += inverse[:, there] @ (link[:, None] * later[here])
+        result = np.empty_like(rise)
+        result[order] = rise
+        return result
 
 
 def factor_sheet(
