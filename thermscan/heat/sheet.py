@@ -37,14 +37,13 @@ class SheetFactor:
         rise = np.asarray(right, dtype=np.float64)[order]
         ends = np.cumsum([len(line) for line in self.lines])
         stretches = [rise[end - len(line) : end] for line, end in zip(self.lines, ends, strict=True)]
-        last = rise[:0]
-        for values, inverse, (there, here, link) in zip(stretches, self.inverses, self.before, strict=True):
+        for k, (inverse, (there, here, link)) in enumerate(zip(self.inverses, self.before, strict=True)):
+            values, last = stretches[k], stretches[max(k - 1, 0)]
             if len(here) == len(values) == len(last):
-                values += link[:, None] * last
+                np.add(values, link[:, None] * last, out=values)
             else:
                 values[here] += link[:, None] * last[there]
             values[...] = inverse @ values
-            last = values
         for k in range(len(self.lines) - 2, -1, -1):
             (there, here, link), inverse, later = self.before[k + 1], self.inverses[k], stretches[k + 1]
             if len(here) == len(later) == len(stretches[k]):
