@@ -87,6 +87,19 @@ def test_what_only_one_view_shows_beside_its_spot_is_not_held_to_be_the_boards()
     assert not told.beside[[0, 2]].any()
 
 
+def test_a_bodys_warm_side_beside_what_it_hides_or_may_hide_is_no_reflection() -> None:
+    samples = _samples(None, np.s_[42:50, 40:43], None)
+    assert len(find_glints(samples, ("U1",)).found) == 1
+    hidden = np.zeros(samples.apparent_c.shape, dtype=bool)
+    hidden[1, 42:50, 43:60] = True
+    values = np.where(hidden, np.nan, samples.apparent_c)
+    # Its rim is three cells wide, of which two lie as near to the hidden place as a place may lie off.
+    beside = BoardSamples(values, samples.places_px, BODY, 0.5, samples.on_board)
+    assert sum(glint.area_mm2 for glint in find_glints(beside, ("U1",)).found) < 3.0
+    hidden[1, 42:50, 40:43] = True
+    assert find_glints(samples, ("U1",), may_hide=hidden).found == ()
+
+
 def test_clean_views_have_none() -> None:
     """60 independent boards of three views: none may be marked by chance (95 % bound 5 %)."""
     assert not any(find_glints(_samples(None, None, None, seed=seed), ("U1",)).found for seed in range(60))

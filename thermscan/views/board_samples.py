@@ -12,6 +12,7 @@ from thermscan.coordinates import sample_bilinear
 from thermscan.frozen import reduce_frozen
 from thermscan.layout.board import Board
 from thermscan.regions.hiding import hidden_pixels, standing_bodies
+from thermscan.regions.leaning import Leaning
 from thermscan.registration.geometry.parallax import pose_seen, seen_height_mm, seen_part
 from thermscan.scales import read_only
 from thermscan.views.seen import SeenView
@@ -78,6 +79,25 @@ def sample_board(views: Sequence[SeenView], board: Board, *, fov_deg: float | No
         finest.mm_per_px,
         finest.on_board,
     )
+
+
+def may_be_hidden(samples: BoardSamples, leanings: Sequence[Leaning]) -> Mask:
+    """
+    Bare places that a body may hide in a view, as far as its height is not known; shape (views, rows, cols).
+
+    Parameters
+    ----------
+    samples : BoardSamples
+    leanings : sequence of Leaning
+        One for each view.
+    """
+    result = np.zeros(samples.apparent_c.shape, dtype=bool)
+    for hidden, places_px, leaning in zip(result, samples.places_px, leanings, strict=True):
+        bare = np.flatnonzero((samples.body < 0) & samples.on_board)
+        at_px = places_px.reshape(-1, 2)[bare]
+        for body in leaning.farthest:
+            hidden.flat[bare] |= body.covers(at_px)
+    return result
 
 
 def _bodies(centres_mm: FloatArray, board: Board) -> NDArray[np.intp]:

@@ -99,7 +99,7 @@ class Glints:
         return grown
 
 
-def find_glints(samples: BoardSamples, refs: tuple[str, ...]) -> Glints:
+def find_glints(samples: BoardSamples, refs: tuple[str, ...], *, may_hide: Mask | None = None) -> Glints:
     """
     Spots that are brighter in one view than the same places are in the others.
 
@@ -109,6 +109,8 @@ def find_glints(samples: BoardSamples, refs: tuple[str, ...]) -> Glints:
         Of two or more views.
     refs : tuple of str
         Of the board's parts, in its order.
+    may_hide : ndarray of bool, shape (views, rows, cols), optional
+        Where a body may hide a place in a view.
 
     Returns
     -------
@@ -118,11 +120,14 @@ def find_glints(samples: BoardSamples, refs: tuple[str, ...]) -> Glints:
     -----
     Each view's offset is taken off first. A place counts as brighter where it is so against all that the other views
     show within two cells of it, by five robust deviations of what views differ by elsewhere. A body's edge, which
-    blends with what is behind it, is not compared. Where three views or more show the place, they are compared with
-    its median view. Where only two do, neither can be believed: the spot is left out of both.
+    blends with what is behind it, is not compared, nor what lies beside a place that a view does not show, or that a
+    body may hide in it: what is seen there may be the body's warm side. Where three views or more show the place, they
+    are compared with its median view. Where only two do, neither can be believed: the spot is left out of both.
     """
     values = samples.apparent_c - offsets_k(samples)[:, None, None]
     values[:, _edges(samples.body)] = np.nan
+    unseen = ~np.isfinite(samples.apparent_c) if may_hide is None else ~np.isfinite(samples.apparent_c) | may_hide
+    values[np.stack([_grown(each) > 0 for each in unseen])] = np.nan
     seen = np.isfinite(values)
     count = seen.sum(axis=0)
     cells = np.zeros(values.shape, dtype=bool)
@@ -152,6 +157,12 @@ def _touching(places: Mask, spots: Mask) -> Mask:
     touched[labels[cv2.dilate(spots.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0]] = True
     result: Mask = places & touched[labels]
     return result
+
+
+def _grown(places: Mask) -> NDArray[np.uint8]:
+    """Places that lie as far off as a place may."""
+    side = np.ones((2 * REACH_CELLS + 1,) * 2, np.uint8)
+    return np.asarray(cv2.dilate(places.astype(np.uint8), side), dtype=np.uint8)
 
 
 def _edges(body: NDArray[np.intp]) -> Mask:

@@ -14,7 +14,7 @@ from thermscan.radiometry.camera import Camera
 from thermscan.regions.leaning import Leaning, leaning_of_views, possible_leaning
 from thermscan.regions.measurement import PartMeasurement, Rectified
 from thermscan.registration import register_views
-from thermscan.views.board_samples import BoardSamples, sample_board
+from thermscan.views.board_samples import BoardSamples, may_be_hidden, sample_board
 from thermscan.views.combining import Combined, combine_views
 from thermscan.views.glints import Glint, find_glints, offsets_k
 from thermscan.views.other_state import view_of_another_state
@@ -115,7 +115,8 @@ def _put_together(
         combined = combine_views([views[0].measurements])
         return Together((), views[0], combined.measurements, views[0].rectified, combined, leanings[0])
     samples = sample_board(views, board, fov_deg=fov_deg)
-    glints = find_glints(samples, tuple(part.ref for part in board.parts))
+    refs = tuple(part.ref for part in board.parts)
+    glints = find_glints(samples, refs, may_hide=may_be_hidden(samples, leanings))
     without = [
         without_pixels(view, glints.pixels(samples, k, view.image.shape), board, camera=camera, bench=bench)
         if glints.cells[k].any()
