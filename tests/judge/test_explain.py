@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import pytest
 
-from tests.judge.scenes import Scene, look_at, usual_powers
+from tests.judge.scenes import Scene, look_at, small_board, usual_powers
 from thermscan.errors import InputError
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.explain import explain_part
@@ -43,10 +43,22 @@ def test_the_lines_lead_from_pixels_to_verdict():
     assert text.count("by itself it speaks for a fault") == 2
     # Of the two only the known-good run counts.
     assert text.index("not counted") < text.index("baseline: against")
+    # One of two boards has a fault, and 14 parts were compared.
+    assert "before anything was measured: 0.036, as of any part compared" in text
     assert "all together: at fault with a probability of 1" in text
     assert "so act: to act on a good part is taken to cost 10 second looks" in text
     assert "possibly: " in text
     assert text.index("pixels:") < text.index("temperature:") < text.index("own heat:") < text.index("finding (")
+
+
+def test_what_may_be_harmless_is_told_with_its_probability():
+    board = small_board()
+    parts = tuple(replace(p, watts=(0.6, 1.0)) if p.ref == "U20" else p for p in board.parts)
+    scene = look_at(usual_powers() | {"U20": 0.0}, board=replace(board, parts=parts))
+    lines = explain_part(_Inspection(scene), "U20")
+    told = next(line for line in lines if "heatsink that was not seen" in line)
+    assert told.endswith("of its heat, with a probability of 0.2")
+    assert any("possibly: on a heatsink that the layout does not state?" in line for line in lines)
 
 
 def test_a_part_that_was_not_measured_says_why():

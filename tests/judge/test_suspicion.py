@@ -46,6 +46,22 @@ def test_the_culprit_is_most_suspect_and_its_warmed_neighbours_are_not():
     assert max(value for ref, value in chance.items() if ref != "U6" and value is not None) < 0.1
 
 
+def test_what_may_be_harmless_bounds_what_a_difference_says():
+    # Hardly a good part differs by 20 of its deviations, but one of five for another cause: one of two faults is cold.
+    cold = _peer("U1", -8.0, rule="expected")
+    assert put_together([cold]).log_ratio > 20.0
+    harmless = replace(cold, harmless=0.2)
+    assert put_together([harmless]).log_ratio == pytest.approx(np.log(0.5 / 0.2), abs=0.02)
+    # Parts alike that nobody declared may differ by the same cause; known-good runs show the part as it is made.
+    assert put_together([harmless, _peer("U1", -8.0, at_most_watch=PROPOSED)]).log_ratio < np.log(0.5 / 0.2) + 0.02
+    assert put_together([harmless, _peer("U1", -8.0, rule="baseline")]).log_ratio > 20.0
+    # And it is no cause for what lies on the other side.
+    usual = _peer("U1", 0.0, rule="expected")
+    assert put_together([replace(usual, harmless=0.2)]).log_ratio == pytest.approx(
+        put_together([usual]).log_ratio, abs=0.3
+    )
+
+
 def test_on_a_good_board_less_than_the_expected_faults_are_left():
     judgement = look_at(usual_powers()).judge(baseline=learn_baseline([look_at(usual_powers(), seed=9, name="g")]))
     chances = [each.suspicion for each in judgement.parts if each.suspicion is not None]

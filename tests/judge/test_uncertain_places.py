@@ -13,13 +13,19 @@ from thermscan.judge.holds import HoldCode
 from thermscan.judge.learning import learn_baseline
 from thermscan.judge.limits import check_limits
 from thermscan.judge.uncertain_places import leaning_over
+from thermscan.judge.weighing import FAULTS_A_BOARD
 from thermscan.regions.hiding import Silhouette
 from thermscan.regions.leaning import Leaning, MayHide
 from thermscan.regions.measurement import PartMeasurement
 from thermscan.regions.reasons import HIDDEN, PLACE_UNCERTAIN
 from thermscan.registration.registration import PartHeight, Registration
 
+PARTS = small_board().parts
 PLAIN = Registration("corners", np.eye(3), np.zeros((4, 2)), np.eye(8), 0.1, 0.1, 30.0)
+
+
+def _suspicion(judgement: Judgement, ref: str) -> float:
+    return next(each.suspicion for each in judgement.parts if each.measurement.part.ref == ref) or 0.0
 
 
 def _leaning(*, over: str = "VR1", **hidden: float) -> Leaning:
@@ -47,7 +53,7 @@ def test_what_is_read_where_a_hidden_part_lies_may_be_that_part():
     held = _about(scene.judge(leaning=_leaning(over="U14", U13=0.8)), "U14")
     assert held.level == "watch"
     assert "where its top is looked for U13 may be seen: it may be either of them" in held.text
-    # A height that the view shows, or a part that lies elsewhere, leaves no doubt.
+    # A height that the view shows (beside one of its own type), or a part that lies elsewhere, leaves no doubt.
     seen = replace(PLAIN, heights={"U14": PartHeight(8.0, 0.5, seen=True)})
     assert _about(scene.judge(leaning=replace(_leaning(over="U14", U13=0.8), registration=seen)), "U14").level == "act"
     assert _about(scene.judge(leaning=_leaning(over="U14", U13=0.3)), "U14").level == "act"
@@ -55,6 +61,19 @@ def test_what_is_read_where_a_hidden_part_lies_may_be_that_part():
         _about(look_at(usual_powers() | {"U14": 0.3}).judge(leaning=_leaning(over="U14", U13=0.8)), "U14").level
         == "act"
     )
+
+
+def test_a_height_that_is_seen_is_wrong_now_and_then_and_then_another_parts_top_was_read():
+    # U13 is of another type, and may be as warm as this by nature.
+    apart = replace(small_board(), parts=tuple(replace(p, group=None) if p.ref == "U13" else p for p in PARTS))
+    scene = look_at(usual_powers() | {"U14": 0.3}, board=apart, unseen={"U13": HIDDEN})
+    seen = replace(PLAIN, heights={"U14": PartHeight(8.0, 0.5, seen=True)})
+    there = _suspicion(scene.judge(leaning=replace(_leaning(over="U14", U13=0.8), registration=seen)), "U14")
+    elsewhere = _suspicion(scene.judge(leaning=replace(_leaning(over="U14", U13=0.3), registration=seen)), "U14")
+    assert elsewhere > 0.99
+    # Ten times as likely by a fault at most: one of two faults is hot, one height of twenty is wrong.
+    before = FAULTS_A_BOARD / 13
+    assert there == pytest.approx(10 * before / (10 * before + 1 - before), abs=0.05)
 
 
 def test_a_limit_that_another_body_may_exceed_is_watched():

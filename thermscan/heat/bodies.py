@@ -40,8 +40,8 @@ class Bodies:
         What a body's top and sides lose for each kelvin, over h; uncertain as its height is.
     alike_loss_mm2 : ndarray of shape (n,)
         So much of that uncertainty is the same for parts of one kind.
-    more_loss_mm2 : ndarray of shape (n,)
-        By so much (root mean square) it may lose more besides, with a sink that was not seen.
+    sink : ndarray of shape (n,)
+        How probable it is that a body stands on a sink that was not seen, and loses far more.
     kinds : tuple of str
         Parts of the same name are fixed to the board alike.
     """
@@ -51,7 +51,7 @@ class Bodies:
     loss_mm2: NDArray[np.float64]
     u_loss_mm2: NDArray[np.float64]
     alike_loss_mm2: NDArray[np.float64]
-    more_loss_mm2: NDArray[np.float64]
+    sink: NDArray[np.float64]
     kinds: tuple[str, ...]
 
 
@@ -102,7 +102,7 @@ def board_bodies(board: Board, grid: FinGrid, heights: Mapping[str, PartHeight] 
         loss_mm2=UPPER_SHARE * areas[:, 1],
         u_loss_mm2=rim_mm * standing.u_mm,
         alike_loss_mm2=rim_mm * standing.alike_mm,
-        more_loss_mm2=rim_mm * standing.more_mm,
+        sink=standing.sink,
         kinds=tuple(part.package or part.kind or "" for part in parts),
     )
 

@@ -46,8 +46,8 @@ class PartHeat:
         The part's heat over h, in kelvin times square millimetres: relative power.
     power_w, u_power_w : float or None
         Where the supply's watts are known.
-    more_heat_kmm2 : float
-        By so much (root mean square) it may give more, with a sink that was not seen.
+    sink : float
+        How probable it is that it stands on a sink that was not seen, and gives far more heat.
     joint_doubt_k : float
         How far its body stands short of the heat that the board around it lets it have, as beside a hot
         trace. It is in ``u_received_k``.
@@ -67,7 +67,7 @@ class PartHeat:
     power_w: float | None = None
     u_power_w: float | None = None
     joint_doubt_k: float = 0.0
-    more_heat_kmm2: float = 0.0
+    sink: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

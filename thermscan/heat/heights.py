@@ -15,6 +15,8 @@ from thermscan.registration.registration import PartHeight
 USUAL_HEIGHT_MM = 3.5
 # Half of the parts that may stand on sockets (4 to 5 mm) do; sinks and cans reach 16 mm and more.
 SOCKET_MM, UNUSUAL_MM = 2.3, 16.0
+# So much taller than usual a body on a sink is in the middle (half-normal).
+SINK_MM = float(np.sqrt(2.0 / np.pi)) * UNUSUAL_MM
 # Of what is not known of heights that were not seen, parts alike share this: they stand on sockets together, mostly.
 ALIKE_VARIANCE = 0.67
 # No body with legs is flatter: a picture in which all tops lie in the board's plane does not show heights.
@@ -45,14 +47,14 @@ class Standing:
         The likeliest, and its standard uncertainty.
     alike_mm : ndarray
         So much of that uncertainty parts alike share.
-    more_mm : ndarray
-        By so much (root mean square) they may be taller besides, by a sink that was not seen.
+    sink : ndarray
+        How probable it is that they stand on a sink that was not seen.
     """
 
     height_mm: NDArray[np.float64]
     u_mm: NDArray[np.float64]
     alike_mm: NDArray[np.float64]
-    more_mm: NDArray[np.float64]
+    sink: NDArray[np.float64]
 
 
 def standing_mm(parts: Sequence[Part], seen: Mapping[str, PartHeight]) -> Standing:
@@ -88,12 +90,12 @@ def standing_mm(parts: Sequence[Part], seen: Mapping[str, PartHeight]) -> Standi
         if each is not None and each.seen and _shows(each):
             alike.setdefault(kind, []).append(each.height_mm)
     told = [_standing(part, each, alike.get(kind, ())) for part, each, kind in zip(parts, known, kinds, strict=True)]
-    height_mm, u_mm, more_mm = np.array(told, dtype=np.float64).reshape(-1, 3).T
+    height_mm, u_mm, sink = np.array(told, dtype=np.float64).reshape(-1, 3).T
     unseen = np.array([each is None or not each.seen for each in known]) & np.array(
         [part.height_mm is None for part in parts]
     )
     alike_mm = np.where(unseen, np.sqrt(ALIKE_VARIANCE) * np.minimum(u_mm, SOCKET_MM), 0.0)
-    return Standing(height_mm, u_mm, alike_mm, more_mm)
+    return Standing(height_mm, u_mm, alike_mm, sink)
 
 
 def _shows(seen: PartHeight) -> bool:
@@ -101,40 +103,42 @@ def _shows(seen: PartHeight) -> bool:
 
 
 def _standing(part: Part, seen: PartHeight | None, alike_mm: Sequence[float]) -> tuple[float, float, float]:
-    """Likeliest height, its standard uncertainty, and how much more it may be besides."""
+    """Likeliest height, its standard uncertainty, and how probable a sink is that was not seen."""
     if part.height_mm is not None:
         return part.height_mm, STATED_HEIGHT_MM, 0.0
     told = len(alike_mm) >= FEWEST_ALIKE
     usual_mm = float(np.median(alike_mm)) if told else (part.usual_height_mm or USUAL_HEIGHT_MM) + SOCKET_MM
-    sink, unseen = _on_sink(part, told=told or part.usual_height_mm is not None)
-    plain, tall = (usual_mm, SOCKET_MM), (usual_mm + np.sqrt(2.0 / np.pi) * UNUSUAL_MM, 0.6 * UNUSUAL_MM)
+    known = told or part.usual_height_mm is not None
+    sink, unseen = _on_sink(part)
+    high = sink if known else max(sink, UNTOLD)
+    plain, tall = (usual_mm, SOCKET_MM), (usual_mm + SINK_MM, 0.6 * UNUSUAL_MM)
     if seen is None or not _shows(seen):
-        cases = [(1.0 - sink, *plain), (sink, *tall)]
+        cases = [(1.0 - high, *plain), (high, *tall)]
     else:
         as_usual, as_any = (_density(seen, usual_mm, spread_mm) for spread_mm in (SOCKET_MM, UNUSUAL_MM))
         cases = [
-            ((1.0 - sink) * (1.0 - SEEN_WRONGLY) * as_usual, *_both(seen, *plain)),
-            ((1.0 - sink) * SEEN_WRONGLY * as_any, *plain),
-            (sink * (1.0 - unseen) * as_any, *_both(seen, usual_mm, UNUSUAL_MM)),
-            (sink * unseen * as_usual, *tall),
+            ((1.0 - high) * (1.0 - SEEN_WRONGLY) * as_usual, *_both(seen, *plain)),
+            ((1.0 - high) * SEEN_WRONGLY * as_any, *plain),
+            (high * (1.0 - unseen) * as_any, *_both(seen, usual_mm, UNUSUAL_MM)),
+            (high * unseen * as_usual, *tall),
         ]
     weight, mean_mm, sd_mm = np.array(cases).T
     weight = weight / weight.sum()
     height_mm = float(mean_mm[np.argmax(weight)])
-    square, taller = sd_mm**2 + (mean_mm - height_mm) ** 2, mean_mm > height_mm
-    u_mm, more_mm = (float(np.sqrt(weight[some] @ square[some])) for some in (~taller, taller))
+    lower = mean_mm <= height_mm
+    u_mm = float(np.sqrt(weight[lower] @ (sd_mm**2 + (mean_mm - height_mm) ** 2)[lower]))
     # A package is at least as thick as it is, whatever is seen.
-    return max(height_mm, part.usual_height_mm or 0.0), u_mm, more_mm
+    return max(height_mm, part.usual_height_mm or 0.0), u_mm, float(weight[-1]) * sink / high
 
 
-def _on_sink(part: Part, *, told: bool) -> tuple[float, float]:
-    """How probable it is that a part is far taller than usual, as its like or its package tell; and not seen then."""
+def _on_sink(part: Part) -> tuple[float, float]:
+    """How probable it is that a part stands on a sink; and that it is not seen then."""
     kind = (part.kind or "").lower()
     if (part.package or "").upper().startswith(SCREWED_PACKAGE) or any(word in kind for word in SCREWED_KINDS):
         return SCREWED, SINK_UNSEEN
     if any(word in kind for word in PROCESSOR_KINDS):
         return PROCESSOR, SINK_UNSEEN
-    return ON_SINK if told else UNTOLD, SEEN_WRONGLY
+    return ON_SINK, SEEN_WRONGLY
 
 
 def _density(seen: PartHeight, mean_mm: float, spread_mm: float) -> float:

@@ -107,9 +107,10 @@ class SourceFit:
         By how much each body's joint may differ from what it was held to be, as a logarithm.
     denied_k : ndarray of shape (n,)
         How far each body denies the heat that all else lets it have, in kelvin of the board beneath it.
-    body_loss_mm2, u_body_loss_mm2, alike_loss_mm2, more_loss_mm2 : ndarray of shape (n,)
-        What each body loses for each kelvin, over h; uncertain as its height is; so much of that kinds share; and by so
-        much it may lose more, with a sink that was not seen.
+    body_loss_mm2, u_body_loss_mm2, alike_loss_mm2 : ndarray of shape (n,)
+        What each body loses for each kelvin, over h; uncertain as its height is; and so much of that kinds share.
+    sink : ndarray of shape (n,)
+        How probable it is that each body stands on a sink that was not seen.
     kinds : tuple of str
     cell_residual_k : ndarray of shape (cells seen,)
     """
@@ -131,7 +132,7 @@ class SourceFit:
     body_loss_mm2: NDArray[np.float64]
     u_body_loss_mm2: NDArray[np.float64]
     alike_loss_mm2: NDArray[np.float64]
-    more_loss_mm2: NDArray[np.float64]
+    sink: NDArray[np.float64]
     kinds: tuple[str, ...]
     cell_residual_k: NDArray[np.float64]
     fitted: Fitted = field(repr=False)

@@ -235,7 +235,7 @@ def _as_fit(fitted: Fitted, sight: Sight, rises: PartRises) -> SourceFit:
         body_loss_mm2=fitted.joined.body_loss,
         u_body_loss_mm2=bodies.u_loss_mm2 * grown,
         alike_loss_mm2=bodies.alike_loss_mm2 * grown,
-        more_loss_mm2=bodies.more_loss_mm2 * grown,
+        sink=bodies.sink,
         kinds=bodies.kinds,
         cell_residual_k=found.cell_residual_k,
     )

@@ -50,9 +50,6 @@ def summarise(
         fit.received_u_k(np.eye(n)) ** 2 + residual_k**2 + doubt_k**2 + (received_doubt * received_k) ** 2
     )
     heat, u_heat, share, u_share = _heat_and_share(fit, shown or rises, signed=signed)
-    # What it loses by a sink that was not seen it gives as well.
-    body_k = np.where(np.isfinite(rises.rise_k), rises.rise_k - fit.constant_k, fit.responses.bodies @ fit.heat_kmm2)
-    more_heat = fit.more_loss_mm2 * np.abs(body_k)
     total = float(heat.sum())
     scaled_w = supply_w if supply_w is not None and total > 0 else np.nan
     parts = tuple(
@@ -69,7 +66,7 @@ def summarise(
             heat_kmm2=float(heat[i]),
             u_heat_kmm2=float(u_heat[i]),
             joint_doubt_k=float(doubt_k[i]),
-            more_heat_kmm2=float(more_heat[i]),
+            sink=float(fit.sink[i]),
             power_w=_number(scaled_w * share[i]),
             u_power_w=_number(scaled_w * u_share[i]),
         )

@@ -53,6 +53,11 @@ class Comparison:
     log_spread : (float, float) or None
         Where good parts' own heat is spread in its logarithm about ``own_expected_k``: the standard deviations of the
         logarithm downwards and upwards. ``spread_k`` then is the one towards this part's side.
+    harmless : float
+        How probable it is that something else makes a good part differ to this side: a sink, or that it is another's
+        top that was read, which differs as by a fault.
+    sink_k : float
+        What such a sink takes, in kelvin of the part's own rise (median); 0: it is no sink.
     """
 
     ref: str
@@ -71,6 +76,8 @@ class Comparison:
     shared_k: float = 0.0
     place_k: float = 0.0
     log_spread: tuple[float, float] | None = None
+    harmless: float = 0.0
+    sink_k: float = 0.0
 
     @property
     def score(self) -> float:

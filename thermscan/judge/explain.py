@@ -142,8 +142,16 @@ def _comparison_lines(weighed: Weighed) -> list[str]:
         f"  by itself {_loud(weighed.loudness)}",
         *([] if weighed.heard else ["  not counted: the known-good runs know this part better than its like do"]),
         f"  said of it: {weighed.level or 'nothing'}",
+        *([f"  {_harmless(c)}, with a probability of {chance_text(c.harmless)}"] if c.harmless else []),
         *([f"  at most a watch: {c.at_most_watch}"] if c.at_most_watch else []),
     ]
+
+
+def _harmless(comparison: Comparison) -> str:
+    if comparison.sink_k > 0:
+        taken = f"which takes {comparison.sink_k:.1f} K of its heat"
+        return f"a good one may differ so by a heatsink that was not seen, {taken}"
+    return "it may be another part's top that was read, its height being wrong"
 
 
 def _loud(loudness: float) -> str:
@@ -162,11 +170,16 @@ def _loud(loudness: float) -> str:
 
 
 def _suspect_lines(suspect: Suspect) -> list[str]:
+    before = (
+        f"before anything was measured: {chance_text(suspect.before)}, as of any part compared, since every second "
+        "board is taken to have one at fault"
+    )
     if suspect.posterior is None:
-        return [f"all together: at fault with a probability of {chance_text(suspect.suspicion)}"]
+        return [before, f"all together: at fault with a probability of {chance_text(suspect.suspicion)}"]
     found = suspect.posterior
     act, watch = LOSSES["act"], LOSSES["watch"]
     return [
+        before,
         f"all together: at fault with a probability of {chance_text(suspect.suspicion)}; if it is, by "
         f"{found.fault_k:+.1f} ± {found.u_k:.1f} K of its own heat, which matters with {chance_text(found.matters)}",
         f"  so {suspect.level or 'nothing to do'}: to act on a good part is taken to cost {act[0]:g} second looks, to "

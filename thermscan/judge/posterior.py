@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaln
+from scipy.special import gammaln, ndtr
 
 from thermscan.judge.comparison import U_DEGREES, Comparison
 from thermscan.judge.holds import HoldCode
@@ -31,6 +31,9 @@ OTHER_DUTY = 0.05
 # copper is uneven. Of 444 good parts above 0.1 W on 9 boards none was told less than 0.4 or more than 2.1 times its
 # watts, their logarithms spread by 0.25.
 SPLIT_SHARE = 0.15
+# Fins have twice to four times the surface of the block that they are cut from, and not all sinks are as large as the
+# middle one: a factor of two either way (judgement, no source).
+SINK_LOG_SD = 0.7
 # Points of the integrals: over what all comparisons share, over a fault's size as a whole, and near each comparison.
 SHARED_POINTS, FAULT_POINTS, NEAR_POINTS = 25, 61, 49
 # The points over what is shared lie so far apart, in standard deviations: what is left is not taken for narrower.
@@ -87,7 +90,9 @@ def put_together(comparisons: Sequence[Comparison]) -> Posterior:
     own heat. Comparisons judge one reading of one specimen: nearly all that makes a good part stand out of the tightest
     of them is taken for an error that all share, and what is left of each for its own. So two rules that repeat each
     other do not count twice, and where they contradict each other the tighter one prevails. A group that nobody
-    declared may be none: its word is worth only so much.
+    declared may be none: its word is worth only so much. What is harmless (`Comparison.harmless`)
+    makes a good part differ as well, to that side, in all comparisons that it is the cause of: no difference says more
+    than that lets it.
 
     References
     ----------
@@ -114,8 +119,13 @@ def put_together(comparisons: Sequence[Comparison]) -> Posterior:
     def log_evidence(chosen: Sequence[Comparison], error_k: float) -> tuple[float, Array]:
         tables = [(each, _or_another_duty(each, _tabulated(each, shared_k=error_k))) for each in chosen]
         plain = [_of_both(table) for _, table in tables]
-        good = _blurred(plain, np.zeros(1), error_k)[0]
-        return float(good), _blurred([_or_all_alike(each, table) for each, table in tables], fault_k, error_k)
+        good = float(_blurred(plain, np.zeros(1), error_k)[0])
+        cause = max(chosen, key=lambda each: each.harmless)
+        if cause.harmless > 0.0:
+            moved = _blurred(_moved(chosen, plain), fault_k, error_k)
+            differs = log_integral(fault_k, moved, _harmless_density(fault_k, density, cause))
+            good = float(np.logaddexp(np.log1p(-cause.harmless) + good, np.log(cause.harmless) + differs))
+        return good, _blurred([_or_all_alike(each, table) for each, table in tables], fault_k, error_k)
 
     good, faulty = log_evidence(comparisons, shared_k)
     voices = []
@@ -161,6 +171,40 @@ def fault_density(fault_k: Array, own_k: float) -> Array:
     return result
 
 
+def _moved(chosen: Sequence[Comparison], tables: Sequence[TwoTable]) -> list[TwoTable]:
+    """The tables where something harmless moves what it is the cause of, and leaves other comparisons as they are."""
+    # Parts that nobody declared alike need not all stand on sinks, or on none.
+    return [
+        table if each.harmless or _may_be_no_group(each) else _unmoved(table)
+        for each, table in zip(chosen, tables, strict=True)
+    ]
+
+
+def _harmless_density(fault_k: Array, density: Array, comparison: Comparison) -> Array:
+    """
+    Density of what something harmless adds to a part's own heat: another's top as a fault does, to the same side.
+
+    A sink takes its share (log-normal). One that takes more than the part gives would show in its surroundings, but for
+    the uncertainty: that much lies at the point where nothing is left.
+    """
+    weights = _trapezoid_weights(fault_k)
+    if comparison.sink_k <= 0.0:
+        side = np.where((fault_k > 0) == (comparison.excess_k > 0), density, 0.0)
+        total = float(weights @ side)
+        return side / total if total > 0 else side
+    own_k = max(comparison.own_expected_k, 1e-9)
+
+    def taken(k: Array) -> Array:
+        return np.asarray(ndtr(np.log(np.maximum(k, 1e-9) / comparison.sink_k) / SINK_LOG_SD))
+
+    # By the steps between the points, so that the whole is what it should be on any grid.
+    edges = np.concatenate([fault_k[:1], 0.5 * (fault_k[1:] + fault_k[:-1]), fault_k[-1:]])
+    mass = -np.diff(taken(np.clip(-edges, 0.0, own_k)))
+    mass[np.argmin(np.abs(fault_k + own_k))] += float(taken(np.array(own_k + comparison.u_k)) - taken(np.array(own_k)))
+    result: Array = np.where(weights > 0, mass / np.maximum(weights, 1e-300), 0.0)
+    return result
+
+
 def log_integral(points: Array, log_values: Array, density: Array) -> float:
     """
     Logarithm of the integral of ``exp(log_values) * density`` over ``points`` in rising order (trapezoidal rule).
@@ -173,6 +217,8 @@ def log_integral(points: Array, log_values: Array, density: Array) -> float:
     True
     """
     within = density > 0
+    if not within.any():
+        return -np.inf
     top = float(log_values[within].max())
     total = np.sum((_trapezoid_weights(points) * density)[within] * np.exp(log_values[within] - top))
     return top + float(np.log(max(float(total), 1e-300)))
@@ -226,6 +272,11 @@ def _may_be_no_group(comparison: Comparison) -> bool:
 def _of_both(table: Table) -> TwoTable:
     """Of the sum of fault and error."""
     return lambda fault_k, error_k: table(fault_k + error_k)
+
+
+def _unmoved(table: TwoTable) -> TwoTable:
+    """Of a comparison that what is harmless leaves as it is."""
+    return lambda fault_k, error_k: table(np.zeros_like(fault_k), error_k)
 
 
 def _or_all_alike(comparison: Comparison, table: Table) -> TwoTable:

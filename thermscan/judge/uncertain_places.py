@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from thermscan.coordinates import sample_bilinear
+from thermscan.heat.heights import SEEN_WRONGLY
 from thermscan.judge import thresholds
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.comparison import Comparison, own_u_k
@@ -53,6 +54,8 @@ def hold_hidden(
         return list(comparisons)
     by_ref = {m.part.ref: m for m in measurements}
     mistaken = _mistaken_for(measurements, leaning)
+    heights = leaning.registration.heights
+    groups = [set(group.refs) for group in peer_groups([m.part for m in measurements])]
     held = []
     for each in comparisons:
         hold = each.at_most_watch
@@ -60,26 +63,32 @@ def hold_hidden(
             usual_c = ambient_c + each.expected_k
             hiding = hidden_by(by_ref[each.ref], by_ref, leaning, usual_c=usual_c, excess_k=each.temp_excess_k)
             hold = may_be_hidden(hiding) if hiding else None
-        if hold is None and each.ref in mistaken:
-            hold = may_be_another(mistaken[each.ref])
-        held.append(replace(each, at_most_watch=hold))
+        harmless, sink_k = each.harmless, each.sink_k
+        if (other := mistaken.get(each.ref)) is not None:
+            seen = (known := heights.get(each.ref)) is not None and known.seen
+            if not seen:
+                hold = hold or may_be_another(other)
+            elif not any({each.ref, other} <= group for group in groups):
+                # A good part of another type may well read so; one of its own type would as little as it would itself.
+                harmless, sink_k = max((harmless, sink_k), (SEEN_WRONGLY, 0.0))
+        held.append(replace(each, at_most_watch=hold, harmless=harmless, sink_k=sink_k))
     return held
 
 
 def _mistaken_for(measurements: Sequence[PartMeasurement], leaning: Leaning) -> dict[str, str]:
     """
-    Parts that are read where another one lies, by a height that this view does not show; and that other one.
+    Parts that are read where another one lies, by their height; and that other one.
 
-    Where the height is wrong it is that other part that is seen there, which was taken to be hidden.
+    Where the height is wrong it is that other part that is seen there, which was taken to be hidden: a height that the
+    view does not show may well be, one that it is said to show seldom is.
     """
     hidden = {m.part.ref for m in measurements if m.reason == HIDDEN}
-    heights = leaning.registration.heights
     return {
         over.ref: ref
         for ref, hiding in leaning.hidden_by.items()
         if ref in hidden
         for over in hiding
-        if over.share >= READ_THERE_SHARE and not ((known := heights.get(over.ref)) and known.seen)
+        if over.share >= READ_THERE_SHARE
     }
 
 

@@ -6,7 +6,9 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from thermscan.heat.bodies import UPPER_SHARE
 from thermscan.heat.heat_split import HeatSplit, PartHeat
+from thermscan.heat.heights import SINK_MM
 from thermscan.heat.least_squares import USUAL_LOSS_W_PER_M2K
 from thermscan.judge.allowed import STATED_SPREAD, AllowedWatts
 from thermscan.judge.comparison import Comparison
@@ -22,6 +24,9 @@ from thermscan.regions.measurement import PartMeasurement
 RULE = "expected"
 # Degrees of freedom of such a band: as of one known to an eighth of itself (GUM, G.4.2).
 BAND_DEGREES = 30.0
+_SINK_HYPOTHESES = (
+    "on a heatsink that the layout does not state? write height_mm, heatsink included, and judge again",
+)
 # The split makes so much of nothing, beside hot neighbours.
 LEAST_SPREAD_W = 0.01
 
@@ -64,13 +69,14 @@ def compare_watts(
         k_per_w, band = _kelvin_per_watt(response[m.part.ref], heat, told), told.allowed
         usual_w = band.typical_w * float(np.exp(board.shift))
         excess_k = k_per_w * (told.power_w - usual_w)
+        body_k = max(float(heat.rise_k or 0.0) - split.constant_k, 0.0)
         spread_w, log_spread = _spread(told, band, usual_w, board)
         found.append(
             Comparison(
                 ref=m.part.ref,
                 rule=RULE,
                 excess_k=excess_k,
-                u_k=k_per_w * float(np.hypot(told.u_own_w, told.more_w if excess_k < 0 else 0.0)),
+                u_k=k_per_w * told.u_own_w,
                 spread_k=k_per_w * spread_w,
                 degrees=BAND_DEGREES,
                 temp_excess_k=excess_k,
@@ -80,6 +86,8 @@ def compare_watts(
                 against=band.source,
                 at_most_watch=_guessed(band, m.part, heat),
                 log_spread=log_spread,
+                harmless=heat.sink if excess_k < 0 < body_k else 0.0,
+                sink_k=float(response[m.part.ref]) * _sink_mm2(m.part) * body_k,
             )
         )
     return tuple(found)
@@ -123,7 +131,7 @@ def watts_finding(weighed: Weighed, part: Part, told: WattsSeen, heat: PartHeat 
         text=text + why_watched(weighed),
         own_k=heat.own_k if heat is not None else None,
         received_k=heat.received_k if heat is not None else None,
-        hypotheses=hypotheses(part, hot=hot, dead=c.looks_dead),
+        hypotheses=(_SINK_HYPOTHESES if c.harmless and not hot else ()) + hypotheses(part, hot=hot, dead=c.looks_dead),
     )
 
 
@@ -146,6 +154,11 @@ def _spread(
     left_w = max(told.power_w, told.u_own_w, 1e-6)
     deviations = max(abs(float(np.log(left_w / usual_w))) / (up if left_w > usual_w else down), 1.0)
     return max(abs(told.power_w - usual_w) / deviations, LEAST_SPREAD_W), (down, up)
+
+
+def _sink_mm2(part: Part) -> float:
+    """What a sink loses besides by its sides, for each kelvin, over the board's loss."""
+    return UPPER_SHARE * 2.0 * (part.length_mm + part.width_mm) * SINK_MM
 
 
 def _guessed(band: AllowedWatts, part: Part, heat: PartHeat) -> Hold | None:

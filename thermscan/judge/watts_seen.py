@@ -43,14 +43,13 @@ class WattsSeen:
     """
     What a part draws by its heat, and what it may draw.
 
-    ``u_own_w`` is ``u_w`` without what all parts share; with a sink that was not seen it draws ``more_w`` besides.
+    ``u_own_w`` is ``u_w`` without what all parts share.
     """
 
     power_w: float
     u_w: float
     u_own_w: float
     allowed: AllowedWatts | None = None
-    more_w: float = 0.0
 
 
 def watts_seen(
@@ -86,8 +85,7 @@ def watts_seen(
         else:
             relative = heat.u_heat_kmm2 / max(heat.heat_kmm2, 1e-9)
         u_own = relative * power if heat.heat_kmm2 > 0 else scale_w * heat.u_heat_kmm2
-        u_w, more = float(np.hypot(u_own, u_log * power)), scale_w * heat.more_heat_kmm2
-        seen[ref] = WattsSeen(power, u_w, u_own, allowed[ref], more)
+        seen[ref] = WattsSeen(power, float(np.hypot(u_own, u_log * power)), u_own, allowed[ref])
     return seen
 
 

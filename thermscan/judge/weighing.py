@@ -17,7 +17,8 @@ from thermscan.judge.holds import CONTRADICTED, OPPOSED, HoldCode
 from thermscan.judge.posterior import Posterior, Voice, put_together
 from thermscan.regions.measurement import PartMeasurement
 
-# Before anything is measured: a board on this bench has a part with a fault that shows as heat every second time.
+# Before anything is measured: a board on this bench has a part with a fault that shows as heat every second time, and
+# it is one as well as another of those that are compared (a judgement: nobody has counted; `--explain` tells it).
 FAULTS_A_BOARD = 0.5
 MOST_BEFORE = 0.2
 # A stated limit is exceeded by few good parts, and by many whose fault is heat (judgement, no source).
@@ -80,11 +81,16 @@ class Weighed:
 
 @dataclass(frozen=True, slots=True)
 class Suspect:
-    """A part's probability of being at fault, what it is made of, and the level that follows."""
+    """
+    A part's probability of being at fault, what it is made of, and the level that follows.
+
+    ``before`` is what it was before anything was measured.
+    """
 
     suspicion: float
     level: Level | None
     posterior: Posterior | None
+    before: float
 
 
 def suspect_parts(
@@ -123,7 +129,7 @@ def suspect_parts(
         log_odds = float(np.log(before / (1.0 - before)))
         if _limited(m) or m.part.ref in over:
             log_odds += _limit_log_ratio(over.get(m.part.ref))
-        found[m.part.ref] = _suspect(by_ref.get(m.part.ref, []), log_odds)
+        found[m.part.ref] = _suspect(by_ref.get(m.part.ref, []), log_odds, before=before)
     return found
 
 
@@ -183,10 +189,10 @@ def weigh(comparisons: Sequence[Comparison], suspects: Mapping[str, Suspect]) ->
     return tuple(_weighed(each, by_ref[each.ref], suspects[each.ref]) for each in comparisons)
 
 
-def _suspect(comparisons: Sequence[Comparison], log_odds: float) -> Suspect:
+def _suspect(comparisons: Sequence[Comparison], log_odds: float, *, before: float) -> Suspect:
     """The posterior of all comparisons; what cannot be told does not carry it beyond `UNTOLD`."""
     if not comparisons:
-        return Suspect(_chance(log_odds), None, None)
+        return Suspect(_chance(log_odds), None, None, before)
     heard = _heard(comparisons)
     free = [each for each in heard if not _untold(each)]
     whole = put_together(heard)
@@ -194,7 +200,7 @@ def _suspect(comparisons: Sequence[Comparison], log_odds: float) -> Suspect:
     if len(free) < len(heard):
         surely = _chance(log_odds + (put_together(free).log_ratio if free else 0.0))
         chance = chance if chance <= surely else max(surely, min(chance, UNTOLD))
-    return Suspect(chance, decide(chance, whole.matters), whole)
+    return Suspect(chance, decide(chance, whole.matters), whole, before)
 
 
 def _untold(comparison: Comparison) -> bool:
