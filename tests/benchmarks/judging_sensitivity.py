@@ -214,6 +214,10 @@ WITHOUT: dict[str, Callable[[], Any]] = {
     "holding back what may be hidden": _with("hold_hidden", lambda comparisons, *_, **__: list(comparisons)),
     "parts of no heat never being cold": _with("_never_cold", lambda weighed, _: weighed),
     "what a data sheet's parts have in common": _with("FEWEST_FOR_SCALE", 10_000),
+    "what else may make a part differ": _with("_harmless_density", lambda fault_k, *_: 0.0 * fault_k),
+    "another duty of what nobody declared": _with("OTHER_DUTY", 1e-9),
+    "naming what cannot be placed": _with("name_unplaced", lambda *_, **__: ()),
+    "unusual rises": _with("check_usual", lambda *_, **__: []),
     "silent groups": _with("judge_silent_groups", lambda *_, **__: ()),
     "places' influence": _with("place_sd_k", lambda *_, **__: 0.0),
 }

@@ -86,6 +86,6 @@ def test_a_sink_takes_no_more_than_its_rise_lets_it_take():
         parts = tuple(replace(p, watts=(typical_w, 2 * typical_w)) if p.ref == "VR1" else p for p in board.parts)
         scene = look_at(usual_powers() | {"VR1": 0.0}, board=replace(board, parts=parts))
         told[typical_w] = replace(scene, registration=replace(scene.registration, heights=seen)).judge()
-    # Some 7 K over the air, by what its neighbours give: sides of 50 mm by 13 mm lose about 0.05 W, not twenty times that.
+    # Some 7 K over the air, by what its neighbours give: sides of 50 mm by 13 mm lose about 0.05 W, not 20 times that.
     assert "VR1" not in _acts(told[0.08])
     assert "VR1" in _acts(told[1.0])
