@@ -6,15 +6,18 @@ from collections.abc import Sequence
 
 from thermscan.layout.board import Board
 from thermscan.views.combining import Combined
+from thermscan.views.drift import DRIFT_K
 from thermscan.views.glints import Glint
 
 # A face, which is what a bench's surfaces mirror most often, in degrees Celsius (from memory).
 FACE_C = 34.0
+# A camera's offset moves by so many of its usual deviations in one view of ten thousand.
+OFFSET_DEVIATIONS = 4.0
 OTHER_STATE = "most of its parts are warmer or cooler than in all other views: the board was in another state"
 
 
-def view_remarks(angles_deg: Sequence[float], combined: Combined) -> tuple[str, ...]:
-    """Which views were put together, and which readings the others contradict."""
+def view_remarks(angles_deg: Sequence[float], combined: Combined, numbers: Sequence[int]) -> tuple[str, ...]:
+    """Which views were put together (``numbers``, from 0), their offsets, and which readings the others contradict."""
     angles = ", ".join(f"{angle:.0f}" for angle in angles_deg)
     said = [f"{len(angles_deg)} views of the board were put together, from {angles} degrees off the normal"]
     if combined.birge_ratio > 1.0:
@@ -22,6 +25,13 @@ def view_remarks(angles_deg: Sequence[float], combined: Combined) -> tuple[str, 
             f"the views differ by {combined.birge_ratio:.1f} times what they state; the uncertainties were widened as"
             " much"
         )
+    for number, drift_k in zip(numbers, combined.drift_k, strict=True):
+        if abs(drift_k) > OFFSET_DEVIATIONS * DRIFT_K:
+            said.append(
+                f"view {number + 1} as a whole reads {abs(drift_k):.1f} K {'higher' if drift_k > 0 else 'lower'} than"
+                " the middle of the views, which was taken out: the board was in another state, or the camera had not"
+                " settled"
+            )
     for view in sorted({view for _, view in combined.left_out}):
         refs = ", ".join(ref for ref, number in combined.left_out if number == view)
         said.append(

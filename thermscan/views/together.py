@@ -93,7 +93,10 @@ def put_together(views: Sequence[SeenView | LostView], board: Board, *, camera: 
     if len(used) == 1:
         return told
     angles = [view.registration.view_angle_deg for view in told.seen]
-    said = (*view_remarks(angles, told.combined), *glint_remarks(told.glints, board, reflected_c=bench.reflected_c))
+    said = (
+        *view_remarks(angles, told.combined, sorted(used)),
+        *glint_remarks(told.glints, board, reflected_c=bench.reflected_c),
+    )
     return replace(told, remarks=said)
 
 
