@@ -8,7 +8,7 @@ import pytest
 from thermscan.layout.board import Board, Part, Surface
 from thermscan.registration.geometry.rise import edge_rise
 from thermscan.registration.placing.edges import layout_edges
-from thermscan.registration.placing.mixed_model import Observed, Weighed, solve
+from thermscan.registration.placing.mixed_model import Observed, Weighed, products_of, solve
 from thermscan.registration.placing.variance_components import Scatter, estimate
 
 SHAPE, FOCAL = (480, 640), 700.0
@@ -59,7 +59,7 @@ def test_parts_taken_out_by_the_schur_complement_give_what_all_equations_at_once
     seen = Observed(
         offset, np.ones(sites), np.arange(sites), part, design, own, known, pull, np.ones(parts), apart, parts
     )
-    found = solve(seen, Weighed(np.ones(sites), np.zeros(sites), weights, weights, own_weight))
+    found = solve(seen, Weighed(np.ones(sites), np.zeros(sites), weights, weights, own_weight), products_of(seen))
     full = np.zeros((sites, shared + parts * effects))
     full[:, :shared] = design
     for n in range(sites):

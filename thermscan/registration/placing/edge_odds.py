@@ -100,8 +100,9 @@ def blurred(odds: EdgeOdds, wide_px: int) -> EdgeOdds:
 
     An edge may tell nothing (`STRAY`), and counts up to `MOST_ODDS`: one bright spot must not outweigh the rest.
     """
-    told = np.clip(np.log((1 - STRAY) * np.exp(odds.maps) + STRAY), 0.0, MOST_ODDS)
-    told = np.array([cv2.blur(each, (wide_px, wide_px)) for each in told])
+    flat = odds.maps.reshape(-1, odds.maps.shape[2])
+    told = np.clip(cv2.log(np.float32(1 - STRAY) * cv2.exp(flat) + np.float32(STRAY)), 0.0, MOST_ODDS)
+    told = np.array([cv2.blur(each, (wide_px, wide_px)) for each in told.reshape(odds.maps.shape)])
     for side in (np.s_[:, :BORDER], np.s_[:, -BORDER:], np.s_[:, :, :BORDER], np.s_[:, :, -BORDER:]):
         told[side] = 0.0
     return EdgeOdds(told)

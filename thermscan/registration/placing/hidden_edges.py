@@ -53,23 +53,29 @@ def hidden_sites(sites: EdgeSites, edges: LayoutEdges, rise: Rise, px_from_mm: F
     first = np.searchsorted(at_mm[order, 0], corners[:, :, 0].min(axis=1) + reach[0])
     last = np.searchsorted(at_mm[order, 0], corners[:, :, 0].max(axis=1) + reach[1], side="right")
     owner, parts = edges.part[sites.edge], edges.part[body][::4]
-    for number in np.flatnonzero(moves[body].reshape(-1, 4).any(axis=1)):
-        near = order[first[number] : last[number]]
-        middle, sweep = middles[number], sweeps[number]
-        farther = (sites.points_mm[near] - middle) @ sweep > 0
-        others = near[farther & (owner[near] != parts[number]) & ~hidden[near]]
-        hidden[others] = _swept(at_mm[others] - middle, corners[number] - middle, sweep)
+    there = np.flatnonzero(moves[body].reshape(-1, 4).any(axis=1))
+    counts = (last - first)[there]
+    number = np.repeat(there, counts)
+    within = np.arange(len(number)) - np.repeat(np.cumsum(counts) - counts, counts)
+    site = order[first[number] + within]
+    farther = ((sites.points_mm[site] - middles[number]) * sweeps[number]).sum(axis=1) > 0
+    others = farther & (owner[site] != parts[number])
+    site, number = site[others], number[others]
+    hidden[site[_swept(at_mm[site] - middles[number], corners - middles[:, None], sweeps, number)]] = True
     return hidden
 
 
-def _swept(points: FloatArray, corners: FloatArray, sweep: FloatArray) -> NDArray[np.bool_]:
-    """Whether points lie in a rectangle swept along a way."""
-    sides = [corners[1] - corners[0], corners[3] - corners[0]]
-    lengths = np.array([np.linalg.norm(side) for side in sides])
-    axes = np.array(sides) / lengths[:, None]
-    half = lengths / 2
-    seen, way = points @ axes.T, axes @ sweep
+def _swept(
+    points: FloatArray, corners: FloatArray, sweeps: FloatArray, number: NDArray[np.intp]
+) -> NDArray[np.bool_]:
+    """Whether each point lies in the rectangle of its number, swept along a way."""
+    sides = np.stack([corners[:, 1] - corners[:, 0], corners[:, 3] - corners[:, 0]], axis=1)
+    lengths = np.linalg.norm(sides, axis=2)
+    axes, half = sides / lengths[:, :, None], lengths[number] / 2
+    seen = np.einsum("nj,nij->ni", points, axes[number])
+    way = np.einsum("pij,pj->pi", axes, sweeps)[number]
     inside = (seen >= -half + np.minimum(way, 0)) & (seen <= half + np.maximum(way, 0))
-    across = np.abs((seen[:, 0] - way[0] / 2) * way[1] - (seen[:, 1] - way[1] / 2) * way[0])
-    result: NDArray[np.bool_] = inside.all(axis=1) & (across <= half[0] * abs(way[1]) + half[1] * abs(way[0]))
+    across = np.abs((seen[:, 0] - way[:, 0] / 2) * way[:, 1] - (seen[:, 1] - way[:, 1] / 2) * way[:, 0])
+    reach = half[:, 0] * np.abs(way[:, 1]) + half[:, 1] * np.abs(way[:, 0])
+    result: NDArray[np.bool_] = inside.all(axis=1) & (across <= reach)
     return result

@@ -76,7 +76,7 @@ class Solved:
     def rest(self, seen: Observed) -> FloatArray:
         """What is left of the offsets."""
         result: FloatArray = (
-            seen.offset_px - seen.shared @ self.step - np.einsum("nk,nk->n", seen.own, self.own[seen.part])
+            seen.offset_px - seen.shared @ self.step - (seen.own * self.own[seen.part]).sum(axis=1)
         )
         return result
 
@@ -86,45 +86,69 @@ class Solved:
         return result
 
 
-def solve(seen: Observed, weighed: Weighed) -> Solved:
+@dataclass(frozen=True, slots=True, eq=False)
+class Products:
+    """
+    What the normal equations need of the sites whatever their weights: of each, its own effects by all columns.
+
+    ``own``, of shape (n, 4 (4 + s + 1)), in ``order``, part by part; each part ``there`` begins at one of ``first``.
+    """
+
+    order: NDArray[np.intp]
+    first: NDArray[np.intp]
+    there: NDArray[np.intp]
+    own: FloatArray
+
+    def by_part(self, weights: FloatArray, parts: int, effects: int) -> FloatArray:
+        """Sums by part, weighed; shape (parts, effects, effects + s + 1)."""
+        result = np.zeros((parts, self.own.shape[1]))
+        result[self.there] = np.add.reduceat(self.own * weights[self.order, None], self.first, axis=0)
+        return result.reshape(parts, effects, -1)
+
+
+def products_of(seen: Observed) -> Products:
+    """The products, once for all weights that are tried."""
+    order = np.argsort(seen.part, kind="stable")
+    there, first = np.unique(seen.part[order], return_index=True)
+    columns = np.column_stack([seen.own, seen.shared, seen.offset_px])[order]
+    own = (seen.own[order][:, :, None] * columns[:, None, :]).reshape(len(order), -1)
+    return Products(order, first, there, own)
+
+
+def solve(seen: Observed, weighed: Weighed, products: Products) -> Solved:
     """Normal equations with the parts' own effects taken out."""
     (parts, effects), weights = weighed.own_weight.shape, weighed.weights
-    heavy = seen.own * weights[:, None]
-    # One pass over the sites: sums by part of every product that is needed.
-    columns = np.column_stack([seen.own, seen.shared, seen.offset_px])
-    sums = _by_part(seen.part, (heavy[:, :, None] * columns[:, None, :]).reshape(len(heavy), -1), parts)
-    sums = sums.reshape(parts, effects, -1)
+    sums = products.by_part(weights, parts, effects)
     own_normal = sums[:, :, :effects] + np.eye(effects) * weighed.own_weight[:, :, None]
     cross = sums[:, :, effects:-1]
     right = sums[:, :, -1].copy()
     right[:, 0] += weighed.own_weight[:, 0] * seen.own_apart_mm
     own_inverse = np.linalg.inv(own_normal).astype(np.float64)
     mixed = own_inverse @ cross
-    normal = seen.shared.T @ (seen.shared * weights[:, None]) + np.diag(seen.known)
-    inverse = np.linalg.inv(normal - np.einsum("pks,pkt->st", cross, mixed)).astype(np.float64)
-    pulled = seen.shared.T @ (weights * seen.offset_px) + seen.pull - np.einsum("pks,pk->s", mixed, right)
+    heavy = seen.shared * weights[:, None]
+    flat = cross.reshape(parts * effects, -1)
+    taken = flat.T @ mixed.reshape(parts * effects, -1)
+    inverse = np.linalg.inv(seen.shared.T @ heavy + np.diag(seen.known) - taken).astype(np.float64)
+    pulled = heavy.T @ seen.offset_px + seen.pull - mixed.reshape(parts * effects, -1).T @ right.ravel()
     step = inverse @ pulled
-    own = np.einsum("pkl,pl->pk", own_inverse, right) - mixed @ step
+    own = (own_inverse @ right[:, :, None])[:, :, 0] - mixed @ step
     return Solved(step, own, inverse, own_inverse, mixed)
-
-
-def _by_part(part: NDArray[np.intp], values: FloatArray, parts: int) -> FloatArray:
-    """Sums of rows that belong to one part; shape (parts, k)."""
-    order = np.argsort(part, kind="stable")
-    first = np.searchsorted(part[order], np.arange(parts))
-    result = np.zeros((parts, values.shape[1]))
-    there = np.append(np.diff(first), len(part) - first[-1]) > 0
-    result[there] = np.add.reduceat(values[order], first[there], axis=0)
-    return result
 
 
 def covariance_of(seen: Observed, weighed: Weighed, solved: Solved) -> FloatArray:
     """What scatter of sites, edges and own effects, and what was known before, make of the step."""
     rows = solved.rows(seen) * weighed.weights[:, None]
-    by_edge = _by_part(seen.edge, rows * np.sqrt(weighed.edge)[:, None], int(seen.edge.max()) + 1)
+    by_edge = _by_edge(seen.edge, rows * np.sqrt(weighed.edge)[:, None])
     of_edges = (rows * weighed.site[:, None]).T @ rows + by_edge.T @ by_edge
     known = np.diag(seen.known) + np.einsum("pks,pk,pkt->st", solved.mixed, weighed.own_weight, solved.mixed)
     result: FloatArray = solved.inverse @ (of_edges / weighed.curved**2 + known) @ solved.inverse
+    return result
+
+
+def _by_edge(edge: NDArray[np.intp], rows: FloatArray) -> FloatArray:
+    """Sums of the rows of each edge that has any."""
+    order = np.argsort(edge, kind="stable")
+    result: FloatArray = np.add.reduceat(rows[order], np.unique(edge[order], return_index=True)[1], axis=0)
     return result
 
 

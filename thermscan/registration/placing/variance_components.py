@@ -7,7 +7,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.registration.placing.mixed_model import Observed, Solved, Weighed, covariance_of, solve, weighted_median
+from thermscan.registration.placing.mixed_model import (
+    Observed,
+    Solved,
+    Weighed,
+    covariance_of,
+    products_of,
+    solve,
+    weighted_median,
+)
 from thermscan.robust import MAD_TO_SIGMA
 
 FloatArray = NDArray[np.float64]
@@ -128,7 +136,8 @@ def estimate(seen: Observed, scatter: Scatter, believed: Scatter | None = None) 
     shift = np.where(np.arange(len(heights)) < seen.bodies, scatter.shift_px, scatter.side_px)
     own_weight = 1 / np.column_stack([heights, np.full(len(heights), scatter.swell_px), shift, shift]) ** 2
     weighed = Weighed(site, edge, plain, plain, own_weight)
-    solved = solve(seen, weighed)
+    products = products_of(seen)
+    solved = solve(seen, weighed, products)
     for _ in range(MOST_STEPS):
         off = solved.rest(seen) / unit
         off /= TUKEY * max(MAD_TO_SIGMA * weighted_median(np.abs(off), plain), 1.0)
@@ -137,7 +146,7 @@ def estimate(seen: Observed, scatter: Scatter, believed: Scatter | None = None) 
         # How much less an outlying site pulls than its weight says.
         curved = float((plain * share * (1 - 5 * off**2)).sum() / weights.sum())
         weighed = Weighed(site, edge, plain, weights, own_weight, float(np.clip(curved, 0.4, 1.0)))
-        before, solved = solved, solve(seen, weighed)
+        before, solved = solved, solve(seen, weighed, products)
         if np.abs(solved.step - before.step).max() < 1e-4:
             break
     rest = solved.rest(seen)
