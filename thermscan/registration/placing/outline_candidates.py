@@ -158,8 +158,8 @@ def _lines(thin: NDArray[np.bool_], gx: FloatArray, gy: FloatArray) -> FloatArra
     d = cols[:, None] * np.cos(theta) + rows[:, None] * np.sin(theta)
     reach = int(np.hypot(*thin.shape)) + 2
     places = np.round(d).astype(int) + reach
-    weight = np.broadcast_to(np.exp(-0.5 * (spread / (SPREAD_DEG / 2)) ** 2), bins.shape)
-    votes = np.zeros((steps, 2 * reach + 1))
+    weight = np.broadcast_to(np.exp(-0.5 * (spread / (SPREAD_DEG / 2)) ** 2).astype(np.float32), bins.shape)
+    votes = np.zeros((steps, 2 * reach + 1), np.float32)
     np.add.at(votes, (bins, places), weight)
     lines: list[FloatArray] = []
     least = LEAST_LINE * min(thin.shape)
@@ -274,7 +274,8 @@ def _bench(picture: NDArray[np.float32]) -> FloatArray:
         rest = b - a @ plane
         spread = max(robust_sd(rest, centre=0.0), 1e-3)
         weights = 1 / (1 + (rest / (2 * spread)) ** 2)
-        plane = np.linalg.lstsq(a * weights[:, None], b * weights, rcond=None)[0]
+        heavy = a * weights[:, None] ** 2
+        plane = np.linalg.solve(heavy.T @ a, heavy.T @ b)
     result: FloatArray = design @ plane
     return result
 
