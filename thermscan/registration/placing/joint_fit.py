@@ -24,8 +24,9 @@ from thermscan.registration.placing.variance_components import Estimate, before_
 FloatArray = NDArray[np.float64]
 
 # How far to look, and whether heights are looked at afresh: the place is right within a few pixels to begin with, and
-# heights that were looked at from a place that is off would explain that away.
-STEPS = ((3.0, False), (2.0, True), (1.5, False), (1.5, True), (1.5, False))
+# heights that were looked at from a place that is off would explain that away. Then once more, until no corner moves by
+# more than such a share of its standard uncertainty (which makes that 2 % larger), but not more often than that.
+STEPS, AT_REST, MOST_STEPS = ((3.0, False), (2.0, True), (1.5, True), (1.5, False)), 0.2, 10
 # All bodies may be seen larger or smaller than the layout has them, by about so much: pins, halos, chamfers.
 U_SWELL_PX = 0.15
 # A click holds its corner by so much where the frame shows little, and the less the farther it turns out to be off.
@@ -172,7 +173,6 @@ def joint_fit(
     *,
     clicks_px: FloatArray | None = None,
     bends: bool = True,
-    steps: tuple[tuple[float, bool], ...] = STEPS,
 ) -> Placed | None:
     """
     The place by robust generalised least squares, with a covariance that the scatter of the edges supports.
@@ -181,7 +181,7 @@ def joint_fit(
     ----------
     scene : Scene
     start : Placed
-        Right within the first of ``steps``.
+        Right within a few pixels.
     clicks_px : ndarray of shape (4, 2), optional
         Where a person pointed at the corners.
     bends : bool
@@ -211,7 +211,8 @@ def joint_fit(
     fit: Estimate | None = None
     known_mm, u_known_mm = start.heights_mm, start.u_heights_mm
     seen_heights: HeightsSeen | None = None
-    for range_px, afresh in steps:
+    for number in range(MOST_STEPS):
+        range_px, afresh = STEPS[min(number, len(STEPS) - 1)]
         if afresh:
             seen_heights = scene.heights(place.px_from_mm, factor=place.focal_factor, bend_px=place.bend_px)
             place, known_mm, u_known_mm = _with_heights(scene, place, seen_heights)
@@ -230,6 +231,9 @@ def joint_fit(
         if moved is None or not plausible(moved.corners_px[None], scene.corners_mm, start.corners_px[None])[0]:
             return None
         place = moved
+        moves = np.abs(fit.step[:8]) / np.sqrt(np.diag(fit.covariance)[:8])
+        if number >= len(STEPS) - 1 and moves.max() < AT_REST:
+            break
     if fit is None or seen_heights is None:
         return None
     u_own = fit.own_u[: observed.bodies, 0]
