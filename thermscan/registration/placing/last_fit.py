@@ -19,9 +19,10 @@ from thermscan.registration.placing.joint_fit import Placed, Scene, joint_fit, s
 
 FloatArray = NDArray[np.float64]
 
-# No corner is claimed to be known better: rounded body edges, and a blur not quite the stated one, displace all
-# edges of a kind together by so much (found on simulated views at 640 x 480, where noise leaves far less).
-CORNER_FLOOR_PX = 0.005
+# No corner is claimed to be known better: rounded body edges, halos, and a blur not quite the stated one displace edges
+# together by so much (left on 180 simulated views of two makers, where noise leaves far less; edges are placed to 0.02
+# to 0.05 pixels in practice: T. Luhmann et al., Close-Range Photogrammetry and 3D Imaging, from memory).
+CORNER_FLOOR_PX = 0.03
 # A last fit that moved a corner farther than its first steps reach is begun afresh from where it ended.
 AFRESH_PX = 3.0
 # A bend is taken out where it shows by so many standard uncertainties and is more than this at the frame's corners;
