@@ -22,7 +22,7 @@ FloatArray = NDArray[np.float64]
 
 # What a corner's way from its click costs in log odds: a click is good to about 1.5 pixels, with Cauchy tails (a slip).
 CLICK_SCALE_PX = 1.5
-# Another order than the one given must be likelier by so much: what is given is evidence, too.
+# Another order than the one given must be likelier by so much, and likely by itself: what is given is evidence, too.
 OTHERWISE = 2 * AHEAD
 # A corner that the frame's evidence moves by more than this is named as wrong.
 WRONG_CLICK_PX = 5.0
@@ -67,7 +67,7 @@ def start_from_corners(search: Search, clicks_px: FloatArray, *, u_px: float) ->
     odds = as_given.log_odds if as_given is not None else -np.inf
     told = odds >= ENOUGH
     if odds < SURE:
-        _check_order(search, small, max(odds, 0.0))
+        _check_order(search, small, odds)
     remarks: list[str] = []
     if not told:
         remarks.append(
@@ -159,7 +159,7 @@ def _check_order(search: Search, small: FloatArray, odds: float) -> None:
     """Refuse an order that the parts contradict, and a layout that fits only as its mirror image."""
     for turn in (1, 2, 3):
         place = search.settled(np.roll(small, turn, axis=0)[None])
-        if len(place) and search.weighed(place[0]).log_odds >= max(ENOUGH, odds + OTHERWISE):
+        if len(place) and search.weighed(place[0]).log_odds >= max(ENOUGH + AHEAD, odds + OTHERWISE):
             name = CORNER_NAMES[turn]
             raise InputError(
                 f"the corner given first is the board's {name} corner, as its parts show",
@@ -167,7 +167,7 @@ def _check_order(search: Search, small: FloatArray, odds: float) -> None:
                 fix="give the board's own top left, top right, bottom right, bottom left, however it lies in the frame",
             )
     flipped = [np.roll(small[::-1], turn, axis=0) for turn in range(4)]
-    if max(search.weighed(each).log_odds for each in flipped) >= max(ENOUGH, odds + OTHERWISE):
+    if max(search.weighed(each).log_odds for each in flipped) >= max(ENOUGH + AHEAD, odds + OTHERWISE):
         raise CannotJudge(
             "the parts lie in the frame as in the layout mirrored: it seems to be drawn from the solder side",
             fix="draw it as seen from the component side (x to the right, y down), or check the corners' order",

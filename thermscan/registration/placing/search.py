@@ -92,10 +92,12 @@ SURE, HOPEFUL = 14.0, -6.0
 
 FROM_AFAR, AFAR_STEPS_PX, CLOSER_STEPS_PX = 1 / 36, (4.0, 1.0), (2.0, 0.3)
 # The witnesses are not independent: their weights are those of a logistic regression of right places, after their last
-# fits, against wrong ones and those of other boards' layouts (480 views; tests/benchmarks/placing_odds.py).
-PRIOR_ODDS, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH, MOST_DEVIATIONS = -18.1, 1.49, 6.45, 0.83, 25.0
+# fits, against wrong ones and those of other boards' layouts (1,039 places in 520 views: 240 of
+# tests/benchmarks/placing_odds.py --first 3200 --views 120, which alone are told apart too well to fit weights to, and
+# 280 that were looked at before).
+PRIOR_ODDS, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH, MOST_DEVIATIONS = -18.6, 1.36, 8.7, 0.67, 25.0
 # Where one hot spot makes the detail, a body of any layout may cover it: an outline all around (1.2) and detail are not
-# enough where the bodies' edges tell nothing. (-18.1 + 6.45 x 1.2 + 0.83 x 14 = 1.3, what a place needs.)
+# enough where the bodies' edges tell nothing. (-18.6 + 8.7 x 1.2 + 0.67 x 14 = 1.2; a place needs 1.3.)
 MOST_DETAIL = 14.0
 
 
