@@ -65,9 +65,7 @@ def hidden_sites(sites: EdgeSites, edges: LayoutEdges, rise: Rise, px_from_mm: F
     return hidden
 
 
-def _swept(
-    points: FloatArray, corners: FloatArray, sweeps: FloatArray, number: NDArray[np.intp]
-) -> NDArray[np.bool_]:
+def _swept(points: FloatArray, corners: FloatArray, sweeps: FloatArray, number: NDArray[np.intp]) -> NDArray[np.bool_]:
     """Whether each point lies in the rectangle of its number, swept along a way."""
     sides = np.stack([corners[:, 1] - corners[:, 0], corners[:, 3] - corners[:, 0]], axis=1)
     lengths = np.linalg.norm(sides, axis=2)

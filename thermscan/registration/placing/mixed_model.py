@@ -75,9 +75,7 @@ class Solved:
 
     def rest(self, seen: Observed) -> FloatArray:
         """What is left of the offsets."""
-        result: FloatArray = (
-            seen.offset_px - seen.shared @ self.step - (seen.own * self.own[seen.part]).sum(axis=1)
-        )
+        result: FloatArray = seen.offset_px - seen.shared @ self.step - (seen.own * self.own[seen.part]).sum(axis=1)
         return result
 
     def rows(self, seen: Observed) -> FloatArray:
