@@ -102,10 +102,10 @@ def blurred(odds: EdgeOdds, wide_px: int) -> EdgeOdds:
     """
     flat = odds.maps.reshape(-1, odds.maps.shape[2])
     told = np.clip(cv2.log(np.float32(1 - STRAY) * cv2.exp(flat) + np.float32(STRAY)), 0.0, MOST_ODDS)
-    told = np.array([cv2.blur(each, (wide_px, wide_px)) for each in told.reshape(odds.maps.shape)])
+    maps = np.array([cv2.blur(each, (wide_px, wide_px)) for each in told.reshape(odds.maps.shape)], dtype=np.float32)
     for side in (np.s_[:, :BORDER], np.s_[:, -BORDER:], np.s_[:, :, :BORDER], np.s_[:, :, -BORDER:]):
-        told[side] = 0.0
-    return EdgeOdds(told)
+        maps[side] = 0.0
+    return EdgeOdds(maps)
 
 
 def layer_of(normals_px: FloatArray) -> NDArray[np.intp]:
