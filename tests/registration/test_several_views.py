@@ -29,3 +29,13 @@ def test_a_share_of_the_density_at_another_height_is_in_the_uncertainty(left: fl
     u_mm = several_views._with_other_heights(np.array([4.0]), np.array([0.2]), weighed, nothing, GRID_MM)
     # What is near 8 mm is 0.3 mm wide itself, which adds a hundredth.
     assert u_mm[0] == pytest.approx(expected_mm, rel=0.03)
+
+
+def test_how_wide_the_likeliest_top_is_the_fit_knows() -> None:
+    """One broad top, as blurred edges make it: most of it lies beyond the window of a millimetre, and adds nothing."""
+    broad = np.exp(-0.5 * ((GRID_MM - 6.0) / 2.0) ** 2)
+    prior = HeightPrior(GRID_MM, np.log(broad / broad.sum())[None], np.zeros(1, dtype=int))
+    nothing = np.zeros((1, len(GRID_MM)))
+    weighed = weigh_heights(prior, nothing, np.array([1.0]))
+    u_mm = several_views._with_other_heights(np.array([6.0]), np.array([0.2]), weighed, nothing, GRID_MM)
+    assert u_mm[0] == pytest.approx(0.2)

@@ -155,18 +155,32 @@ def _with_other_heights(
     height_mm: FloatArray, u_mm: FloatArray, weighed: HeightsWeighed, log_odds: FloatArray, grid_mm: FloatArray
 ) -> FloatArray:
     """
-    The standard uncertainty with what the density holds elsewhere than near the likeliest height.
+    The standard uncertainty with what the density holds under other tops than that of the likeliest height.
 
-    The density is a mixture of what lies near that height, which the fit knows better, and of all else: a package in a
-    socket stands at another height than without, and edges often leave a share for both.
+    The density is a mixture of what lies about that height, whose width the fit knows better, and of other tops: a
+    package in a socket stands at another height than without, and edges often leave a share for both.
     """
     joint = weighed.log_density_before + log_odds
     density = np.exp(joint - np.logaddexp.reduce(joint, axis=1, keepdims=True))
-    elsewhere = np.abs(grid_mm[None] - weighed.likeliest_mm[:, None]) > weighed.window_mm[:, None]
-    share = np.where(elsewhere, density, 0.0)
+    near = np.abs(grid_mm[None] - weighed.likeliest_mm[:, None]) <= weighed.window_mm[:, None]
+    tops = np.where(near, density, 0.0).argmax(axis=1)
+    share = np.stack(
+        [np.where(_other_tops(each, int(top)), each, 0.0) for each, top in zip(density, tops, strict=True)]
+    )
     far2 = (share * (grid_mm[None] - height_mm[:, None]) ** 2).sum(axis=1)
     result: FloatArray = np.sqrt((1 - share.sum(axis=1)) * u_mm**2 + far2)
     return result
+
+
+def _other_tops(density: FloatArray, top: int) -> NDArray[np.bool_]:
+    """Where a density, going away from a top, has begun to rise again."""
+    other = np.zeros(len(density), dtype=bool)
+    up, down = np.flatnonzero(np.diff(density[top:]) > 0), np.flatnonzero(np.diff(density[top::-1]) > 0)
+    if up.size:
+        other[top + up[0] + 1 :] = True
+    if down.size:
+        other[: top - down[0]] = True
+    return other
 
 
 def _said(scene: Scene, place: Placed, *, factor: float = 1.0) -> HeightsSaid:
