@@ -15,8 +15,6 @@ from thermscan.registration.registration import PartHeight
 USUAL_HEIGHT_MM = 3.5
 # Half of the parts that may stand on sockets (4 to 5 mm) do; sinks and cans reach 16 mm and more.
 SOCKET_MM, UNUSUAL_MM = 2.3, 16.0
-# So much taller than usual a body on a sink is in the middle (half-normal).
-SINK_MM = float(np.sqrt(2.0 / np.pi)) * UNUSUAL_MM
 # Of what is not known of heights that were not seen, parts alike share this: they stand on sockets together, mostly.
 ALIKE_VARIANCE = 0.67
 # No body with legs is flatter: a picture in which all tops lie in the board's plane does not show heights.
@@ -111,7 +109,7 @@ def _standing(part: Part, seen: PartHeight | None, alike_mm: Sequence[float]) ->
     known = told or part.usual_height_mm is not None
     sink, unseen = _on_sink(part)
     high = sink if known else max(sink, UNTOLD)
-    plain, tall = (usual_mm, SOCKET_MM), (usual_mm + SINK_MM, 0.6 * UNUSUAL_MM)
+    plain, tall = (usual_mm, SOCKET_MM), (usual_mm + np.sqrt(2.0 / np.pi) * UNUSUAL_MM, 0.6 * UNUSUAL_MM)
     if seen is None or not _shows(seen):
         cases = [(1.0 - high, *plain), (high, *tall)]
     else:

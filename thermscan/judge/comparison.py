@@ -57,7 +57,7 @@ class Comparison:
         How probable it is that something else makes a good part differ to this side: a sink, or that it is another's
         top that was read, which differs as by a fault.
     sink_k : float
-        What such a sink takes, in kelvin of the part's own rise (median); 0: it is no sink.
+        What such a sink takes, in kelvin of the part's own rise (root mean square); 0: it is no sink.
     """
 
     ref: str

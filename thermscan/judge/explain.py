@@ -149,7 +149,7 @@ def _comparison_lines(weighed: Weighed) -> list[str]:
 
 def _harmless(comparison: Comparison) -> str:
     if comparison.sink_k > 0:
-        taken = f"which takes {comparison.sink_k:.1f} K of its heat"
+        taken = f"which takes some {comparison.sink_k:.1f} K of its heat"
         return f"a good one may differ so by a heatsink that was not seen, {taken}"
     return "it may be another part's top that was read, its height being wrong"
 

@@ -31,9 +31,6 @@ OTHER_DUTY = 0.05
 # copper is uneven. Of 444 good parts above 0.1 W on 9 boards none was told less than 0.4 or more than 2.1 times its
 # watts, their logarithms spread by 0.25.
 SPLIT_SHARE = 0.15
-# Fins have twice to four times the surface of the block that they are cut from, and not all sinks are as large as the
-# middle one: a factor of two either way (judgement, no source).
-SINK_LOG_SD = 0.7
 # Points of the integrals: over what all comparisons share, over a fault's size as a whole, and near each comparison.
 SHARED_POINTS, FAULT_POINTS, NEAR_POINTS = 25, 61, 49
 # The points over what is shared lie so far apart, in standard deviations: what is left is not taken for narrower.
@@ -184,8 +181,8 @@ def _harmless_density(fault_k: Array, density: Array, comparison: Comparison) ->
     """
     Density of what something harmless adds to a part's own heat: another's top as a fault does, to the same side.
 
-    A sink takes its share (log-normal). One that takes more than the part gives would show in its surroundings, but for
-    the uncertainty: that much lies at the point where nothing is left.
+    A sink takes as much as it is tall (half-normal). One that takes more than the part gives would show in its
+    surroundings, but for the uncertainty: that much lies at the point where nothing is left.
     """
     weights = _trapezoid_weights(fault_k)
     if comparison.sink_k <= 0.0:
@@ -195,7 +192,7 @@ def _harmless_density(fault_k: Array, density: Array, comparison: Comparison) ->
     own_k = max(comparison.own_expected_k, 1e-9)
 
     def taken(k: Array) -> Array:
-        return np.asarray(ndtr(np.log(np.maximum(k, 1e-9) / comparison.sink_k) / SINK_LOG_SD))
+        return np.asarray(2.0 * ndtr(k / comparison.sink_k) - 1.0)
 
     # By the steps between the points, so that the whole is what it should be on any grid.
     edges = np.concatenate([fault_k[:1], 0.5 * (fault_k[1:] + fault_k[:-1]), fault_k[-1:]])

@@ -8,7 +8,7 @@ import numpy as np
 
 from thermscan.heat.bodies import UPPER_SHARE
 from thermscan.heat.heat_split import HeatSplit, PartHeat
-from thermscan.heat.heights import SINK_MM
+from thermscan.heat.heights import UNUSUAL_MM
 from thermscan.heat.least_squares import USUAL_LOSS_W_PER_M2K
 from thermscan.judge.allowed import STATED_SPREAD, AllowedWatts
 from thermscan.judge.comparison import Comparison
@@ -157,8 +157,8 @@ def _spread(
 
 
 def _sink_mm2(part: Part) -> float:
-    """What a sink loses besides by its sides, for each kelvin, over the board's loss."""
-    return UPPER_SHARE * 2.0 * (part.length_mm + part.width_mm) * SINK_MM
+    """What the sides of a sink lose besides, for each kelvin, over the board's loss: as spread as its height is."""
+    return UPPER_SHARE * 2.0 * (part.length_mm + part.width_mm) * UNUSUAL_MM
 
 
 def _guessed(band: AllowedWatts, part: Part, heat: PartHeat) -> Hold | None:
