@@ -210,9 +210,9 @@ def plain_lines(text: str) -> list[str]:
     >>> plain_lines("a\\r\\nb\\rc\\n")
     ['a', 'b', 'c']
     """
+    if "\r" in text:
+        text = text.replace("\r\n", "\n").replace("\r", "\n")
     for odd, plain in (
-        ("\r\n", "\n"),
-        ("\r", "\n"),
         ("\u00a0", " "),
         ("\u202f", " "),
         ("\u2009", " "),

@@ -112,7 +112,9 @@ def find_text_log(path: Path, *, size_px: tuple[int, int] | None = None) -> Text
     except OSError as error:
         raise unreadable(path, error) from error
     encoding = text_encoding(raw, where=str(path))
-    head = raw.decode(encoding, errors="replace").translate(_BRACKETS).splitlines()
+    text = raw.decode(encoding, errors="replace")
+    # Most tables have none: to look for each is a tenth of taking them out.
+    head = (text.translate(_BRACKETS) if any(chr(each) in text for each in _BRACKETS) else text).splitlines()
     if len(raw) == HEAD_BYTES:
         head = head[:-1]
     head = [line for line in head if line.strip()]
