@@ -13,7 +13,7 @@ from tests.regions.rendering import frontal, make_board, make_part, make_registr
 from thermscan.layout.board import Board, Surface
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions import reasons
-from thermscan.regions.covering import find_cover
+from thermscan.regions.covering import _over_bench, find_cover
 from thermscan.regions.measure import measure_parts
 from thermscan.regions.rectify import rectify_frame
 from thermscan.registration.registration import Registration
@@ -177,3 +177,14 @@ def test_a_frame_without_bench_has_nothing_that_comes_in_from_it() -> None:
     image = look()
     cut = replace(image, apparent_c=image.apparent_c[20:160, 20:200])
     assert not find_cover(cut, registered(board, (-20.0, -20.0)), board).pixels.any()
+
+
+def test_a_thing_on_a_bench_that_slopes_stands_over_its_plane() -> None:
+    rows, cols = np.indices((60, 80))
+    values = 20.0 + 0.05 * cols - 0.03 * rows + 0.02 * np.random.default_rng(2).standard_normal(rows.shape)
+    thing = (rows < 12) & (cols > 60)
+    rise_k, uneven_k = _over_bench(values + 4.0 * thing, np.ones(rows.shape, dtype=bool))
+    # The plane is told by 4,600 pixels of 0.02 K: to well below that.
+    assert np.abs(rise_k[~thing]).max() < 0.1
+    assert rise_k[thing] == pytest.approx(4.0, abs=0.1)
+    assert uneven_k == pytest.approx(0.02, rel=0.1)
