@@ -229,9 +229,11 @@ def _print_errors(lines: list[Line]) -> None:
     if gains:
         own, left = (_rms(np.array(next(iter(table[kind].values())))) for kind in
                      ("each view's own", "the same from all sides"))  # fmt: skip
-        rest = _rms(np.array(table["after the board's common offset"]["together"])) ** 2 - left**2
-        print(f"  of the variance that is each view's own, gone together: {100 * (1 - rest / own**2):.0f} % (a plain"
-              f" mean of as many equally good ones: {100 * (1 - 1 / max(len(singles), 1)):.0f} %)")  # fmt: skip
+        if own > left:
+            rest = _rms(np.array(table["after the board's common offset"]["together"])) ** 2 - left**2
+            gone = 100 * (1 - rest / own**2)
+            print(f"  of the variance that is each view's own, gone together: {gone:.0f} % (a plain mean of"
+                  f" {len(singles)} equally good ones: {100 * (1 - 1 / len(singles)):.0f} %)")  # fmt: skip
         print(f"  boards: {len(gains)}; below the best view by {100 * np.median(gains):.0f} % (median)")
 
 
