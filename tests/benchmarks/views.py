@@ -151,7 +151,7 @@ def print_tables(lines: list[Line]) -> None:
     for cols in sorted({line["cols"] for line in lines}):
         some = [line for line in lines if line["cols"] == cols]
         cpu = np.median([line["cpu_s"] for line in some])
-        print(f"{cols} columns, {len(some)} boards{', a face mirrored in each view' if some[0]['mirror'] else ''},"
+        print(f"{cols} columns, {len(some)} boards{_mirrored(some[0]['mirror'])},"
               f" {cpu:.1f} s of processor time each")  # fmt: skip
         _print_places(some)
         _print_visible(some)
