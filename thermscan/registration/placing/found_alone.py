@@ -12,7 +12,7 @@ from thermscan.registration.placing.decision import decide
 from thermscan.registration.placing.given_places import Start
 from thermscan.registration.placing.joint_fit import Placed
 from thermscan.registration.placing.last_fit import Job, fitted
-from thermscan.registration.placing.search import HOPEFUL, SURE, Candidate, Search, candidates, start_search
+from thermscan.registration.placing.search import HOPEFUL, LIKELY, Candidate, Search, candidates, start_search
 
 FloatArray = NDArray[np.float64]
 
@@ -67,7 +67,7 @@ def last_fits(job: Job, search: Search, found: list[Candidate], *, bends: bool) 
 def _closest(job: Job, search: Search, there: Settled, bends: bool) -> Settled:
     """Perhaps beside the right one, on some of its edges only: moved closer, and fitted again if that is likelier."""
     for attempt in range(CLOSER_MOST):
-        if not HOPEFUL <= there.place.log_odds < SURE:
+        if not HOPEFUL <= there.place.log_odds < LIKELY:
             break
         place = search.weighed(search.nearest(there.place.corners_px, attempt=attempt))
         if place.log_odds > there.place.log_odds + LIKELIER:

@@ -14,7 +14,7 @@ from thermscan.layout.board import Board
 from thermscan.registration.geometry.homography import homography_from_corners
 from thermscan.registration.placing.decision import AHEAD, ENOUGH
 from thermscan.registration.placing.landmarks import at_their_feet, fit_landmarks
-from thermscan.registration.placing.search import SURE, Candidate, Search
+from thermscan.registration.placing.search import LIKELY, Candidate, Search
 from thermscan.registration.registration import CORNER_NAMES
 from thermscan.runs.run import Landmark
 
@@ -66,7 +66,7 @@ def start_from_corners(search: Search, clicks_px: FloatArray, *, u_px: float) ->
     as_given = _likeliest(search, _starts(small), small, u_px=max(CLICK_SCALE_PX * scale, 1.0))
     odds = as_given.log_odds if as_given is not None else -np.inf
     told = odds >= ENOUGH
-    if odds < SURE:
+    if odds < LIKELY:
         _check_order(search, small, odds)
     remarks: list[str] = []
     if not told:
