@@ -35,7 +35,6 @@ def test_what_is_told_around_a_place_is_what_is_told_there(case: tuple[Search, n
         corners_px=corners,
         shift_px=shift,
         worth=(0.5, 4.0),
-        step_px=1,
     )
     places = corners + np.array([[0, 0], [3, 0], [0, -2], [-REACH, REACH], [5, 4]], dtype=float)[:, None]
     outline, bodies = edge_support(
@@ -58,7 +57,6 @@ def test_a_body_follows_the_corners_as_the_board_does(case: tuple[Search, np.nda
         corners_px=corners,
         shift_px=nothing,
         worth=(1.0, 1.0),
-        step_px=2,
     )
     pieces = len(near.told) - len(search.board.parts)
     centres = np.array([[part.x_mm, part.y_mm] for part in search.board.parts])
@@ -66,16 +64,15 @@ def test_a_body_follows_the_corners_as_the_board_does(case: tuple[Search, np.nda
     from_here, to_there = (homographies(box, each[None])[0] for each in (corners, moved))
     ones = np.column_stack([centres, np.ones(len(centres))])
     seen = [(ones @ matrix.T)[:, :2] / (ones @ matrix.T)[:, 2:] for matrix in (from_here, to_there)]
-    assert 2 * near.follow[0, pieces:] == pytest.approx(seen[1] - seen[0], abs=0.02)
+    assert near.follow[0, pieces:] == pytest.approx(seen[1] - seen[0], abs=0.02)
 
 
 def test_steps_lead_to_the_top_of_a_hill(case: tuple[Search, np.ndarray]) -> None:
     search, corners = case
     found = stepped(
-        lambda place: search._nearby(place, odds=search.odds, worth=(0.5, 4.0), step_px=1),
+        lambda place: search._nearby(place, worth=(0.5, 4.0)),
         corners + np.array([5.0, -3.0]),
         np.random.default_rng(0),
-        (4.0, 0.3),
     )
     assert np.abs(found - corners).max() < 3.0
 
@@ -86,5 +83,5 @@ def test_a_little_more_far_away_does_not_draw_a_place_off() -> None:
     follow[0::2, 0, 0] = follow[1::2, 0, 1] = 0.25
     slope = np.tile(0.1 * np.arange(-REACH, REACH + 1), 2 * REACH + 1)[None].astype(np.float32)
     square = np.array([[0.0, 0.0], [100.0, 0.0], [100.0, 80.0], [0.0, 80.0]])
-    found = stepped(lambda place: Nearby(place, follow, slope), square, np.random.default_rng(0), (4.0, 0.3))
+    found = stepped(lambda place: Nearby(place, follow, slope), square, np.random.default_rng(0))
     assert np.mean(found - square, axis=0) == pytest.approx([1.6, 0.0], abs=0.6)

@@ -61,13 +61,12 @@ def test_the_right_place_is_first_by_its_edges_among_two_hundred(search: Search,
     assert search.ranked(places)[0] == pytest.approx(corners, abs=2.0)
 
 
-def test_places_up_to_eighteen_pixels_off_are_moved_closer_from_afar(search: Search, corners: np.ndarray) -> None:
-    """As far as the bodies' pattern leaves it: of 24 starts on one view all but a few; with sharp edges alone 16."""
+def test_places_up_to_ten_pixels_off_find_their_way(search: Search, corners: np.ndarray) -> None:
+    """All of 24 starts on one view but a few; by the fit to edges alone 13."""
     rng = np.random.default_rng(12)
-    off = corners + rng.normal(0.0, 6.0, (24, 1, 2)) + rng.normal(0.0, 3.0, (24, 4, 2))
-    left = np.array([np.abs(search.closer(each) - corners).max() for each in off])
-    assert (left < 5.0).sum() >= 20
-    assert np.median(left) < 2.0
+    off = corners + rng.normal(0.0, 3.0, (24, 1, 2)) + rng.normal(0.0, 2.0, (24, 4, 2))
+    left = np.array([np.abs(search.nearest(each) - corners).max() for each in off])
+    assert (left < 2.0).sum() >= 20
 
 
 def test_a_body_may_have_any_of_a_few_heights(search: Search, corners: np.ndarray) -> None:

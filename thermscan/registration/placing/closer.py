@@ -16,11 +16,13 @@ from thermscan.registration.placing.sites import Sites
 
 FloatArray = NDArray[np.float64]
 
-# What each body tells is asked on a raster of so many steps to either side.
+# What each body tells is asked so many pixels to either side.
 REACH = 6
 # A corner lies about so far from where it is begun (one coordinate, normal): proposals are so far apart. Else the board
 # would go where the frame is full of edges.
 HELD_PX = 8.0
+# The steps' sizes, at first and at last.
+STEPS_PX = (2.0, 0.3)
 # So many places are tried at once.
 TRIED = 600
 # How four corners move together: shift, stretch, shear and taper.
@@ -37,9 +39,9 @@ class Nearby:
     corners_px : ndarray of shape (4, 2)
         The place.
     follow : ndarray of shape (8, n, 2)
-        How the middle of each moves with the corners, in steps of the raster.
+        How the middle of each moves with the corners, in pixels.
     told : ndarray of float32, shape (n, (2 `REACH` + 1)²)
-        Log odds by how many steps down and to the right.
+        Log odds by how many pixels down and to the right.
     """
 
     corners_px: FloatArray
@@ -59,7 +61,7 @@ class Nearby:
         return bool(np.median(np.abs(self._moved(place_px[None])).max(axis=2)) > REACH / 2)
 
     def _moved(self, places_px: FloatArray) -> NDArray[np.float32]:
-        """Each middle's way from the place, in steps of the raster; shape (k, n, 2)."""
+        """Each middle's way from the place, in pixels; shape (k, n, 2)."""
         away = (places_px - self.corners_px).reshape(len(places_px), 8).astype(np.float32)
         return (away @ self.follow.reshape(8, -1)).reshape(len(places_px), -1, 2)
 
@@ -73,7 +75,6 @@ def nearby(
     corners_px: FloatArray,
     shift_px: FloatArray,
     worth: tuple[float, float],
-    step_px: int,
 ) -> Nearby:
     """
     What is told around a place, as if each body moved without turning or growing.
@@ -90,7 +91,7 @@ def nearby(
     at = mapped(matrix[None], sites.points_mm)[0]
     way = mapped(matrix[None], sites.points_mm + 1e-3 * sites.along_mm)[0] - at
     layer = layer_of(np.stack([-way[:, 1], way[:, 0]], axis=-1))
-    line = step_px * np.arange(-REACH, REACH + 1)
+    line = np.arange(-REACH, REACH + 1)
     outline = sites.outline
 
     def looked(at_px: FloatArray, which: NDArray[np.bool_]) -> NDArray[np.float32]:
@@ -106,7 +107,7 @@ def nearby(
         by_body, owner = by_owner(by_edge, edges.part[edge], mean=False, axis=-2)
         tables.append(worth[0] * mixed(over_heights(by_body)))
         middles.append(_middles(edges, owner))
-    follow = corner_jacobian(matrix, corners_mm, np.concatenate(middles)) / step_px
+    follow = corner_jacobian(matrix, corners_mm, np.concatenate(middles))
     return Nearby(corners_px, np.moveaxis(follow, 2, 0).astype(np.float32), np.concatenate(tables).astype(np.float32))
 
 
@@ -120,14 +121,9 @@ def _middles(edges: LayoutEdges, parts: NDArray[np.intp]) -> FloatArray:
     return result
 
 
-def stepped(
-    around: Callable[[FloatArray], Nearby],
-    corners_px: FloatArray,
-    rng: np.random.Generator,
-    steps_px: tuple[float, float],
-) -> FloatArray:
+def stepped(around: Callable[[FloatArray], Nearby], corners_px: FloatArray, rng: np.random.Generator) -> FloatArray:
     """
-    The best of many random steps, again and again, with steps from the first size to the last; shape (4, 2).
+    The best of many random steps, again and again, from large ones to small; shape (4, 2).
 
     Notes
     -----
@@ -141,8 +137,8 @@ def stepped(
        6 (1981) 19-30.
     """
     near = around(corners_px)
-    best, most, step = corners_px, -np.inf, steps_px[0]
-    while step > steps_px[1]:
+    best, most, step = corners_px, -np.inf, STEPS_PX[0]
+    while step > STEPS_PX[1]:
         ways = rng.normal(size=(TRIED, len(TOGETHER), 2))
         tried = best + step * np.einsum("kwa,wc->kca", ways, TOGETHER)
         tried[0] = best

@@ -12,15 +12,13 @@ from thermscan.registration.placing.decision import decide
 from thermscan.registration.placing.given_places import Start
 from thermscan.registration.placing.joint_fit import Placed
 from thermscan.registration.placing.last_fit import Job, fitted
-from thermscan.registration.placing.search import HOPEFUL, LIKELY, Candidate, Search, candidates, start_search
+from thermscan.registration.placing.search import HOPEFUL, Candidate, Search, candidates, start_search
 
 FloatArray = NDArray[np.float64]
 
 # A last fit makes a right place likelier by up to so much, and another layout's less likely (200 views of as many
 # boards, 400 of other layouts): what stands farther behind is not fitted; nor are more than so many.
 FIT_GAINS, FITTED_MOST = 6.0, 4
-# So often it is tried whether a place a little beside is likelier, by so much; what is sure, once more than that helps.
-CLOSER_MOST, LIKELIER = 4, 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,20 +58,8 @@ def last_fits(job: Job, search: Search, found: list[Candidate], *, bends: bool) 
         best = max((other.place.log_odds for other in settled), default=HOPEFUL)
         if each.log_odds < max(HOPEFUL, best - FIT_GAINS):
             break
-        settled.append(_closest(job, search, _settled(job, search, each.corners_px, bends), bends))
+        settled.append(_settled(job, search, each.corners_px, bends))
     return settled
-
-
-def _closest(job: Job, search: Search, there: Settled, bends: bool) -> Settled:
-    """Perhaps beside the right one, on some of its edges only: moved closer, and fitted again if that is likelier."""
-    for attempt in range(CLOSER_MOST):
-        if not HOPEFUL <= there.place.log_odds < LIKELY:
-            break
-        place = search.weighed(search.nearest(there.place.corners_px, attempt=attempt))
-        if place.log_odds > there.place.log_odds + LIKELIER:
-            fitted_again = _settled(job, search, place.corners_px, bends)
-            there = max(there, fitted_again, key=lambda each: each.place.log_odds)
-    return there
 
 
 def _settled(job: Job, search: Search, corners_px: FloatArray, bends: bool) -> Settled:

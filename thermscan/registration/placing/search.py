@@ -86,11 +86,8 @@ class Candidate:
 # (45 deviations) has -18.6 + 1.36 x 22 + 8.7 x 0.4 + 0.67 x 7 = 20, as one had that lay 16 pixels off (19.0). Below the
 # second more places are tried. Below the third there is no hope: most places of other boards' layouts show less.
 SURE, LIKELY, HOPEFUL = 20.0, 14.0, -6.0
-# A place is moved closer with edges blurred by such a share of the frame's width, from afar, then with them as they
-# are: the steps in pixels, at first and at last.
-
-
-FROM_AFAR, AFAR_STEPS_PX, CLOSER_STEPS_PX = 1 / 36, (4.0, 1.0), (2.0, 0.3)
+# Where lines propose places edges are blurred by such a share of the frame's width.
+FROM_AFAR = 1 / 36
 # The witnesses are not independent: their weights are those of a logistic regression of right places, after their last
 # fits, against wrong ones and those of other boards' layouts (1,039 places in 520 views: 240 of
 # tests/benchmarks/placing_odds.py --first 3200 --views 120, which alone are told apart too well to fit weights to, and
@@ -197,40 +194,29 @@ class Search:
             -float(np.expm1(-told)),
         )
 
-    def closer(self, corners_px: FloatArray, *, attempt: int = 0) -> FloatArray:
+    def nearest(self, corners_px: FloatArray) -> FloatArray:
         """
-        The place moved to where bodies' edges and the outline speak loudest, by some pixels at most.
+        The place moved to where edges speak loudest for bodies and outline, and fitted to all where they are enough.
 
-        Edges end about a pixel from where they are, so that no slope leads there: blurred, they do so some pixels off.
         The same every time.
         """
-        rng = np.random.default_rng(attempt)
         matrix = self.matrix(corners_px)
         worth = EDGES_WORTH / others_odds(self.odds, self.bodies, matrix, self._pose(matrix)).spread, OUTLINE_WORTH
-        there = corners_px
-        for odds, steps, step_px in ((self.afar, AFAR_STEPS_PX, 2), (self.odds, CLOSER_STEPS_PX, 1)):
-            around = partial(self._nearby, odds=odds, worth=worth, step_px=step_px)
-            there = stepped(around, there, rng, steps)
-        return there
-
-    def nearest(self, corners_px: FloatArray, *, attempt: int = 0) -> FloatArray:
-        """The place moved closer and fitted to all edges, where they are enough."""
-        closer = self.closer(corners_px, attempt=attempt)
+        closer = stepped(partial(self._nearby, worth=worth), corners_px, np.random.default_rng(0))
         settled = self.settled(closer[None])
         return settled[0] if len(settled) else closer
 
-    def _nearby(self, corners_px: FloatArray, *, odds: EdgeOdds, worth: tuple[float, float], step_px: int) -> Nearby:
+    def _nearby(self, corners_px: FloatArray, *, worth: tuple[float, float]) -> Nearby:
         """What is told around a place, at a few heights."""
         shift = self._few_heights(self.matrix(corners_px)[None])[0]
         return nearby(
-            odds,
+            self.odds,
             self.sites,
             self.edges,
             corners_mm=self.board.corners_mm,
             corners_px=corners_px,
             shift_px=shift,
             worth=worth,
-            step_px=step_px,
         )
 
     def _few_heights(self, matrices: FloatArray) -> FloatArray:
