@@ -75,7 +75,7 @@ def combine_views(views: Sequence[Sequence[PartMeasurement]], *, spoiled: NDArra
     the inverse variance of what is the view's own; lines that are the same from all sides stay as they are. Where
     views scatter more than stated, all their own lines are widened by the Birge ratio. A part whose views contradict
     each other beyond that is not averaged: with three views or more the one that the others contradict is left out,
-    else the part is not measured.
+    else the part is not measured; nor is it where two views are above a third, for a reflection only adds.
 
     References
     ----------
@@ -178,7 +178,13 @@ def _contradictions(
                 disagreeing.add(int(part))
                 break
             without = [[v for v in which if v != view] for view in which]
-            which = max(without, key=lambda rest: _chance(values[rest, part], spread[rest, part]))
+            rest = max(without, key=lambda rest: _chance(values[rest, part], spread[rest, part]))
+            (other,) = set(which) - set(rest)
+            # A mirrored lamp only adds, and may do so in two views; a cover may take away in one: it is not told which.
+            if len(rest) == 2 and values[other, part] < values[rest, part].min():
+                disagreeing.add(int(part))
+                break
+            which = rest
         if part not in disagreeing:
             left_out += [(int(part), int(view)) for view in np.flatnonzero(used[:, part]) if view not in which]
     return left_out, disagreeing
