@@ -24,6 +24,9 @@ ALONG, HEIGHTS = (0.2, 0.5, 0.8), 12
 STEPS, NEAREST_STEPS, EVERY = 4, 2, 2
 # Log odds of a handful of bodies scatter by no less than this between layouts.
 LEAST_SPREAD = 0.5
+# Of the whole board's deviations its weakest half has a fifth or more, give or take one (of 120 right places all but
+# one; of two that were right on half of the board neither: -0.1 of 11 and 0.7 of 14). Fewer bodies are not halved.
+HALF_HAS, FEWEST_HALVED = 0.2, 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,30 +108,39 @@ def others_odds(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pose: Po
     -----
     So neither the frame's clutter nor the sides' dependence of each other need be known.
     """
-    told = _told(odds, bodies, px_from_mm, pose, bodies.centres_mm[1:])
+    told = _told(odds, bodies, px_from_mm, pose, bodies.centres_mm[1:]).sum(axis=1)
     return Scale(float(told.mean()), max(float(told.std()), LEAST_SPREAD))
 
 
-def bodies_odds(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pose: Pose) -> float:
+def bodies_stand_out(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pose: Pose) -> float:
     """
-    Log odds of the layout's bodies by their edges: the sum of those of each body's sides, averaged over its heights.
+    By how many deviations the bodies' edges fit better than those of other layouts of them do, all over the board.
 
-    Parameters
-    ----------
-    odds : EdgeOdds
-    bodies : Bodies
-    px_from_mm : ndarray of shape (3, 3)
-        Of the board's plane.
-    pose : Pose
+    Notes
+    -----
+    A place that is right on a part of the board only, as where its size is wrong, gets that part's edges. So the
+    weakest of the board's halves, left and right, top and bottom, is asked as well (`HALF_HAS`).
     """
-    return float(_told(odds, bodies, px_from_mm, pose, bodies.centres_mm[:1])[0])
+    told = _told(odds, bodies, px_from_mm, pose, bodies.centres_mm)
+    whole = _deviations(told.sum(axis=1))
+    if told.shape[1] < FEWEST_HALVED:
+        return whole
+    ranks = np.argsort(np.argsort(bodies.centres_mm[0], axis=0, kind="stable"), axis=0, kind="stable")
+    first = told.shape[1] // 2 > ranks.T
+    weakest = min(_deviations(told[:, half].sum(axis=1)) for half in (*first, *~first))
+    return min(whole, max(weakest + 1.0, 0.0) / HALF_HAS)
+
+
+def _deviations(told: FloatArray) -> float:
+    """How far the first of some sums stands out from the others."""
+    return float((told[0] - told[1:].mean()) / max(told[1:].std(), LEAST_SPREAD))
 
 
 def _told(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pose: Pose, centres_mm: FloatArray) -> FloatArray:
-    """Log odds of layouts; shape (layouts,)."""
+    """Log odds of each layout's bodies; shape (layouts, parts)."""
     layouts, parts = centres_mm.shape[:2]
     if not parts:
-        return np.zeros(layouts)
+        return np.zeros((layouts, 0))
     corners_mm = bodies.shapes_mm[None] + centres_mm[:, :, None]
     corners = map_points(px_from_mm, corners_mm.reshape(-1, 2)).reshape(layouts, parts, 4, 2)
     way = np.roll(corners, -1, axis=2) - corners
@@ -149,7 +161,7 @@ def _told(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pose: Pose, ce
     # A body that is narrower than that is a line rather than two edges.
     side[length[..., :2].min(axis=-1) < NARROW_PX] = 0.0
     each = np.exp(BELIEVED * side.sum(axis=2, dtype=np.float64)).mean(axis=-1)
-    result: FloatArray = np.log((1 - STRAY) * each + STRAY).sum(axis=1)
+    result: FloatArray = np.log((1 - STRAY) * each + STRAY)
     return result
 
 

@@ -37,7 +37,7 @@ def edge_support(
 
     Notes
     -----
-    As `bodies_odds`, at few heights of each body instead of all that it may have: a tenth of the look-ups. A piece
+    As `bodies_stand_out`, at few heights of each body instead of all that it may have: a tenth of the look-ups. A piece
     or a body may be as warm as what is behind it, or covered: so often (`STRAY`) it tells nothing.
     """
     at, ahead = mapped(matrices, sites.points_mm), mapped(matrices, sites.points_mm + 1e-3 * sites.along_mm)

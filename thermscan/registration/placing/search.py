@@ -16,7 +16,7 @@ from thermscan.registration.geometry.homography import homographies, homography_
 from thermscan.registration.geometry.plausible import lies_elsewhere, turn_deg
 from thermscan.registration.geometry.pose import Pose, pose_from_homography, poses_from_homographies
 from thermscan.registration.geometry.rise import own_rise
-from thermscan.registration.placing.bodies import Bodies, bodies_odds, bodies_of, others_odds
+from thermscan.registration.placing.bodies import Bodies, bodies_of, bodies_stand_out, others_odds
 from thermscan.registration.placing.body_proposals import body_proposals
 from thermscan.registration.placing.closer import Nearby, nearby, stepped
 from thermscan.registration.placing.detail import (
@@ -61,7 +61,7 @@ class Candidate:
     ----------
     corners_px : ndarray of shape (4, 2)
     edges : float
-        How far the bodies' edges fit better here than other layouts' do (`others_odds`).
+        How far the bodies' edges fit better here than other layouts' do (`bodies_stand_out`).
     outline : float
         Log odds that a piece of the outline is there, on average.
     detail : float
@@ -186,9 +186,7 @@ class Search:
         told = detail_odds(self.picture, self.pattern, matrix)
         return Candidate(
             corners_px,
-            others_odds(self.odds, self.bodies, matrix, pose).deviations(
-                bodies_odds(self.odds, self.bodies, matrix, pose)
-            ),
+            bodies_stand_out(self.odds, self.bodies, matrix, pose),
             float(self.edge_support(matrix[None])[0][0]),
             others_detail(self.picture, self.pattern, matrix).deviations(told),
             -float(np.expm1(-told)),
