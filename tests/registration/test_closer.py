@@ -22,20 +22,19 @@ def case() -> tuple[Search, np.ndarray]:
     return search, search.small.from_frame(view.corners_px())
 
 
+def _near(search: Search, corners: np.ndarray, shift: np.ndarray, *, worth: tuple[float, float]) -> Nearby:
+    box = search.board.corners_mm
+    return nearby(
+        search.odds, search.sites, search.edges, corners_mm=box, corners_px=corners, shift_px=shift, worth=worth
+    )
+
+
 def test_what_is_told_around_a_place_is_what_is_told_there(case: tuple[Search, np.ndarray]) -> None:
     """Exactly, where all moves by whole pixels: rounding is the same."""
     search, corners = case
     box = search.board.corners_mm
     shift = np.random.default_rng(2).uniform(-3.0, 3.0, (3, len(search.edges.part), 2))
-    near = nearby(
-        search.odds,
-        search.sites,
-        search.edges,
-        corners_mm=box,
-        corners_px=corners,
-        shift_px=shift,
-        worth=(0.5, 4.0),
-    )
+    near = _near(search, corners, shift, worth=(0.5, 4.0))
     places = corners + np.array([[0, 0], [3, 0], [0, -2], [-REACH, REACH], [5, 4]], dtype=float)[:, None]
     outline, bodies = edge_support(
         search.odds, search.sites, search.edges, homographies(box, places), np.broadcast_to(shift, (5, *shift.shape))
@@ -49,15 +48,7 @@ def test_a_body_follows_the_corners_as_the_board_does(case: tuple[Search, np.nda
     search, corners = case
     box = search.board.corners_mm
     nothing = np.zeros((1, len(search.edges.part), 2))
-    near = nearby(
-        search.odds,
-        search.sites,
-        search.edges,
-        corners_mm=box,
-        corners_px=corners,
-        shift_px=nothing,
-        worth=(1.0, 1.0),
-    )
+    near = _near(search, corners, nothing, worth=(1.0, 1.0))
     pieces = len(near.told) - len(search.board.parts)
     centres = np.array([[part.x_mm, part.y_mm] for part in search.board.parts])
     moved = corners + np.array([[1.0, 0.0], [0.0, 0.0], [0.0, 0.0], [0.0, 0.0]])
