@@ -12,9 +12,9 @@ Errors that a person reads, one line each.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from difflib import get_close_matches
 
+from thermscan.frozen import dataclass
 from thermscan.visible import brief
 
 # So much of a fault is told: more, such as a name of thousands of letters, is read by nobody.

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
+from thermscan.frozen import dataclass
 from thermscan.judge.finding import Finding, Judgement, PartVerdict
 from thermscan.layout.board import Part
 from thermscan.regions.measurement import PartMeasurement

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
@@ -18,9 +18,9 @@ from thermscan.frames.recording import without_repeats
 from thermscan.frames.repair import repair_frames
 from thermscan.frames.thinning import thin_out
 from thermscan.frames.units import COUNTS
+from thermscan.frozen import dataclass
 from thermscan.inspected_part import InspectedPart, inspected_part, part_columns
 from thermscan.judge.baseline import Baseline
-from thermscan.judge.before_after import BeforeAfter, compare_before
 from thermscan.judge.finding import Judgement
 from thermscan.judge.judging import judge_run
 from thermscan.layout.board import Board
@@ -46,6 +46,7 @@ from thermscan.views.together import put_together
 
 if TYPE_CHECKING:
     from thermscan.dynamics.still_rising import Rising
+    from thermscan.judge.before_after import BeforeAfter
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -217,6 +218,8 @@ def inspect_run(
     )
     if before is None:
         return inspection
+    from thermscan.judge.before_after import compare_before  # noqa: PLC0415
+
     return replace(inspection, before=compare_before(inspection, before), before_look=before)
 
 

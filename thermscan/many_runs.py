@@ -6,7 +6,7 @@ import multiprocessing
 import signal
 import traceback
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import lru_cache
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
@@ -15,6 +15,7 @@ from typing import Any
 
 from thermscan.errors import InputError, ThermscanError
 from thermscan.exit_status import INTERNAL_FAULT, OF_OVERALL
+from thermscan.frozen import dataclass
 from thermscan.inspection import inspect_run
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.baseline_file import read_baseline

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 
 from thermscan.errors import CannotJudge
 from thermscan.frames.frame import Frame
+from thermscan.frozen import dataclass
 from thermscan.inspection import Progress, View, gather_remarks, view_of
 from thermscan.judge.finding import Judgement
 from thermscan.judge.like_sized import judge_like_sized

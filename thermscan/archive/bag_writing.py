@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 from thermscan.archive.names import manifest_path
 from thermscan.archive.tag_files import DECLARATION, pairs_text
+from thermscan.frozen import dataclass
 from thermscan.writing.tree import Tree
 from thermscan.writing.zip_file import write_zip
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from thermscan.frozen import dataclass
 from thermscan.judge import multiplicity, thresholds
 
 Array = NDArray[np.float64]

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from thermscan.archive.names import path_fault, path_in_manifest, same_name_key
 from thermscan.archive.sources import READ_ERRORS, BagFiles, Damage, digests_of, printable_name, read_whole
 from thermscan.archive.tag_files import Declaration, read_declaration, read_pairs, tag_text
+from thermscan.frozen import dataclass
 
 ALGORITHMS = ("md5", "sha1", "sha224", "sha256", "sha384", "sha512")
 RECORD_MARK = "Thermscan-Record"

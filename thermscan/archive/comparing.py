@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from typing import Any
+
+from thermscan.frozen import dataclass
 
 # A tenth of the noise of a good camera's pixel (30 to 80 mK) averaged over a small part, and a hundred times more than
 # other processors and libraries were seen to change a result by.

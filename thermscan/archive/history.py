@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from thermscan.archive.index import Index
 from thermscan.archive.summary import moment_of
 from thermscan.errors import InputError, nearest_name
+from thermscan.frozen import dataclass
 
 LIST_SCHEMA = "thermscan.archive/1"
 

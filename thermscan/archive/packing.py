@@ -6,7 +6,7 @@ import hashlib
 import json
 import os
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -22,6 +22,7 @@ from thermscan.archive.signing import fingerprint, raw_key, signature_text
 from thermscan.archive.staging import RUN_FILE, Staged, stage_inputs
 from thermscan.archive.time_evidence import KINDS, time_contents
 from thermscan.errors import CannotJudge, ThermscanError
+from thermscan.frozen import dataclass
 from thermscan.inspection import Inspection, inspect_run
 from thermscan.judge.baseline_file import read_baseline
 from thermscan.layout.board import Board

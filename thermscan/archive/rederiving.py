@@ -6,7 +6,7 @@ import json
 import tempfile
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path, PurePosixPath
 from typing import Any, Literal
 
@@ -18,6 +18,7 @@ from thermscan.archive.sources import PIECE_BYTES, READ_ERRORS, BagFiles, printa
 from thermscan.archive.staging import RUN_FILE
 from thermscan.archive.time_evidence import KINDS, time_document
 from thermscan.errors import CannotJudge, ThermscanError
+from thermscan.frozen import dataclass
 from thermscan.inspection import Progress, inspect_run
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.baseline_file import read_baseline

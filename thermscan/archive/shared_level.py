@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import dataclass
 from thermscan.judge.board_wide import BIWEIGHT, FEWEST_FOR_SCALE, SCALE_EXPECTED, SHIFT_EXPECTED_K
 from thermscan.robust import MAD_TO_SIGMA, biweight
 

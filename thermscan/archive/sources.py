@@ -9,13 +9,14 @@ import zipfile
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import IO, Protocol
 
 from thermscan.archive.names import path_fault, same_name_key
 from thermscan.archive.zip_container import container_damage, member_fault, whole_fault
 from thermscan.errors import InputError
+from thermscan.frozen import dataclass
 from thermscan.writing.tree import open_plain
 
 # What a reader of a damaged or hostile file may raise; each becomes damage with the file's name.

@@ -6,7 +6,7 @@ import hashlib
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -14,6 +14,7 @@ from typing import Any
 from thermscan.archive.names import path_in_manifest
 from thermscan.archive.sources import READ_ERRORS, BagFiles, open_bag, read_whole
 from thermscan.errors import InputError
+from thermscan.frozen import dataclass
 from thermscan.judge.baseline_file import LONGEST_MINUTES, MOST_RISE_K, MOST_WATTS
 
 CONTENTS, MANIFEST = "data/record.json", "manifest-sha512.txt"

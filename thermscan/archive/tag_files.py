@@ -5,9 +5,9 @@ from __future__ import annotations
 import codecs
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 from thermscan.archive.sources import BagFiles, Damage, read_whole
+from thermscan.frozen import dataclass
 
 KNOWN_VERSIONS = ((0, 93), (0, 94), (0, 95), (0, 96), (0, 97), (1, 0))
 # Those that archives have used; some of Python's others take very long over hostile text.

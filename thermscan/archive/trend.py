@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from thermscan.archive.change_test import Change, Level, find_changes
 from thermscan.archive.history import Look
 from thermscan.archive.shared_level import fit_shared_level
+from thermscan.frozen import dataclass
 from thermscan.judge import thresholds
 
 SCHEMA = "thermscan.trend/1"

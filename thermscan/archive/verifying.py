@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,7 @@ from thermscan.archive.rederiving import Rederived, rederive
 from thermscan.archive.signing import SIGNED_FILE, SignatureState, check_signature
 from thermscan.archive.sources import READ_ERRORS, Damage, open_bag, read_whole
 from thermscan.exit_status import BAD_INPUT, CLEAR, FINDING
+from thermscan.frozen import dataclass
 from thermscan.report.results import software_versions
 
 SCHEMA = "thermscan.verification/1"

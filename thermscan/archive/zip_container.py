@@ -6,9 +6,10 @@ import stat
 import struct
 import zipfile
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 
+from thermscan.frozen import dataclass
 from thermscan.writing.zip_file import SEAL_LENGTH, SEAL_START, zip_seal_fits
 
 # A recording saved frame by frame over an hour has some 30 000 files; a list of names beyond this is an attack.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -11,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from thermscan.errors import InputError
+from thermscan.frozen import dataclass
 from thermscan.judge.finding import Finding, Level
 from thermscan.judge.thresholds import (
     ACT_LEAST_K,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Literal
 
 import numpy as np
@@ -14,6 +14,7 @@ from thermscan.dynamics.fin_kernel import BODY_J_PER_M3K
 from thermscan.dynamics.part_series import PartSeries
 from thermscan.dynamics.power_on import PowerOn
 from thermscan.dynamics.should_rise import FEWEST_PEERS, TIMING_S, Should, peers_k, should_rise
+from thermscan.frozen import dataclass
 from thermscan.judge.thresholds import ACT_LEAST_K, LIMIT_COVERAGE
 from thermscan.layout.board import Part
 from thermscan.registration.geometry.heights import body_height_mm

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -13,6 +13,7 @@ from thermscan.coordinates import pixel_centres
 from thermscan.frames.frame import Frame, FrameSource
 from thermscan.frames.stream import FrameStream, StreamFrame
 from thermscan.frames.units import COUNTS
+from thermscan.frozen import dataclass
 from thermscan.radiometry.camera import Camera
 from thermscan.radiometry.imaging import apparent_of_reading, form_image
 from thermscan.radiometry.lens import bend_points

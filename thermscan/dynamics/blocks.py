@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 from thermscan.dynamics.lockin import aligned
 from thermscan.errors import CannotJudge
 from thermscan.frames.stream import StreamFrame
+from thermscan.frozen import dataclass
 from thermscan.registration import Drift
 from thermscan.registration.evidence import filled
 

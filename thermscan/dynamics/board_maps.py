@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.dynamics.reference import Reference
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Part
 from thermscan.registration.geometry.homography import local_scale
 from thermscan.registration.geometry.parallax import pose_seen, seen_part

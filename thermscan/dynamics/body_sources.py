@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +10,7 @@ from numpy.typing import NDArray
 from thermscan.dynamics.board_maps import LARGE_BODY_MM2
 from thermscan.dynamics.fin_kernel import BODY_J_PER_M3K, LOSS_W_PER_M2K
 from thermscan.dynamics.part_pixels import PartPixels
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Part
 from thermscan.registration.geometry.heights import body_height_mm
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -20,6 +19,7 @@ from thermscan.dynamics.period import FEWEST_CYCLES, PeriodSearch, search_period
 from thermscan.dynamics.reference import Reference
 from thermscan.errors import CannotJudge, InputError
 from thermscan.frames.stream import StreamFrame
+from thermscan.frozen import dataclass
 from thermscan.registration import Drift
 from thermscan.registration.evidence import filled
 from thermscan.runs.run import Run

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
+
+from thermscan.frozen import dataclass
 
 FloatArray = NDArray[np.float64]
 

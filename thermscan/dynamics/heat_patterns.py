@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,7 @@ from thermscan.dynamics.board_maps import LARGE_BODY_MM2, within
 from thermscan.dynamics.body_sources import heat_per_k
 from thermscan.dynamics.fin_kernel import FinKernel
 from thermscan.dynamics.reference import Reference
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Part
 
 FloatArray = NDArray[np.float64]

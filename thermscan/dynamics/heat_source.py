@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +11,7 @@ from thermscan.dynamics.board_maps import LARGE_BODY_MM2, BoardGrid, within
 from thermscan.dynamics.body_sources import BodySource, heat_per_k
 from thermscan.dynamics.reference import Reference
 from thermscan.dynamics.source_search import PointSource
+from thermscan.frozen import dataclass
 from thermscan.heat.spots import distance_mm
 from thermscan.judge.finding import Finding
 from thermscan.layout.board import Part

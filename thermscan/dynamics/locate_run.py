@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ from thermscan.dynamics.part_series import open_recording
 from thermscan.dynamics.reference import Reference, find_reference
 from thermscan.dynamics.source_search import PointSource, Search, find_sources
 from thermscan.errors import InputError
+from thermscan.frozen import dataclass
 from thermscan.heat.spots import distance_mm
 from thermscan.judge.finding import Finding, Overall
 from thermscan.layout.board import Board

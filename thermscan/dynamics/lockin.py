@@ -9,7 +9,6 @@ which nothing was done, are fitted along: they show what chance and drift make o
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 
 from thermscan.dynamics.part_pixels import PartPixels
 from thermscan.frames.stream import StreamFrame
+from thermscan.frozen import dataclass
 from thermscan.registration import Drift
 from thermscan.registration.evidence import filled
 

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points, pixel_centres
 from thermscan.dynamics.reference import Reference
+from thermscan.frozen import dataclass
 from thermscan.radiometry.angle import emissivity_at_angle
 from thermscan.radiometry.planck import band_radiance, band_temperature_c
 from thermscan.radiometry.surface import surface_temperature

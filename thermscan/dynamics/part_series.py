@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,7 @@ from thermscan.dynamics.reference import Reference, find_reference, follow
 from thermscan.errors import CannotJudge, InputError
 from thermscan.frames.clock import Clock
 from thermscan.frames.stream import FrameStream, StreamFrame, open_stream
-from thermscan.frozen import reduce_frozen
+from thermscan.frozen import dataclass, reduce_frozen
 from thermscan.layout.board import Board
 from thermscan.radiometry.camera import Camera
 from thermscan.registration import Drift

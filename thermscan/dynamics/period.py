@@ -10,7 +10,6 @@ picture's own slope. Both are taken out first.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -19,6 +18,7 @@ from scipy.signal import find_peaks
 
 from thermscan.dynamics.blocks import Blocks
 from thermscan.dynamics.heat_patterns import Explained, HeatPatterns
+from thermscan.frozen import dataclass
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+
+from thermscan.frozen import dataclass
 
 FloatArray = NDArray[np.float64]
 Source = Literal["given", "found", "not seen"]

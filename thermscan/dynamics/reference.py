@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +12,7 @@ from thermscan.coordinates import map_points
 from thermscan.dynamics.apparent import ApparentStream
 from thermscan.errors import CannotJudge, InputError
 from thermscan.frames.stream import StreamFrame
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Board
 from thermscan.radiometry.camera import Camera
 from thermscan.radiometry.lens import straighten_points

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import dataclass
 from thermscan.judge.spread import MAD_EFFICIENCY, robust_spread
 from thermscan.judge.thresholds import EXPECTATION_DEGREES, PEER_FLOOR_K, PEER_SHARE
 from thermscan.layout.board import Part

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +13,7 @@ from scipy.signal import fftconvolve
 from thermscan.dynamics.board_maps import BoardGrid
 from thermscan.dynamics.fin_kernel import FinKernel
 from thermscan.errors import CannotJudge
+from thermscan.frozen import dataclass
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]

@@ -8,11 +8,10 @@ together. For each part the end then follows with an uncertainty that grows wher
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import dataclass
 from thermscan.robust import MAD_TO_SIGMA
 
 FloatArray = NDArray[np.float64]

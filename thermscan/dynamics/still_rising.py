@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from thermscan.dynamics.reference import Reference
 from thermscan.dynamics.warmup import STEADY_WITHIN_K, WarmUpCurve
 from thermscan.dynamics.warmup_run import FEWEST_FRAMES, board_steady, curves_of, ended, power_on_of
 from thermscan.errors import CannotJudge, InputError
+from thermscan.frozen import dataclass
 from thermscan.judge.finding import Judgement
 from thermscan.layout.board import Board
 from thermscan.radiometry.camera import Camera

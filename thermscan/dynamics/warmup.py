@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from thermscan.dynamics.exponentials import Exponentials, fit_exponentials
 from thermscan.dynamics.spectrum import SHARES_DOUBT, Spectrum, fit_spectrum
+from thermscan.frozen import dataclass
 
 FloatArray = NDArray[np.float64]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from thermscan.dynamics.part_series import PartSeries, extract_series
 from thermscan.dynamics.power_on import PowerOn, find_power_on
 from thermscan.dynamics.warmup import WarmUpCurve, fit_curves
 from thermscan.errors import CannotJudge, InputError
+from thermscan.frozen import dataclass
 from thermscan.judge.asleep import REMARK as NO_HEAT_REMARK
 from thermscan.judge.asleep import nothing_compared
 from thermscan.judge.baseline import Baseline

@@ -8,7 +8,7 @@ power-up of a good board at the same time, against a part's peers, against what 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from thermscan.dynamics.part_pixels import PartPixels, find_part_pixels
 from thermscan.dynamics.reference import Reference, follow, reference_from
 from thermscan.errors import CannotJudge, InputError
 from thermscan.frames.stream import StreamFrame
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Board
 from thermscan.radiometry.camera import Camera
 from thermscan.radiometry.thermal_image import ThermalImage

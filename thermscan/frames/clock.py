@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from thermscan.errors import Fault, InputError
 from thermscan.frames.files import unreadable
 from thermscan.frames.times import seconds_written, stamp_written
-from thermscan.frozen import reduce_frozen
+from thermscan.frozen import dataclass, reduce_frozen
 from thermscan.named_file import refuse_irregular
 from thermscan.scales import read_only
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +12,7 @@ from thermscan.frames.frame import Frame
 from thermscan.frames.quality import Quality, assess_frames
 from thermscan.frames.reading import read_frames
 from thermscan.frames.units import COUNTS, celsius
+from thermscan.frozen import dataclass
 
 _NOISE_FROM = {"frames": "differences between frames", "pixels": "one frame's fine residue"}
 SCHEMA = "thermscan.frame/1"

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
+
+from thermscan.frozen import dataclass
 
 # Three numbers in step may be chance or a made-up gradient; any fewer say nothing.
 MIN_INDEX_CELLS = 3

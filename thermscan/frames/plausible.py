@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from thermscan.errors import InputError
 from thermscan.frames.units import TEMPERATURE_UNITS, celsius
+from thermscan.frozen import dataclass
 from thermscan.scales import ZERO_C_ABS_K
 
 # The coolest twentieth of the view: fewer pixels may be dead, or mirror something cold.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 
 import numpy as np
@@ -28,6 +28,7 @@ from thermscan.frames.repair import repair_values
 from thermscan.frames.steps import ValueSteps, value_steps
 from thermscan.frames.stripes import Stripes, find_stripes
 from thermscan.frames.units import COUNTS, celsius, kelvin_a_step
+from thermscan.frozen import dataclass
 
 # A camera gives at least tenths of a kelvin; steps half as coarse again were made by something else.
 COARSE_STEP_K = 0.15

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +13,7 @@ from thermscan.frames.frame import Frame
 from thermscan.frames.noise import spatial_noise
 from thermscan.frames.recording import flickering_pixels
 from thermscan.frames.units import COUNTS, kelvin_a_step
-from thermscan.frozen import reduce_frozen
+from thermscan.frozen import dataclass, reduce_frozen
 from thermscan.scales import read_only
 
 # A dead pixel stands this many noise deviations clear of each neighbour: then a skirt of SKIRT would show as well.

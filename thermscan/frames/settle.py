@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
 import numpy as np
@@ -15,6 +15,7 @@ from thermscan.errors import InputError
 from thermscan.frames.plausible import UnitOutcome, against_the_room, far_from_a_bench, impossible, unit_outcomes
 from thermscan.frames.stored import MOST_STORED, StoredPages, as_numbers
 from thermscan.frames.units import COUNTS, StatedUnit, known_unit, stated_units
+from thermscan.frozen import dataclass
 from thermscan.runs.run import UsualUnit
 
 # Of a larger frame every so manyth row and column is looked at: percentiles are then known to a fraction of a percent.

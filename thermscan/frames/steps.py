@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike
+
+from thermscan.frozen import dataclass
 
 _BYTE_LEVELS = 256
 # Fewer values than this, or fewer pixels a value, may leave out levels and look like any steps.

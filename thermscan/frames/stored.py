@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from thermscan.frozen import dataclass
 
 # The largest thermal detectors have 2048 x 2048 pixels, and finer grids made from several frames about as many; beyond
 # this a header is damaged or hostile. Reading and judging the quality takes some 100 bytes a pixel.

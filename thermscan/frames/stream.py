@@ -7,7 +7,7 @@ One frame is held at a time, as 4-byte floats. Unit, size and clock are settled 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from itertools import islice
 from pathlib import Path
 from typing import Any, Protocol
@@ -25,6 +25,7 @@ from thermscan.frames.stream_tiff import TiffStack, find_tiff_stack, time_writte
 from thermscan.frames.text_log import TextLog, find_text_log
 from thermscan.frames.tiff import open_tiff
 from thermscan.frames.units import COUNTS, KELVIN_A_STEP
+from thermscan.frozen import dataclass
 from thermscan.runs.reading import TIMES_NAME
 from thermscan.scales import ZERO_C_ABS_K
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +13,7 @@ from thermscan.frames.clock import Written, time_in_text
 from thermscan.frames.files import unreadable
 from thermscan.frames.tiff import TiffFrames, open_tiff
 from thermscan.frames.times import page_times
+from thermscan.frozen import dataclass
 
 
 @dataclass(frozen=True, slots=True, eq=False)

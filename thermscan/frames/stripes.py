@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from thermscan.frames.noise import spatial_noise
+from thermscan.frozen import dataclass
 from thermscan.robust import robust_sd
 
 # Variance of x0 - (x-1 + x+1) / 2 over that of x, for independent x.

@@ -6,11 +6,11 @@ import codecs
 import re
 from collections import Counter, defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import NamedTuple
 
 from thermscan.errors import InputError
 from thermscan.frames.units import unit_named
+from thermscan.frozen import dataclass
 
 BLANKS = " "
 NO_TABLE, HOW_TO_WRITE = "it holds no table of numbers", "export one value a pixel, one line a pixel row"

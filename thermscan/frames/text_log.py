@@ -6,7 +6,7 @@ import re
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +17,7 @@ from thermscan.frames.clock import Written, time_in_text
 from thermscan.frames.files import unreadable
 from thermscan.frames.log_times import seconds_of, time_columns
 from thermscan.frames.text_dialect import BLANKS, Dialect, find_dialect, no_reading, text_encoding
+from thermscan.frozen import dataclass
 
 Float32 = NDArray[np.float32]
 

@@ -6,7 +6,7 @@ import math
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from thermscan.errors import InputError
 from thermscan.frames.plain_numbers import plain_rows
 from thermscan.frames.text_dialect import HOW_TO_WRITE, NO_TABLE, Dialect, no_reading
+from thermscan.frozen import dataclass
 
 # A line of so few numbers above a much wider table is its size ("160 120"), not a short row.
 _SIZE_LINE_CELLS = 3

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 from thermscan.errors import InputError
 from thermscan.frames.files import TIFF, file_kind
 from thermscan.frames.stored import LEAST_BYTES_A_PIXEL
 from thermscan.frames.tiff import open_tiff
+from thermscan.frozen import dataclass
 
 # A held frame costs about 25 bytes a pixel, so that this is 250 MB: 130 frames of 320 x 240. Their mean has a twelfth
 # of a frame's noise, 4 mK of 50: less than any camera's offset, steps and stripes, which stay in any mean.

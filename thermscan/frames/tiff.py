@@ -7,7 +7,7 @@ import math
 import re
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -29,6 +29,7 @@ from thermscan.frames.tiff_page import (
 from thermscan.frames.tiff_pixels import contiguous_planes, is_plain, page_planes
 from thermscan.frames.tiff_tags import Bytes, Directory, directory_at, read_directories
 from thermscan.frames.times import page_times
+from thermscan.frozen import dataclass
 
 _EXPORT = "export the temperature of each pixel as a single-channel TIFF or as CSV"
 _COLOUR = "this is a colour picture rather than a radiometric frame"

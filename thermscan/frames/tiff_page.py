@@ -10,7 +10,6 @@ References
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 from thermscan.errors import InputError
 from thermscan.frames.stored import MAX_FRAME_PIXELS
 from thermscan.frames.tiff_tags import AGAIN, NAMES, Bytes, Directory, directory_at
+from thermscan.frozen import dataclass
 
 NO_COMPRESSION = 1
 # The predictor belongs to the methods that have use for it (TIFF 6.0, section 14); plain or run-length data have none.

@@ -10,13 +10,13 @@ from __future__ import annotations
 import os
 import struct
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.errors import InputError
+from thermscan.frozen import dataclass
 
 AGAIN = "copy or export it again"
 # An hour at 25 frames a second is 90 000 pages; a chain beyond this is a damaged or hostile file.

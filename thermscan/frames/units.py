@@ -7,13 +7,13 @@ import math
 import re
 import unicodedata
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from thermscan.errors import InputError
+from thermscan.frozen import dataclass
 from thermscan.scales import c_from_abs_k
 
 # Kelvin a step, for the units that count from absolute zero.

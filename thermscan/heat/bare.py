@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import dataclass
 from thermscan.heat.fin import FinGrid
 from thermscan.layout.board import Board
 from thermscan.registration.registration import Registration

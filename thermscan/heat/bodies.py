@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from thermscan.frozen import dataclass
 from thermscan.heat.fin import FinGrid, footprints
 from thermscan.heat.heights import USUAL_HEIGHT_MM, standing_mm
 from thermscan.heat.kinds import with_packages

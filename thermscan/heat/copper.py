@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from thermscan.frozen import dataclass
 from thermscan.heat.fin import FinGrid
 
 # Conduction is told at places about a usual decay length apart: what changes within less hardly shows in the rise.

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
 from thermscan.coordinates import points_where
-from thermscan.frozen import reduce_frozen
+from thermscan.frozen import dataclass, reduce_frozen
 from thermscan.layout.board import Board, Part
 from thermscan.layout.outline import inside_polygon
 from thermscan.scales import read_only

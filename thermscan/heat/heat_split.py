@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.frozen import reduce_frozen
+from thermscan.frozen import dataclass, reduce_frozen
 from thermscan.heat.sources import SourceFit
 
 # The loss grows with the rise and heat spreads through more than the sheet: what all parts receive alike is

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import dataclass
 from thermscan.heat.bare import BareCells
 from thermscan.heat.bodies import Bodies, Responses
 from thermscan.heat.cell_equations import CellEquations

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import dataclass
 from thermscan.heat.bodies import Joined, Responses
 from thermscan.heat.contact import CONTACT_BOUNDS, kind_numbers
 from thermscan.heat.least_squares import Found, PartRises, Shared

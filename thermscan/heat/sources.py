@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from thermscan.frozen import dataclass
 from thermscan.heat.bare import BareCells
 from thermscan.heat.bodies import AT_ONCE, Bodies, Joined, Responses, join_bodies
 from thermscan.heat.cell_equations import CellEquations

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
+
+from thermscan.frozen import dataclass
 
 # Opposite places are compared at these distances, along so many directions.
 DISTANCES_MM = (3.0, 4.5, 6.5, 9.0, 13.0)

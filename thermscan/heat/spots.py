@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import points_where
+from thermscan.frozen import dataclass
 from thermscan.heat.bare import SPREAD_PX, bare_pixels
 from thermscan.heat.fin import fin_grid
 from thermscan.heat.heat_split import HeatSplit

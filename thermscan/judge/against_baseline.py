@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import points_where
+from thermscan.frozen import dataclass
 from thermscan.heat.change import split_change
 from thermscan.heat.fin import fin_grid
 from thermscan.heat.heat_split import HeatSplit, PartHeat

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Part
 from thermscan.layout.powers import PowerFamily, family_by_kind, power_family
 from thermscan.runs.run import Supply

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from thermscan.frozen import dataclass
 from thermscan.judge.baseline import Baseline, BaselineRun
 from thermscan.judge.expected import expect_from
 

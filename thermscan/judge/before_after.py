@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
 
 from thermscan.errors import InputError
+from thermscan.frozen import dataclass
 from thermscan.judge import thresholds
 from thermscan.judge.against_baseline import against_baseline
 from thermscan.judge.baseline import Baseline

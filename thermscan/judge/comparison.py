@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from scipy.special import stdtr
 
+from thermscan.frozen import dataclass
 from thermscan.judge import thresholds
 from thermscan.judge.holds import Hold
 from thermscan.judge.places import PLACE_DEGREES

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import dataclass
 from thermscan.judge import thresholds
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.board_wide import fit_board_wide

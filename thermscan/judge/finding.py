@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Literal
 
 from thermscan.errors import nearest_name
+from thermscan.frozen import dataclass
 from thermscan.regions.measurement import PartMeasurement
 
 if TYPE_CHECKING:

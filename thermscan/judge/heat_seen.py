@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import dataclass
 from thermscan.heat.bare import bare_pixels, camera_px_mm, margin_mm
 from thermscan.heat.split import HeatSplit, board_rise_k, split_heat
 from thermscan.heat.spots import WarmSpot, find_warm_spots, is_at

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+
+from thermscan.frozen import dataclass
 
 # psi_JT is measured on a standard board in still air; another board's copper and another air change it. JESD51-12
 # says so and gives no figure; a third is from memory of data sheets that give it for several boards and airs.

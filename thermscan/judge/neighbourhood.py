@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
+from thermscan.frozen import dataclass
 from thermscan.judge.finding import Finding
 from thermscan.judge.weighing import Meaning, Weighed
 

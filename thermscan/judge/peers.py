@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import dataclass
 from thermscan.heat.split import HeatSplit
 from thermscan.judge import thresholds
 from thermscan.judge.comparison import Comparison, alike_u_k, difference_u_k

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln, ndtr
 
+from thermscan.frozen import dataclass
 from thermscan.judge.comparison import U_DEGREES, Comparison
 from thermscan.judge.holds import HoldCode
 from thermscan.judge.thresholds import ACT_LEAST_K, ACT_LEAST_SHARE, DEAD_LEAST_K, DEAD_SHARE_LEFT

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
+from thermscan.frozen import dataclass
 from thermscan.heat.spots import WarmSpot, distance_mm
 from thermscan.judge import thresholds
 from thermscan.judge.finding import Finding, UnmappedHeat

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import dataclass
 from thermscan.heat.heat_split import HeatSplit, PartHeat
 from thermscan.heat.least_squares import CONSTANT_SPREAD_K, LOSS_SPREAD, USUAL_LOSS_W_PER_M2K
 from thermscan.judge.allowed import MOST_SPREAD, AllowedWatts, allowed_watts

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import Enum, StrEnum
 
 import numpy as np
 from scipy.special import ndtr
 
+from thermscan.frozen import dataclass
 from thermscan.judge import thresholds
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.deciding import decide

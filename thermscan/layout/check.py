@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 
 from thermscan.errors import Fault, InputError
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Board
 from thermscan.layout.reading import read_board
 

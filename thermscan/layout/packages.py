@@ -13,11 +13,11 @@ from __future__ import annotations
 
 import csv
 import re
-from dataclasses import dataclass
 from functools import cache, lru_cache
 from pathlib import Path
 
 from thermscan.errors import InputError, nearest_name
+from thermscan.frozen import dataclass
 from thermscan.layout.package_sizes import body_by_size
 from thermscan.resources import data_path
 

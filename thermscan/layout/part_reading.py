@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import Any
 
 from thermscan.errors import Fault, InputError
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Part
 from thermscan.layout.fields import read_record
 from thermscan.layout.packages import PackageBody, nearest_package, package_body

@@ -6,9 +6,9 @@ import csv
 import io
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 from thermscan.errors import Fault, nearest_name
+from thermscan.frozen import dataclass
 from thermscan.layout.fields import parse_number
 
 # What people call the columns in tables of their own, letters only.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
@@ -11,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from thermscan.errors import InputError
-from thermscan.frozen import reduce_frozen
+from thermscan.frozen import dataclass, reduce_frozen
 from thermscan.layout.board import Board
 from thermscan.layout.photo_corners import find_corners
 from thermscan.layout.photo_file import MM_A_METRE, photo_remark, read_scale, with_scale

@@ -7,14 +7,12 @@ sides; what is left must be the layout's rectangle as a camera could see it, and
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.errors import CannotJudge
-from thermscan.frozen import reduce_frozen
+from thermscan.frozen import dataclass, reduce_frozen
 from thermscan.layout.board import Board
 from thermscan.layout.outline import polygon_area
 from thermscan.layout.photo_quads import quad_candidates

@@ -11,10 +11,10 @@ from __future__ import annotations
 
 import struct
 import zlib
-from dataclasses import dataclass
 from pathlib import Path
 
 from thermscan.errors import InputError
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Board
 from thermscan.named_file import refuse_irregular
 

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import pairwise
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.frozen import reduce_frozen
+from thermscan.frozen import dataclass, reduce_frozen
 from thermscan.scales import read_only
 
 FloatArray = NDArray[np.float64]

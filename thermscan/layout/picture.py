@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 from typing import Literal
@@ -13,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from thermscan.errors import InputError
+from thermscan.frozen import dataclass
 from thermscan.layout.photo_file import read_scale
 from thermscan.named_file import refuse_irregular
 

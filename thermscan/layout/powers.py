@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import csv
 import re
-from dataclasses import dataclass
 from functools import cache, lru_cache
 from pathlib import Path
 
 from thermscan.errors import InputError, nearest_name
+from thermscan.frozen import dataclass
 from thermscan.resources import data_path
 
 # The rule of families whose watts the rails tell.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.errors import Fault
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Sticker
 from thermscan.layout.fields import read_record
 from thermscan.layout.outline import inside_polygon

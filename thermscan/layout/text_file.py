@@ -5,12 +5,12 @@ from __future__ import annotations
 import codecs
 import re
 import tomllib
-from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any
 
 from thermscan.errors import InputError
+from thermscan.frozen import dataclass
 from thermscan.named_file import refuse_irregular
 from thermscan.visible import brief
 

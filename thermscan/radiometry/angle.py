@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from thermscan.frozen import dataclass
 
 # Plastics, lacquers and paper in 8-14 um. From memory; 1.6 changes the drop at 60 degrees by 0.005.
 DIELECTRIC_INDEX = 1.5

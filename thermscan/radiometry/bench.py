@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from thermscan.errors import CannotJudge, InputError
+from thermscan.frozen import dataclass
 from thermscan.radiometry.planck import DEFAULT_BAND_UM, Band, band_radiance, band_temperature_c
 from thermscan.radiometry.propagation import propagate
 from thermscan.radiometry.surface import apparent_temperature, checked_emissivity, surface_temperature

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from thermscan.errors import InputError
-from thermscan.frozen import reduce_frozen
+from thermscan.frozen import dataclass, reduce_frozen
 from thermscan.radiometry.planck import SECOND_RADIATION_CONSTANT_UM_K
 from thermscan.scales import abs_k_from_c, c_from_abs_k, read_only
 

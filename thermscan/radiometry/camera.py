@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from thermscan.errors import Fault, InputError
 from thermscan.frames.units import COUNTS
+from thermscan.frozen import dataclass
 from thermscan.layout.fields import read_record, shown
 from thermscan.layout.text_file import parse_toml, read_text_file
 from thermscan.radiometry.calibration import Calibration

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import stdtrit
 
 from thermscan.errors import InputError
-from thermscan.frozen import reduce_frozen
+from thermscan.frozen import dataclass, reduce_frozen
 from thermscan.radiometry.calibration import Calibration, model_temperature_c
 from thermscan.radiometry.model_forms import FORMS, LEAST_SPAN_K, ModelForm, fit_form, parameter_covariance
 from thermscan.radiometry.planck import DEFAULT_BAND_UM, Band

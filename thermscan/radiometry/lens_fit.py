@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from thermscan.errors import CannotJudge, InputError
-from thermscan.frozen import reduce_frozen
+from thermscan.frozen import dataclass, reduce_frozen
 from thermscan.radiometry.camera import Lens
 from thermscan.radiometry.lens import straighten_points
 from thermscan.scales import read_only

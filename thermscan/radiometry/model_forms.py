@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -10,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from thermscan.errors import InputError
+from thermscan.frozen import dataclass
 from thermscan.radiometry.calibration import model_signal, model_temperature_c, parameter_slopes
 from thermscan.radiometry.planck import SECOND_RADIATION_CONSTANT_UM_K, Band, band_radiance
 from thermscan.scales import abs_k_from_c

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -10,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import median_filter
 
 from thermscan.errors import InputError
-from thermscan.frozen import reduce_frozen
+from thermscan.frozen import dataclass, reduce_frozen
 from thermscan.robust import MAD_TO_SIGMA
 from thermscan.scales import read_only
 

@@ -9,7 +9,6 @@ values and slopes meets the integral, and its inverse meets the temperature, to 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
 
@@ -17,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from thermscan.errors import InputError
+from thermscan.frozen import dataclass
 from thermscan.scales import abs_k_from_c, c_from_abs_k
 
 # Exact SI values: 2 h c^2 in W um^4 m-2 sr-1 (radiance a micrometre) and h c / k in um K. CODATA 2018.

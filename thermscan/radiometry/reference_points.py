@@ -6,7 +6,6 @@ import csv
 import io
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
@@ -15,6 +14,7 @@ import numpy as np
 from thermscan.errors import Fault, InputError, nearest_name
 from thermscan.frames.reading import read_frames
 from thermscan.frames.units import COUNTS, celsius
+from thermscan.frozen import dataclass
 from thermscan.layout.fields import parse_number, shown
 from thermscan.layout.text_file import read_text_file
 from thermscan.radiometry.planck import DEFAULT_BAND_UM, Band

@@ -8,10 +8,11 @@ neighbouring pixels share some of their noise. Parts that lie near each other, o
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from thermscan.frozen import dataclass
 
 # A public recording of one uncooled 640 x 512 camera on a flat scene, 9 frames in 2 minutes, white noise 2.9 counts a
 # pixel: 37 counts of smooth shading from edge to centre, 0.64 K at a noise of 0.05 K. A single camera: the difference

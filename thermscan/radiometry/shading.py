@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.polynomial import legendre
 from numpy.typing import NDArray
 
 from thermscan.errors import InputError
 from thermscan.frames.stripes import line_profile
-from thermscan.frozen import reduce_frozen
+from thermscan.frozen import dataclass, reduce_frozen
 from thermscan.radiometry.planck import Band, band_radiance_slope
 from thermscan.robust import robust_sd
 from thermscan.scales import read_only

@@ -15,12 +15,11 @@ ISO 18434-1 (the balance); ASTM E1933 (emissivity), E1862 (reflected temperature
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from thermscan.errors import InputError
+from thermscan.frozen import dataclass
 from thermscan.radiometry.planck import (
     DEFAULT_BAND_UM,
     Band,

@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Protocol
 
 from thermscan.errors import InputError
+from thermscan.frozen import dataclass
 from thermscan.radiometry.angle import emissivity_at_angle
 from thermscan.radiometry.planck import DEFAULT_BAND_UM, Band
 from thermscan.radiometry.surface import surface_sensitivities

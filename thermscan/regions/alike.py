@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Board
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.registration.evidence import filled

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from thermscan.coordinates import pixel_centres
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Board
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions.inner_body import PIXEL_VARIANCE_PX2

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from thermscan.frozen import dataclass
 from thermscan.radiometry.planck import band_radiance, band_temperature_c
 from thermscan.radiometry.sensor import Footprint
 from thermscan.radiometry.thermal_image import ThermalImage

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from types import MappingProxyType
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.frozen import reduce_frozen
+from thermscan.frozen import dataclass, reduce_frozen
 from thermscan.layout.board import Board, Part
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions import reasons

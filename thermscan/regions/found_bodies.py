@@ -10,13 +10,12 @@ boundary is one step.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import binary_fill_holes, find_objects
 
-from thermscan.frozen import reduce_frozen
+from thermscan.frozen import dataclass, reduce_frozen
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions.found_pieces import CENTRES, FINER, Labels, Pieces, Region, boundary, connected, cut_frame
 from thermscan.registration.evidence import filled

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import points_where
 from thermscan.errors import CannotJudge, InputError
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Board, Part, Surface
 from thermscan.layout.surfaces import surface_named
 from thermscan.regions.found_board import height_of_board_mm

@@ -8,7 +8,7 @@ a slanted, narrow chip falls apart.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -21,6 +21,8 @@ from scipy.ndimage import (
     zoom,
 )
 from skimage import measure, morphology, segmentation
+
+from thermscan.frozen import dataclass
 
 FloatArray = NDArray[np.float64]
 Mask = NDArray[np.bool_]

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Board, Part
 from thermscan.registration.geometry.parallax import seen_height_mm
 from thermscan.registration.geometry.pose import Pose, bodies_corners_px

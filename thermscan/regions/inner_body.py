@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Part
 from thermscan.registration.registration import Registration
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Board, Part
 from thermscan.regions.hiding import LEAST_HIGHER_MM, Silhouette, outlines_of
 from thermscan.registration.geometry.parallax import pose_seen, seen_height_mm, tops_of

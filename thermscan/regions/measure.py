@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Board, Part, Surface
 from thermscan.radiometry.angle import emissivity_at_angle
 from thermscan.radiometry.sensor import Footprint

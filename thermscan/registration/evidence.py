@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points
+from thermscan.frozen import dataclass
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.robust import MAD_TO_SIGMA, robust_sd
 from thermscan.smoothing import gaussian

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cached_property
 from types import MappingProxyType
 
@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points
-from thermscan.frozen import reduce_frozen
+from thermscan.frozen import dataclass, reduce_frozen
 from thermscan.radiometry.camera import Lens
 from thermscan.scales import read_only
 

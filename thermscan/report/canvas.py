@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import matplotlib as mpl
@@ -15,6 +15,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 from matplotlib.text import Text
 
+from thermscan.frozen import dataclass
 from thermscan.report.lettering import FONT_FAMILY, fitted_text, printable, wrapped_text
 from thermscan.report.mark_shapes import marker_of
 from thermscan.report.shown import Shown

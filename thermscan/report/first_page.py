@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass
 
+from thermscan.frozen import dataclass
 from thermscan.inspection import Inspection
 from thermscan.judge.before_after import Outcome
 from thermscan.judge.finding import Finding

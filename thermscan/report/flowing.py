@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
+from thermscan.frozen import dataclass
 from thermscan.report.canvas import FAINT_INK, INK, Sheet
 from thermscan.report.lettering import wrapped_text
 from thermscan.report.verdicts import Mark

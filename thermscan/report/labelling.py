@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import dataclass
 from thermscan.judge.finding import UnmappedHeat
 from thermscan.layout.outline import polygon_area
 from thermscan.report.gathering import FLAGGED_VERDICTS, Looked, flagged_verdicts, main_finding_by_ref

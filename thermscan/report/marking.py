@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -11,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.collections import PolyCollection
 from numpy.typing import NDArray
 
+from thermscan.frozen import dataclass
 from thermscan.inspection import Inspection
 from thermscan.judge.finding import PartVerdict
 from thermscan.report.canvas import FAINT_INK, INK, POINTS_AN_INCH

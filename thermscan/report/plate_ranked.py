@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
 
+from thermscan.frozen import dataclass
 from thermscan.inspection import Inspection
 from thermscan.judge.comparison import own_u_k
 from thermscan.judge.finding import Finding, PartVerdict

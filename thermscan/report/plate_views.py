@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import dataclass
 from thermscan.inspection import Inspection
 from thermscan.report.canvas import FAINT_INK, TITLE_PT, Sheet, titled
 from thermscan.report.lettering import fitted_text

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import partial
 
 from matplotlib.figure import Figure
 
+from thermscan.frozen import dataclass
 from thermscan.inspection import Inspection
 from thermscan.report.canvas import TITLE_PT, Sheet, blank_sheet
 from thermscan.report.pictures import KEY_PT

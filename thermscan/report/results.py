@@ -17,7 +17,6 @@ import numpy as np
 
 from thermscan.frames.frame import Frame
 from thermscan.inspection import Inspection
-from thermscan.judge.before_after import BeforeAfter
 from thermscan.judge.finding import Finding, PartVerdict, UnmappedHeat
 from thermscan.regions.sensor_lines import told_lines
 from thermscan.registration.registration import PartHeight, Registration
@@ -27,6 +26,7 @@ from thermscan.views.seen import SeenView
 
 if TYPE_CHECKING:
     from thermscan.dynamics.still_rising import Rising
+    from thermscan.judge.before_after import BeforeAfter
 
 SCHEMA_NAME = "thermscan.inspection/1"
 

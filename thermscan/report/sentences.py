@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 
+from thermscan.frozen import dataclass
 from thermscan.report.shown import Shown, visible
 
 _NUMBER = r"[-+\N{MINUS SIGN}]?\d+(?:\.\d+)?(?:e[-+]?\d+)?"

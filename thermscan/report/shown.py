@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cache
 from importlib.resources import files
 from typing import Any, Literal
 
+from thermscan.frozen import dataclass
 from thermscan.visible import visible as _visible
 
 Units = Literal["C", "F"]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -13,6 +12,7 @@ import matplotlib as mpl
 import numpy as np
 from markupsafe import Markup
 
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Board, Part
 from thermscan.report.gathering import FLAGGED_VERDICTS
 from thermscan.report.pictures import NO_READING_COLOUR, THERMAL_MAP, colour_range

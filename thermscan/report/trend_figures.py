@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 
 import numpy as np
@@ -14,6 +13,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.image import imread
 
+from thermscan.frozen import dataclass
 from thermscan.report.canvas import FAINT_INK, INK, POINTS_AN_INCH, RULE, report_style
 from thermscan.report.lettering import printable, wrapped_text
 from thermscan.report.mark_shapes import marker_of

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
 
+from thermscan.frozen import dataclass
 from thermscan.judge.finding import Overall, PartVerdict, Verdict
 
 

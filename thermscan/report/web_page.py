@@ -5,13 +5,13 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Callable, Sequence, Set
-from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
 
 from jinja2 import Environment, FunctionLoader, StrictUndefined, Template
 from markupsafe import Markup
 
+from thermscan.frozen import dataclass
 from thermscan.inspection import Inspection
 from thermscan.judge.finding import Finding, PartVerdict
 from thermscan.report.first_page import first_page, head_facts, registration_text, told

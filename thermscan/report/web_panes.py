@@ -5,13 +5,13 @@ from __future__ import annotations
 import base64
 import io
 from collections.abc import Callable, Mapping, Sequence, Set
-from dataclasses import dataclass
 
 import matplotlib as mpl
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from thermscan.frozen import dataclass
 from thermscan.judge.finding import PartVerdict
 from thermscan.report.canvas import INK
 from thermscan.report.gathering import FLAGGED_VERDICTS, Looked, verdicts_in_layout_order

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import matplotlib as mpl
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import dataclass
 from thermscan.inspection import Inspection
 from thermscan.report.gathering import verdicts_in_layout_order
 from thermscan.report.pictures import THERMAL_MAP, colour_range

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field
 
 from thermscan.errors import Fault, InputError
+from thermscan.frozen import dataclass
 from thermscan.layout.fields import Name, Number, Record, Text, complaint, read_record, shown
 from thermscan.layout.text_file import parse_toml, read_text_file
 from thermscan.named_file import is_file

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
 from thermscan.errors import Fault, InputError, nearest_name
+from thermscan.frozen import dataclass
 from thermscan.layout.fields import read_record
 from thermscan.layout.text_file import parse_toml, read_text_file
 from thermscan.named_file import exists, is_file, is_folder

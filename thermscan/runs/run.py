@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import datetime
 from pathlib import Path
+
+from thermscan.frozen import dataclass
 
 
 @dataclass(frozen=True, slots=True)

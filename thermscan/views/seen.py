@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from thermscan.errors import CannotJudge, Fault
 from thermscan.frames.focus import edge_blur_px
 from thermscan.frames.quality import SOFT_EDGE_PX
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Board
 from thermscan.radiometry.camera import Camera
 from thermscan.radiometry.lens import straighten_image

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.errors import Fault
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Board
 from thermscan.radiometry.camera import Camera
 from thermscan.regions.leaning import Leaning, leaning_of_views, possible_leaning

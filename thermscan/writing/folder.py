@@ -13,10 +13,10 @@ import os
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from pathlib import Path
 
 from thermscan.errors import InputError
+from thermscan.frozen import dataclass
 from thermscan.writing.files import write_all
 from thermscan.writing.locks import folder_descriptor, remove_leftovers, take_lock, temporary_folder
 from thermscan.writing.places import check_no_record, refuse_inputs

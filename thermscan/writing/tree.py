@@ -6,11 +6,11 @@ import errno
 import os
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
 from thermscan.errors import InputError
+from thermscan.frozen import dataclass
 from thermscan.writing.files import write_all
 from thermscan.writing.locks import folder_descriptor, remove_leftovers, temporary_folder
 from thermscan.writing.places import ANOTHER_PLACE, check_no_record, refuse_inputs

@@ -6,9 +6,9 @@ import csv
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 
 from thermscan.errors import InputError
+from thermscan.frozen import dataclass
 from thermscan.layout.fields import parse_number
 from thermscan.layout.importing.drawn import MM_PER, Drawing, DrawnPart, Side
 from thermscan.layout.records import NUMBER_COLUMNS, PART_COLUMNS

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Literal
 
+from thermscan.frozen import dataclass
 from thermscan.layout.outline import polygon_area
 
 Side = Literal["top", "bottom"]

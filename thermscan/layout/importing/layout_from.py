@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.errors import InputError
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Part
 from thermscan.layout.importing.drawn import Drawing, DrawnPart, Point, Side
 from thermscan.layout.importing.matching import MatchedPackage, match_package

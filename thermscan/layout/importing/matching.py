@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 from thermscan.errors import InputError
+from thermscan.frozen import dataclass
 from thermscan.layout.packages import package_body, package_key
 
 # Packages whose zero orientation has its rows of leads upright in IPC-7351 (pin 1 top left): dual-row ones.

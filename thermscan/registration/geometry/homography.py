@@ -7,14 +7,12 @@ eight numbers, all in pixels, so that step sizes and covariances mean the same f
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from thermscan.coordinates import map_points
 from thermscan.errors import InputError
-from thermscan.frozen import reduce_frozen
+from thermscan.frozen import dataclass, reduce_frozen
 from thermscan.registration.registration import Registration
 from thermscan.scales import read_only
 

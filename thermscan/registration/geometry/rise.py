@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import dataclass
 from thermscan.registration.geometry.homography import local_scale, mapped
 from thermscan.registration.geometry.pose import Pose, Poses, as_views, pose_from_homography
 

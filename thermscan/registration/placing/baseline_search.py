@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points, pixel_centres
+from thermscan.frozen import dataclass
 from thermscan.registration.evidence import Evidence, filled, reduced
 from thermscan.registration.geometry.homography import homography_from_corners
 from thermscan.registration.placing.baseline_poses import likely_places, likeness_within, quad_area

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Board
 from thermscan.registration.geometry.heights import HeightPrior
 from thermscan.registration.geometry.pose import Pose

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from thermscan.frozen import dataclass
 from thermscan.registration.geometry.pose import FOV_ASSUMED_DEG, focal_from_fov
 from thermscan.registration.placing.edge_odds import MOST_ODDS, EdgeOdds, blurred, layer_of
 from thermscan.registration.placing.outline_candidates import FrameEdges

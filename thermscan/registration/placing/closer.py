@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import dataclass
 from thermscan.registration.geometry.homography import corner_jacobian, homography_from_corners, mapped
 from thermscan.registration.placing.edge_odds import EdgeOdds, layer_of
 from thermscan.registration.placing.edge_support import by_owner, mixed, over_heights

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Board
 from thermscan.registration.placing.bodies import Scale
 from thermscan.robust import robust_sd

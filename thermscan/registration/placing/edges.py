@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from thermscan.coordinates import map_points
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Board
 from thermscan.registration.geometry.bend import unit_bend
 from thermscan.registration.geometry.homography import local_scale

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points
 from thermscan.errors import CannotJudge, InputError
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Board
 from thermscan.registration.geometry.homography import homography_from_corners
 from thermscan.registration.placing.decision import AHEAD, ENOUGH

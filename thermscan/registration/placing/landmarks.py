@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points
 from thermscan.errors import Fault, InputError, nearest_name
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Board, Part
 from thermscan.registration.geometry.homography import HomographyFit, fit_homography
 from thermscan.registration.geometry.pose import pose_from_homography

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Board
 from thermscan.registration.evidence import Evidence
 from thermscan.registration.geometry.bend import unit_bend

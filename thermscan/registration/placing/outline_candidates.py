@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import combinations
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import dataclass
 from thermscan.layout.outline import polygon_areas
 from thermscan.registration.evidence import Evidence, filled
 from thermscan.robust import robust_sd

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points
+from thermscan.frozen import dataclass
 from thermscan.registration.evidence import Evidence, filled
 from thermscan.registration.geometry.bend import unit_bend
 from thermscan.registration.geometry.heights import HeightPrior

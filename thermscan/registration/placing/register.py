@@ -22,7 +22,6 @@ from thermscan.registration.geometry.pose import Pose, pose_from_homography, vie
 from thermscan.registration.geometry.rise import pose_with_focal
 from thermscan.registration.placing.baseline_raster import BaselineRaster
 from thermscan.registration.placing.baseline_refinement import combined, refine_to_baseline
-from thermscan.registration.placing.baseline_search import find_by_baseline
 from thermscan.registration.placing.corners import CLICK_PX, checked_corners
 from thermscan.registration.placing.edges import layout_edges
 from thermscan.registration.placing.found_alone import found_alone
@@ -216,8 +215,11 @@ def _with_baseline(job: Job, baseline: BaselineRaster, found: Placed) -> tuple[P
 
 
 def _by_baseline_alone(job: Job, baseline: BaselineRaster | None) -> Placed | None:
-    box = job.board.corners_mm
-    found = None if baseline is None else find_by_baseline(job.evidence, baseline, corners_mm=box)
+    if baseline is None:
+        return None
+    from thermscan.registration.placing.baseline_search import find_by_baseline  # noqa: PLC0415
+
+    found = find_by_baseline(job.evidence, baseline, corners_mm=job.board.corners_mm)
     if found is None:
         return None
     place = Placed(

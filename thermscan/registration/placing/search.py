@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Board
 from thermscan.registration.evidence import Evidence, filled, reduced
 from thermscan.registration.geometry.heights import HeightPrior, height_prior
@@ -17,7 +18,6 @@ from thermscan.registration.geometry.plausible import lies_elsewhere, turn_deg
 from thermscan.registration.geometry.pose import Pose, pose_from_homography, poses_from_homographies
 from thermscan.registration.geometry.rise import own_rise
 from thermscan.registration.placing.bodies import Bodies, bodies_of, bodies_stand_out, others_odds
-from thermscan.registration.placing.body_proposals import body_proposals
 from thermscan.registration.placing.closer import Nearby, nearby, stepped
 from thermscan.registration.placing.detail import (
     DetailPattern,
@@ -290,6 +290,9 @@ def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
     found = _tried(search, search.ranked(outlines, afar=True), OUTLINES_TRIED, []) if len(outlines) else []
     if not thorough or _has(found, SURE):
         return found
+    # Few frames need them, and scipy.fft is slow to load.
+    from thermscan.registration.placing.body_proposals import body_proposals  # noqa: PLC0415
+
     bodies = body_proposals(frame, search.odds, search.sites, box, fov_deg=fov_deg)
     return _tried(search, search.ranked(search.moved(bodies)), BODIES_TRIED, found) if len(bodies) else found
 

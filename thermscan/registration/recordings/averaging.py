@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import cv2
 import numpy as np
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points, pixel_centres
 from thermscan.errors import InputError
+from thermscan.frozen import dataclass
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.registration.recordings.drift import Drift
 from thermscan.registration.recordings.recording_motion import recording_motion

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 
 import cv2
@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points
+from thermscan.frozen import dataclass
 from thermscan.registration.evidence import filled, measured_noise_k
 from thermscan.registration.geometry.homography import homography_from_corners
 from thermscan.registration.recordings.informative_pixels import (

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
+from thermscan.frozen import dataclass
 
 Float32 = NDArray[np.float32]
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points, pixel_centres
+from thermscan.frozen import dataclass
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.registration.evidence import PIXEL_BLUR_PX, filled
 from thermscan.registration.recordings.averaging import AlignedViews

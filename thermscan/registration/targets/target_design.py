@@ -8,13 +8,12 @@ large square, a bar along the board's width, a small square, a bar along its hei
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.errors import InputError
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Board
 from thermscan.registration.registration import CORNER_NAMES
 

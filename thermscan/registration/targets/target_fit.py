@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points
-from thermscan.frozen import reduce_frozen
+from thermscan.frozen import dataclass, reduce_frozen
 from thermscan.registration.evidence import Evidence
 from thermscan.registration.targets.target_design import CARD_MM, CENTRE_MM, Target
 from thermscan.scales import read_only
