@@ -8,11 +8,14 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter
 from scipy.stats import median_abs_deviation, norm
+from skimage.draw import polygon2mask
 
 import thermscan
-from thermscan.layout.outline import inside_polygon, polygon_area, polygon_areas
+from thermscan.layout.outline import inside_polygon, polygon_area, polygon_areas, raster_in_polygon
 from thermscan.robust import MAD_TO_SIGMA, biweight, robust_sd
+from thermscan.smoothing import gaussian
 
 ROOT = Path(thermscan.__file__).parent
 # What may be written in one module only: a pattern, that module (and others with a reason), and a line it must catch.
@@ -105,3 +108,23 @@ def test_areas_and_points_in_polygons_are_opencvs() -> None:
     # Clockwise as seen, y down: positive. Turned over: negative.
     square = [[0.0, 0.0], [3.0, 0.0], [3.0, 2.0], [0.0, 2.0]]
     assert polygon_areas([square, square[::-1]]).tolist() == [6.0, -6.0]
+
+
+def test_a_raster_in_a_polygon_is_skimages() -> None:
+    rng = np.random.default_rng(5)
+    outlines = [
+        [[0.2, 0.3], [40.7, 0.3], [40.7, 29.6], [0.2, 29.6]],
+        [[3.0, 2.2], [30.1, 2.2], [30.1, 40.3], [12.4, 17.9]],
+    ]
+    # No corner, and with that no side, goes through a pixel's centre.
+    outlines += [rng.uniform(-5, 45, (7, 2)) for _ in range(5)]
+    for outline in outlines:
+        ours = raster_in_polygon(np.arange(42.0), np.arange(33.0), outline)
+        assert np.array_equal(ours, polygon2mask((33, 42), np.asarray(outline)[:, ::-1]))
+
+
+@pytest.mark.parametrize(("shape", "sigma_px"), [((40, 61), 3.0), ((40, 61), 25.0), ((130, 7), 62.2)])
+def test_a_wide_gaussian_is_scipys_as_a_narrow_one_is(shape: tuple[int, int], sigma_px: float) -> None:
+    values = 20.0 + np.random.default_rng(6).normal(size=shape)
+    ours = gaussian(values, sigma_px, beyond="reflect")
+    assert ours == pytest.approx(gaussian_filter(values, sigma_px, mode="reflect", truncate=4.0), abs=1e-12)

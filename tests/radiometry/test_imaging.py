@@ -94,6 +94,9 @@ def test_coarse_steps_are_noise_too():
     image = form_image(frame_of(rounded_dk, "dK"), GENERIC, camera_emissivity=1.0, reflected_c=20.0)
     # 0.1 K as a rectangle: 0.1 / sqrt(12).
     assert image.noise_k >= 0.0288
+    # Values that are no whole numbers come in the same steps.
+    halves = form_image(frame_of(rounded_dk + 0.5, "dK"), GENERIC, camera_emissivity=1.0, reflected_c=20.0)
+    assert halves.noise_k == pytest.approx(image.noise_k, rel=1e-9)
 
 
 def test_the_accuracy_follows_the_hottest_region():

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from thermscan.frozen import dataclass
 from thermscan.heat.fin import FinGrid
 from thermscan.layout.board import Board
+from thermscan.layout.outline import raster_in_polygon
 from thermscan.registration.registration import Registration
 
 # How far from a body the board counts as bare: the point spread and the interpolation reach about one and a
@@ -69,7 +70,7 @@ def bare_pixels(board: Board, *, shape: tuple[int, int], mm_per_px: float, margi
     ndarray of bool, shape (rows, cols)
     """
     rows, cols = shape
-    x, y = np.meshgrid((np.arange(cols) + 0.5) * mm_per_px, (np.arange(rows) + 0.5) * mm_per_px)
+    x, y = (np.arange(0.5, size) * mm_per_px for size in (cols, rows))
     bare = _deep_inside(board.outline_mm, x, y, margin)
     for part in board.parts:
         reach = 0.5 * float(np.hypot(part.length_mm, part.width_mm)) + margin
@@ -77,7 +78,7 @@ def bare_pixels(board: Board, *, shape: tuple[int, int], mm_per_px: float, margi
         r0, r1 = (int(np.clip((part.y_mm + s * reach) / mm_per_px + s, 0, rows)) for s in (-1, 1))
         if c0 >= c1 or r0 >= r1:
             continue
-        window = np.stack([x[r0:r1, c0:c1], y[r0:r1, c0:c1]], axis=-1)
+        window = np.stack(np.meshgrid(x[c0:c1], y[r0:r1]), axis=-1)
         body = part.body_from_board(window.reshape(-1, 2)).reshape(window.shape)
         near = (np.abs(body[..., 0]) < part.length_mm / 2 + margin) & (
             np.abs(body[..., 1]) < part.width_mm / 2 + margin
@@ -172,17 +173,18 @@ def bare_cells(
 def _deep_inside(
     outline: NDArray[np.float64], x: NDArray[np.float64], y: NDArray[np.float64], margin: float
 ) -> NDArray[np.bool_]:
-    """Inside the outline and at least ``margin`` from each of its sides."""
-    inside = np.zeros(x.shape, dtype=bool)
-    far = np.ones(x.shape, dtype=bool)
+    """Inside the outline and at least ``margin`` from each of its sides; shape (len(y), len(x))."""
+    deep = raster_in_polygon(x, y, outline)
+    y = y[:, None]
     for (x0, y0), (x1, y1) in zip(outline, np.roll(outline, -1, axis=0), strict=True):
         length2 = max((x1 - x0) ** 2 + (y1 - y0) ** 2, 1e-12)
-        along = np.clip(((x - x0) * (x1 - x0) + (y - y0) * (y1 - y0)) / length2, 0.0, 1.0)
-        far &= (x - x0 - along * (x1 - x0)) ** 2 + (y - y0 - along * (y1 - y0)) ** 2 >= margin**2
-        if y0 != y1:
-            crosses = (y >= min(y0, y1)) & (y < max(y0, y1))
-            inside ^= crosses & (x < x0 + (y - y0) * (x1 - x0) / (y1 - y0))
-    return inside & far
+        # Along an upright side only one of these differs from 0, and most of what follows is a row or a column.
+        across, down = (x - x0) * (x1 - x0) if x0 != x1 else 0.0, (y - y0) * (y1 - y0) if y0 != y1 else 0.0
+        along = np.clip((across + down) / length2, 0.0, 1.0)
+        away_x = x - x0 - along * (x1 - x0) if x0 != x1 else x - x0
+        away_y = y - y0 - along * (y1 - y0) if y0 != y1 else y - y0
+        deep &= away_x**2 + away_y**2 >= margin**2
+    return deep
 
 
 def weigh_cells(

@@ -119,6 +119,35 @@ def inside_polygon(points_mm: ArrayLike, polygon_mm: ArrayLike) -> NDArray[np.bo
     return result
 
 
+def raster_in_polygon(x_mm: ArrayLike, y_mm: ArrayLike, polygon_mm: ArrayLike) -> NDArray[np.bool_]:
+    """
+    Which pixels of an upright raster lie inside a polygon; its edge counts either way.
+
+    Parameters
+    ----------
+    x_mm : array_like of shape (cols,)
+    y_mm : array_like of shape (rows,)
+    polygon_mm : array_like of shape (m, 2)
+
+    Returns
+    -------
+    ndarray of bool, shape (rows, cols)
+
+    Examples
+    --------
+    >>> raster_in_polygon([0.5, 1.5], [0.5], [[0, 0], [1, 0], [1, 1], [0, 1]]).tolist()
+    [[True, False]]
+    """
+    x, y = np.asarray(x_mm, dtype=np.float64), np.asarray(y_mm, dtype=np.float64)[:, None]
+    corners = np.asarray(polygon_mm, dtype=np.float64)
+    inside = np.zeros((len(y), len(x)), dtype=bool)
+    for (x0, y0), (x1, y1) in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        if y0 != y1:
+            crosses = (y >= min(y0, y1)) & (y < max(y0, y1))
+            inside ^= crosses & (x < x0 + (y - y0) * (x1 - x0) / (y1 - y0))
+    return inside
+
+
 def outsides_mm(parts: Sequence[Part], polygon_mm: ArrayLike) -> list[float]:
     """
     How far each body reaches beyond an outline, in millimetres; 0 where it does not.

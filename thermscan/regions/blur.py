@@ -65,9 +65,12 @@ def estimate_blur(image: ThermalImage, registration: Registration, board: Board)
        here with a Gaussian spread in place of a Fourier transform.
     """
     corners_px = registration.px(board.outline_mm)
-    widths = []
-    for start, end in zip(corners_px, np.roll(corners_px, -1, axis=0), strict=True):
-        widths += _widths_along(image, start, end)
+    steps = [
+        step
+        for start, end in zip(corners_px, np.roll(corners_px, -1, axis=0), strict=True)
+        for step in _steps_along(image, start, end)
+    ]
+    widths = _widths(steps, image.noise_k) if steps else []
     if len(widths) < LEAST_STRETCHES:
         return None
     spread = np.sqrt(np.maximum(np.square(widths) - PIXEL_VARIANCE_PX2, BLUR_RANGE_PX[0] ** 2))
@@ -77,8 +80,18 @@ def estimate_blur(image: ThermalImage, registration: Registration, board: Board)
     return Blur(middle, 1.25 * scatter / np.sqrt(len(spread)), len(spread))
 
 
-def _widths_along(image: ThermalImage, start: NDArray[np.float64], end: NDArray[np.float64]) -> list[float]:
-    """Widths of the step on each clear stretch of one straight edge."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Step:
+    """The pixels about a clear stretch of edge: how far within it each lies, what it shows; outside, and the step."""
+
+    distance_px: NDArray[np.float64]
+    values_c: NDArray[np.float64]
+    outer_c: float
+    step_k: float
+
+
+def _steps_along(image: ThermalImage, start: NDArray[np.float64], end: NDArray[np.float64]) -> list[_Step]:
+    """Each clear stretch of one straight edge."""
     length = float(np.linalg.norm(end - start))
     if length < 2 * CORNER_GAP_PX + STRETCH_PX:
         return []
@@ -100,64 +113,84 @@ def _widths_along(image: ThermalImage, start: NDArray[np.float64], end: NDArray[
     found = []
     for first in edges:
         here = known & (position >= first) & (position < first + STRETCH_PX)
-        width = _step_width(distance[here], values[here], image.noise_k)
-        if width is not None:
-            found.append(width)
+        step = _clear_step(distance[here], values[here], image.noise_k)
+        if step is not None:
+            found.append(step)
     return found
 
 
-def _step_width(distance: NDArray[np.float64], values: NDArray[np.float64], noise_k: float) -> float | None:
-    """Standard deviation of a Gaussian-blurred step with a slope on its warm side, or None where there is none."""
+def _clear_step(distance: NDArray[np.float64], values: NDArray[np.float64], noise_k: float) -> _Step | None:
     least_pixels = 30
     if len(values) < least_pixels:
         return None
     inner, outer = values[distance > 1.0], values[distance < -1.0]
     if min(len(inner), len(outer)) < least_pixels // 4:
         return None
-    step_k = float(np.median(inner) - np.median(outer))
-    if abs(step_k) < LEAST_STEP_PER_NOISE * noise_k:
-        return None
+    outer_c = float(np.median(outer))
+    step_k = float(np.median(inner) - outer_c)
+    return _Step(distance, values, outer_c, step_k) if abs(step_k) >= LEAST_STEP_PER_NOISE * noise_k else None
 
+
+def _widths(steps: list[_Step], noise_k: float) -> list[float]:
+    """Standard deviations of Gaussian-blurred steps with a slope on their warm side; what is no step is left out."""
+    size = max(len(step.values_c) for step in steps)
+    distance, values, counts = np.zeros((3, len(steps), size))
+    for number, step in enumerate(steps):
+        here = slice(len(step.values_c))
+        distance[number, here], values[number, here], counts[number, here] = step.distance_px, step.values_c, 1.0
+    step_k, outer_c = (np.array([getattr(step, name) for step in steps]) for name in ("step_k", "outer_c"))
+    zero = np.zeros(len(steps))
+    start = np.column_stack([zero, zero + 0.7, outer_c, step_k, zero])
     lowest = float(np.sqrt(BLUR_RANGE_PX[0] ** 2 + PIXEL_VARIANCE_PX2))
     bounds = np.array([[-PLACE_RANGE_PX, lowest, *[-np.inf] * 3], [PLACE_RANGE_PX, BLUR_RANGE_PX[1], *[np.inf] * 3]])
-    found, left_over = _fit_step(distance, values, np.array([0.0, 0.7, np.median(outer), step_k, 0.0]), bounds)
-    tolerated = WORST_MISFIT_PER_NOISE * noise_k + 0.02 * abs(step_k)
-    on_bound = found[1] >= 0.99 * BLUR_RANGE_PX[1] or abs(found[0]) > 0.95 * PLACE_RANGE_PX
-    return None if on_bound or left_over > tolerated else float(found[1])
+    found, left_over = _fit_steps(distance, values, counts, start, bounds)
+    tolerated = WORST_MISFIT_PER_NOISE * noise_k + 0.02 * np.abs(step_k)
+    on_bound = (found[:, 1] >= 0.99 * BLUR_RANGE_PX[1]) | (np.abs(found[:, 0]) > 0.95 * PLACE_RANGE_PX)
+    widths: list[float] = found[~on_bound & (left_over <= tolerated), 1].tolist()
+    return widths
 
 
-def _fit_step(
-    distance: NDArray[np.float64], values: NDArray[np.float64], start: NDArray[np.float64], bounds: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], float]:
+def _fit_steps(
+    distance: NDArray[np.float64],
+    values: NDArray[np.float64],
+    counts: NDArray[np.float64],
+    start: NDArray[np.float64],
+    bounds: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """
-    Place, width, cold side, step and slope of a blurred step by least squares; and the root mean square left over.
+    Place, width, cold side, step and slope of each blurred step by least squares; and the root mean square left over.
 
-    Levenberg's and Marquardt's method with the exact derivatives, steps cut at the bounds.
+    Levenberg's and Marquardt's method with the exact derivatives, steps cut at the bounds; all steps at once. Of the
+    first three, shape (steps, pixels), only what ``counts`` does.
     """
 
-    def left(p: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        z = (distance - p[0]) / p[1]
-        share, density = ndtr(z), np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi)
-        warm = p[3] + p[4] * (distance - p[0])
-        by_place = -density / p[1] * warm - share * p[4]
-        jacobian = np.column_stack(
-            [by_place, -density * z / p[1] * warm, np.ones_like(z), share, share * (distance - p[0])]
-        )
-        return values - p[2] - share * warm, jacobian
+    def left(p: NDArray[np.float64], at: NDArray[np.intp]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        place, width, cold, step, slope = p.T[:, :, None]
+        inwards, on = distance[at] - place, counts[at]
+        z = inwards / width
+        share, density = ndtr(z) * on, np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi) * on
+        warm = step + slope * inwards
+        by_place = -density / width * warm - share * slope
+        jacobian = np.stack([by_place, -density * z / width * warm, on, share, share * inwards], axis=-1)
+        return on * (values[at] - cold) - share * warm, jacobian
 
-    found, damping = start, 1e-3
-    residual, jacobian = left(found)
+    found, damping = start.copy(), np.full(len(start), 1e-3)
+    going = np.arange(len(start))
+    residual, jacobian = left(found, going)
     for _ in range(MOST_STEPS):
-        normal = jacobian.T @ jacobian
-        normal[np.diag_indices(len(found))] *= 1.0 + damping
-        tried = np.clip(found + np.linalg.lstsq(normal, jacobian.T @ residual, rcond=None)[0], *bounds)
-        again, derivatives = left(tried)
-        gain = float(residual @ residual - again @ again)
-        if gain < 0:
-            damping *= 10.0
-            continue
-        small = gain <= LEAST_GAIN * float(residual @ residual)
-        found, residual, jacobian, damping = tried, again, derivatives, damping / 10.0
-        if small:
+        if not len(going):
             break
-    return found, float(np.sqrt(np.mean(residual**2)))
+        turned, before = jacobian[going].swapaxes(1, 2), residual[going]
+        normal = turned @ jacobian[going]
+        normal[:, np.arange(5), np.arange(5)] *= 1.0 + damping[going, None]
+        change = np.linalg.pinv(normal, rcond=5 * np.finfo(float).eps, hermitian=True) @ (turned @ before[..., None])
+        tried = np.clip(found[going] + change[..., 0], *bounds)
+        again, derivatives = left(tried, going)
+        squares = (before**2).sum(axis=1)
+        gain = squares - (again**2).sum(axis=1)
+        better = gain >= 0
+        at = going[better]
+        found[at], residual[at], jacobian[at] = tried[better], again[better], derivatives[better]
+        damping[going] *= np.where(better, 0.1, 10.0)
+        going = going[~better | (gain > LEAST_GAIN * squares)]
+    return found, np.sqrt((residual**2).sum(axis=1) / counts.sum(axis=1))

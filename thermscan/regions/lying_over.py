@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -122,13 +120,12 @@ def _told_by_edge(look: BoardLook, patch: Patch) -> FloatArray:
     others = np.minimum(crossed.sum() - crossed[patch.bodies], WITNESSES)
     steps = step_k[patch.bodies] / np.maximum(sharp[patch.bodies], 1) / patch.band_k
     whole = patch.counts / look.sizes[patch.bodies] > WHOLE
-    told = (
-        bare_sharp,
-        all_sharp * np.log1p(others),
-        np.where(crossed[patch.bodies], np.log(np.maximum(steps, 1.0)), 0.0),
-        whole * all_sharp,
-    )
-    return _columns(told, len(patch.bodies))
+    told = np.empty((len(whole), len(BY_EDGE)))
+    told[:, 0] = bare_sharp
+    told[:, 1] = all_sharp * np.log1p(others)
+    told[:, 2] = np.where(crossed[patch.bodies], np.log(np.maximum(steps, 1.0)), 0.0)
+    told[:, 3] = whole * all_sharp
+    return told
 
 
 def _told_within(look: BoardLook, patch: Patch) -> FloatArray:
@@ -140,26 +137,17 @@ def _told_within(look: BoardLook, patch: Patch) -> FloatArray:
     spread = min(_spread(values[patch.pixels & (kinds != BEYOND)]) / patch.band_k, 1.0)
     near = [min(_near_spread(values, look, patch, body) / patch.band_k, 1.0) for body in patch.bodies]
     bare_share = ((within == BARE).sum() + 1) / size * look.area / (look.bare + 1)
-    told = (
-        1.0,
-        0.0,
-        0.0,
-        0.0,
-        np.log1p(min(np.sum(within == BEYOND), MOST_BEYOND)),
-        min(abs(patch.temp_c - look.bench_c) / max(look.warm_k, 0.3), 2.0),
-        np.clip(np.log(bare_share), *BARE_SHARES),
-        np.nan_to_num(near, nan=spread),
-        np.log(patch.band_k),
-        whole * spread,
-        0.0,
-        np.log(size / look.area),
-        np.log1p(min(_standing_in(patch, kinds, look.sizes), WITNESSES)),
-    )
-    return _columns(told, len(whole))
-
-
-def _columns(told: Sequence[FloatArray | float], bodies: int) -> FloatArray:
-    return np.column_stack([np.broadcast_to(np.asarray(each, dtype=np.float64), bodies) for each in told])
+    told = np.zeros((len(whole), len(WEIGHTS)))
+    told[:, 0] = 1.0
+    told[:, 4] = np.log1p(min(np.sum(within == BEYOND), MOST_BEYOND))
+    told[:, 5] = min(abs(patch.temp_c - look.bench_c) / max(look.warm_k, 0.3), 2.0)
+    told[:, 6] = np.clip(np.log(bare_share), *BARE_SHARES)
+    told[:, 7] = np.nan_to_num(near, nan=spread)
+    told[:, 8] = np.log(patch.band_k)
+    told[:, 9] = whole * spread
+    told[:, 11] = np.log(size / look.area)
+    told[:, 12] = np.log1p(min(_standing_in(patch, kinds, look.sizes), WITNESSES))
+    return told
 
 
 def _standing_in(patch: Patch, kinds: NDArray[np.int16], sizes: NDArray[np.intp]) -> int:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from skimage.draw import polygon2mask
 
-from thermscan.coordinates import array_order, map_points, pixel_centres, sample_bilinear
+from thermscan.coordinates import map_points, pixel_centres, sample_bilinear
 from thermscan.layout.board import Board
+from thermscan.layout.outline import raster_in_polygon
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions.hiding import silhouettes
 from thermscan.regions.measurement import Rectified
@@ -59,11 +59,11 @@ def rectify_frame(
     if covered is not None:
         standing |= covered
     overhung = sample_bilinear(standing.astype(np.float64), points_px)
-    outline_rc = array_order(board.outline_mm) / mm_per_px - 0.5
+    across_mm, down_mm = ((np.arange(count) + 0.5) * mm_per_px for count in (cols, rows))
     return Rectified(
         apparent_c=values.reshape(rows, cols),
         mm_per_px=mm_per_px,
-        on_board=polygon2mask((rows, cols), outline_rc),
+        on_board=raster_in_polygon(across_mm, down_mm, board.outline_mm),
         overhung=(overhung > 0).reshape(rows, cols),
     )
 
