@@ -15,10 +15,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from judging_camera import SHAPES
 
 import thermscan.inspection as inspecting
 from thermscan.errors import ThermscanError
 from thermscan.layout.board import Board, Part
+from thermscan.regions.leaning import possible_leaning
 from thermscan.regions.measurement import PartMeasurement, Rectified
 from thermscan.registration.registration import Registration
 from thermscan.runs.reading import read_run
@@ -92,8 +94,16 @@ class FromSeen:
         given = self.given[name, baseline is not None]
         if given.refused is not None:
             raise given.refused
-        judgement = inspecting.judge_run(*given.positional, **given.named, baseline=baseline)
+        judgement = inspecting.judge_run(*given.positional, **self._with_leaning(given), baseline=baseline)
         return inspecting.Inspection(**given.inspection, image=None, judgement=judgement)
+
+    def _with_leaning(self, given: Given) -> dict[str, Any]:
+        """What else the judge is given; what may hide a part is told anew, from place and heights."""
+        if given.named.get("leaning") is None:
+            return given.named
+        (shape,) = (shape for shape in SHAPES if shape[1] == self.truth["cols"])
+        told = possible_leaning(given.positional[2], given.named["registration"], shape=shape)
+        return {**given.named, "leaning": told}
 
 
 def _fields() -> list[list[str]]:

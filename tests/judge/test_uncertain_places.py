@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.judge.scenes import look_at, small_board, usual_powers
+from tests.judge.scenes import Scene, look_at, small_board, usual_powers
 from thermscan.judge.finding import Finding, Judgement
 from thermscan.judge.holds import HoldCode
 from thermscan.judge.learning import learn_baseline
@@ -46,6 +46,21 @@ def test_what_hides_only_a_little_or_is_no_hotter_holds_nothing_back():
     scene = look_at(usual_powers() | {"U14": 0.3, "VR1": 1.2})
     assert _about(scene.judge(leaning=_leaning(U14=0.02)), "U14").level == "act"
     assert _about(scene.judge(leaning=_leaning(over="U12", U14=0.6)), "U14").level == "act"
+
+
+def test_a_part_that_a_cool_taller_one_may_hide_is_not_called_dead():
+    scene = look_at(usual_powers() | {"U14": 0.0})
+    assert _about(scene.judge(leaning=_leaning(U14=0.0)), "U14").level == "act"
+    # One glint on a sink does not make the sink warm.
+    cool = replace(_measured(scene, "VR1"), mean_c=scene.run.ambient_c + 1.0, max_c=scene.run.ambient_c + 30.0)
+    hidden = replace(scene, measurements=tuple(cool if m.part.ref == "VR1" else m for m in scene.measurements))
+    held = _about(hidden.judge(leaning=_leaning(U14=0.9)), "U14")
+    assert (held.level, held.direction) == ("watch", "cold")
+    assert "VR1, whose height is not known for sure, may hide it" in held.text
+
+
+def _measured(scene: Scene, ref: str) -> PartMeasurement:
+    return next(m for m in scene.measurements if m.part.ref == ref)
 
 
 def test_what_is_read_where_a_hidden_part_lies_may_be_that_part():

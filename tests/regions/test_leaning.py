@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
+from types import MappingProxyType
 
 import pytest
 
@@ -10,16 +12,26 @@ from samples.simulator import place_camera
 from tests.regions.rendering import make_board, make_part, make_registration
 from thermscan.layout.board import Surface
 from thermscan.regions.leaning import Leaning, possible_leaning
+from thermscan.registration.registration import PartHeight
 
 PLASTIC = Surface("plastic", 0.95, 0.02)
+NOTHING_SEEN: Mapping[str, PartHeight] = MappingProxyType({})
 
 
-def _seen(*, tilt_deg: float, azimuth_deg: float = 0.0, gap_mm: float = 3.0, **can: float) -> Leaning:
+def _seen(
+    *,
+    tilt_deg: float,
+    azimuth_deg: float = 0.0,
+    gap_mm: float = 3.0,
+    heights: Mapping[str, PartHeight] = NOTHING_SEEN,
+    **can: float,
+) -> Leaning:
     chip = make_part("U1", length_mm=20.0, width_mm=8.0, x_mm=50.0, y_mm=40.0, height_mm=3.5, surface=PLASTIC)
     made = {"length_mm": 24.0, "width_mm": 12.0, "x_mm": 50.0, "y_mm": 30.0 - gap_mm, "surface": PLASTIC} | can
     board = make_board(chip, make_part("C1", **made))
     pose = place_camera(board, (240, 320), tilt_deg=tilt_deg, azimuth_deg=azimuth_deg, fov_deg=35.0)
-    registration = replace(make_registration(board, pose.px_from_mm / pose.px_from_mm[2, 2]), view_angle_deg=tilt_deg)
+    registration = make_registration(board, pose.px_from_mm / pose.px_from_mm[2, 2])
+    registration = replace(registration, view_angle_deg=tilt_deg, heights=heights)
     return possible_leaning(board, registration, shape=(240, 320), fov_deg=35.0)
 
 
@@ -41,6 +53,22 @@ def test_a_stated_height_bounds_what_may_be_hidden():
         shares.append(max(sum(each.share for each in look.hidden_by.get("U1", ())) for look in looks))
     assert shares[0] == 0.0
     assert 0.1 < shares[1] < 0.8 < shares[2]
+
+
+def test_a_body_whose_height_no_view_shows_may_carry_a_sink():
+    shares = []
+    for seen in (True, False):
+        told = {"C1": PartHeight(8.0, 1.0, seen=seen), "U1": PartHeight(3.5, 0.2, seen=True)}
+        looks = [_seen(tilt_deg=45.0, azimuth_deg=angle, heights=told) for angle in (0.0, 90.0, 180.0, 270.0)]
+        shares.append(max(sum(each.share for each in look.hidden_by.get("U1", ())) for look in looks))
+    # At 45 degrees a top moves by its height: 10 mm reach 10 - 3 (the gap) - 3.5 mm (the chip's own) over its 8, to one
+    # of seven rows of points and a pixel; 33 mm over all of it.
+    assert shares[0] == pytest.approx(3.5 / 8, abs=0.2)
+    assert shares[1] == 1.0
+    # A stated height leaves no room for one.
+    stated = {"C1": PartHeight(8.0, 1.0, seen=False), "U1": PartHeight(3.5, 0.2, seen=True)}
+    looks = [_seen(tilt_deg=45.0, azimuth_deg=a, heights=stated, height_mm=8.0) for a in (0.0, 90.0, 180.0, 270.0)]
+    assert max(sum(each.share for each in look.hidden_by.get("U1", ())) for look in looks) == shares[0]
 
 
 def test_bodies_that_the_layout_draws_over_one_another_may_hide_each_other():

@@ -125,7 +125,7 @@ def hidden_by(
     excess_k : float
     """
     for other in leaning.hidden_by.get(member.part.ref, ()):
-        seen_c = _shows_c(by_ref[other.ref])
+        seen_c = _shows_c(by_ref[other.ref], cold=excess_k < 0)
         # A part that was not read may show anything.
         makes_k = np.inf if seen_c is None else other.share * (seen_c - usual_c) * np.sign(excess_k)
         if makes_k >= EXPLAINS_SHARE * abs(excess_k):
@@ -232,7 +232,8 @@ def _usual_k(part: Part, baseline: Baseline) -> float | None:
     return float(np.nanmax(seen)) if np.isfinite(seen).any() else None
 
 
-def _shows_c(m: PartMeasurement) -> float | None:
+def _shows_c(m: PartMeasurement, *, cold: bool = False) -> float | None:
+    """What a part's top shows: its warmest place, or what it is on the whole where cold is asked for."""
     if m.max_c is not None:
-        return m.max_c
+        return m.mean_c if cold else m.max_c
     return m.apparent_mean_c if m.reason is not PLACE_UNCERTAIN else None

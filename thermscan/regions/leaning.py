@@ -11,15 +11,13 @@ from numpy.typing import NDArray
 from thermscan.frozen import dataclass
 from thermscan.layout.board import Board, Part
 from thermscan.regions.hiding import LEAST_HIGHER_MM, Silhouette, outlines_of
+from thermscan.registration.geometry.heights import height_prior
 from thermscan.registration.geometry.parallax import pose_seen, seen_height_mm, tops_of
-from thermscan.registration.registration import Registration
+from thermscan.registration.registration import PartHeight, Registration
 
-# How high a part may stand beyond what is held of it, at two standard uncertainties: a stated height as measured with a
-# calliper (a tenth); a usual one of its package (a quarter), and a socket beneath it (4 mm, common practice).
-STATED_TIMES, USUAL_TIMES, SOCKET_MM = 1.2, 1.5, 4.0
-# Where nothing is known of it: standing capacitors and transistors are up to twice as high as they are thin, and chips
-# with their socket up to 10 mm; heat sinks end at about 25 mm (common practice, no standard).
-UNKNOWN_PER_SIDE, UNKNOWN_LEAST_MM, UNKNOWN_MOST_MM = 2.0, 10.0, 25.0
+# Where neither layout nor view tells a height, a sink may stand on the body: they end at about 25 mm (common practice, no
+# standard).
+SINK_MM = 25.0
 # Points along each side of a body that are asked whether something may hide them.
 POINTS_A_SIDE = 7
 
@@ -85,7 +83,8 @@ def possible_leaning(
     Bodies that the layout draws over one another count as well: which lies on top is not known.
     """
     pose = pose_seen(registration, shape=shape, corners_mm=board.corners_mm, fov_deg=fov_deg)
-    heights_mm = [highest_mm(part, registration) for part in board.parts]
+    known = registration.heights or _known_before(board)
+    heights_mm = [highest_mm(part, known[part.ref]) for part in board.parts]
     farthest = outlines_of(board.parts, heights_mm, registration, pose)
     if not farthest:
         return Leaning((), {}, registration)
@@ -122,29 +121,28 @@ def leaning_of_views(views: Sequence[Leaning], seen_in: Mapping[str, Sequence[in
     return replace(views[0], hidden_by=hidden_by, others=tuple(views[1:]))
 
 
-def highest_mm(part: Part, registration: Registration) -> float:
+def highest_mm(part: Part, known: PartHeight) -> float:
     """
-    How high a part may stand, by all that is known of it.
+    How high a part may stand, at two standard uncertainties; with a sink on it, where nothing tells its height.
 
     Examples
     --------
     >>> from thermscan.layout.board import Surface
     >>> can = Part("C1", 10.0, 10.0, 0.0, 0.0, 0.0, Surface("plastic", 0.95, 0.02), height_mm=20.0)
-    >>> found = Registration("corners", np.eye(3), np.zeros((4, 2)), np.eye(8), 0.0, 0.0, 0.0)
-    >>> highest_mm(can, found), highest_mm(replace(can, height_mm=None), found)
-    (24.0, 20.0)
-    >>> highest_mm(replace(can, height_mm=None, usual_height_mm=4.0), found)
-    10.0
+    >>> highest_mm(can, PartHeight(20.0, 1.5, seen=False))
+    23.0
+    >>> highest_mm(replace(can, height_mm=None), PartHeight(4.0, 2.0, seen=False))
+    29.0
     """
-    known = registration.heights.get(part.ref)
-    if known is not None and known.seen:
-        return known.height_mm + 2.0 * known.u_mm
-    if part.height_mm is not None:
-        return STATED_TIMES * max(part.height_mm, seen_height_mm(part, registration))
-    if part.usual_height_mm is not None:
-        return USUAL_TIMES * max(part.usual_height_mm, seen_height_mm(part, registration)) + SOCKET_MM
-    thin_mm = min(part.length_mm, part.width_mm)
-    return float(np.clip(UNKNOWN_PER_SIDE * thin_mm, UNKNOWN_LEAST_MM, UNKNOWN_MOST_MM))
+    shown = known.seen or part.height_mm is not None
+    return known.height_mm + (2.0 * known.u_mm if shown else max(2.0 * known.u_mm, SINK_MM))
+
+
+def _known_before(board: Board) -> dict[str, PartHeight]:
+    """What layout and packages tell of each height, where no view was asked."""
+    prior = height_prior(board)
+    told = zip(board.parts, prior.mean_mm.tolist(), prior.u_mm.tolist(), strict=True)
+    return {part.ref: PartHeight(mean_mm, u_mm, seen=False) for part, mean_mm, u_mm in told}
 
 
 def _points(part: Part) -> NDArray[np.float64]:
