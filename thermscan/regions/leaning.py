@@ -15,8 +15,8 @@ from thermscan.registration.geometry.heights import height_prior
 from thermscan.registration.geometry.parallax import pose_seen, seen_height_mm, tops_of
 from thermscan.registration.registration import PartHeight, Registration
 
-# Where neither layout nor view tells a height, a sink may stand on the body: they end at about 25 mm (common practice, no
-# standard).
+# Where neither layout nor view tells a height, a sink may stand on the body: they end at about 25 mm (common practice,
+# no standard).
 SINK_MM = 25.0
 # Points along each side of a body that are asked whether something may hide them.
 POINTS_A_SIDE = 7
