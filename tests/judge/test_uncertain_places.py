@@ -59,6 +59,19 @@ def test_a_part_that_a_cool_taller_one_may_hide_is_not_called_dead():
     assert "VR1, whose height is not known for sure, may hide it" in held.text
 
 
+def test_a_part_that_may_be_the_bench_is_not_called_dead():
+    scene = look_at(usual_powers() | {"U14": 0.0})
+    levels = []
+    for share in (0.1, 0.9):
+        found = _about(scene.judge(leaning=replace(_leaning(), beyond={"U14": share})), "U14")
+        levels.append(found.level)
+    assert levels == ["act", "watch"]
+    assert "if it stands lower the bench beside the board is read" in found.text
+    # The bench is cool: it makes no part hot.
+    hot = look_at(usual_powers() | {"U14": 0.4})
+    assert _about(hot.judge(leaning=replace(_leaning(), beyond={"U14": 0.9})), "U14").level == "act"
+
+
 def _measured(scene: Scene, ref: str) -> PartMeasurement:
     return next(m for m in scene.measurements if m.part.ref == ref)
 

@@ -11,7 +11,7 @@ import pytest
 from samples.simulator import place_camera
 from tests.regions.rendering import make_board, make_part, make_registration
 from thermscan.layout.board import Surface
-from thermscan.regions.leaning import Leaning, possible_leaning
+from thermscan.regions.leaning import Leaning, leaning_of_views, possible_leaning
 from thermscan.registration.registration import PartHeight
 
 PLASTIC = Surface("plastic", 0.95, 0.02)
@@ -82,3 +82,23 @@ def test_a_place_behind_the_can_may_show_its_top_and_one_far_off_may_not():
     looks = [_seen(tilt_deg=45.0, azimuth_deg=angle, height_mm=None) for angle in (0.0, 90.0, 180.0, 270.0)]
     assert any("C1" in look.over(50.0, 35.0) for look in looks)
     assert not any("C1" in look.over(90.0, 75.0) for look in looks)
+
+
+def test_a_top_that_is_looked_for_beyond_the_outline_may_be_the_bench():
+    # Ten millimetres high, 2 mm from the board's edge: seen from one side it hangs over.
+    told = {"C1": PartHeight(10.0, 0.5, seen=True), "U1": PartHeight(3.5, 0.2, seen=True)}
+    angles = (0.0, 90.0, 180.0, 270.0)
+    at_edge = {"y_mm": 8.0, "heights": told}
+    looks = [_seen(tilt_deg=45.0, azimuth_deg=angle, **at_edge) for angle in angles]
+    shares = sorted(look.beyond.get("C1", 0.0) for look in looks)
+    # Its top moves by its height times the angle's tangent (1.0 in the board's middle, 1.2 at 50 degrees at its edge).
+    assert shares[-1] == pytest.approx((1.2 * 10 - 2) / 12, abs=1 / 7)
+    assert shares[:-1] == [0.0, 0.0, 0.0]
+    assert not any("U1" in look.beyond for look in looks)
+    # A stated height is none to doubt.
+    assert not any(_seen(tilt_deg=45.0, azimuth_deg=angle, **at_edge, height_mm=10.0).beyond for angle in angles)
+    # Where another view shows it within the outline it is no bench.
+    turned = sorted(looks, key=lambda look: look.beyond.get("C1", 0.0))
+    assert "C1" in leaning_of_views([turned[-1], turned[-1]], {"C1": (0, 1)}).beyond
+    assert "C1" not in leaning_of_views([turned[-1], turned[0]], {"C1": (0, 1)}).beyond
+    assert "C1" in leaning_of_views([turned[-1], turned[0]], {"C1": (0,)}).beyond

@@ -20,6 +20,7 @@ class HoldCode(Enum):
     ALIKE_IN_SIZE = "alike-in-size"
     MAY_BE_HIDDEN = "may-be-hidden"
     MAY_BE_ANOTHER = "may-be-another"
+    MAY_BE_BENCH = "may-be-bench"
     FAMILY_GUESSED = "family-guessed"
     LITTLE_HEAT = "little-heat"
 

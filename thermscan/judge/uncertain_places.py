@@ -63,6 +63,10 @@ def hold_hidden(
             usual_c = ambient_c + each.expected_k
             hiding = hidden_by(by_ref[each.ref], by_ref, leaning, usual_c=usual_c, excess_k=each.temp_excess_k)
             hold = may_be_hidden(hiding) if hiding else None
+        # The bench is as warm as the air.
+        bench_k = leaning.beyond.get(each.ref, 0.0) * each.expected_k
+        if hold is None and each.excess_k < 0 and bench_k >= EXPLAINS_SHARE * abs(each.temp_excess_k):
+            hold = MAY_BE_BENCH
         harmless, sink_k = each.harmless, each.sink_k
         if (other := mistaken.get(each.ref)) is not None:
             seen = (known := heights.get(each.ref)) is not None and known.seen
@@ -90,6 +94,11 @@ def _mistaken_for(measurements: Sequence[PartMeasurement], leaning: Leaning) -> 
         for over in hiding
         if over.share >= READ_THERE_SHARE
     }
+
+
+MAY_BE_BENCH = Hold(
+    HoldCode.MAY_BE_BENCH, "its height is not known for sure, and if it stands lower the bench beside the board is read"
+)
 
 
 def may_be_another(ref: str) -> Hold:

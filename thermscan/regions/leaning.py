@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import field, replace
+from types import MappingProxyType
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -42,6 +44,9 @@ class Leaning:
     hidden_by : dict of ref to tuple of MayHide
         What may hide each part, the greatest share first; parts that nothing may hide are left out.
     registration : Registration
+    beyond : mapping of ref to float
+        The share of each top that is looked for beyond the outline, where nobody states the height: if the part stands
+        lower than it seems, it is the bench that is read there.
     others : tuple of Leaning
         Of further views of the same board: what is hidden in one is seen in another.
     """
@@ -49,6 +54,7 @@ class Leaning:
     farthest: tuple[Silhouette, ...]
     hidden_by: dict[str, tuple[MayHide, ...]]
     registration: Registration
+    beyond: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     others: tuple[Leaning, ...] = ()
 
     def over(self, x_mm: float, y_mm: float) -> tuple[str, ...]:
@@ -91,13 +97,17 @@ def possible_leaning(
     low = np.array([each.hull_px.min(axis=0) for each in farthest])
     high = np.array([each.hull_px.max(axis=0) for each in farthest])
     hidden_by: dict[str, tuple[MayHide, ...]] = {}
+    beyond = {}
     for part, tops in zip(board.parts, tops_of(board.parts, registration, pose), strict=True):
-        points_px = registration.px(_points(tops[0]))
+        points_mm = _points(tops[0])
+        points_px = registration.px(points_mm)
+        if part.height_mm is None and (share := _share_beyond(board, points_mm)) > 0:
+            beyond[part.ref] = share
         meets = np.all((low <= points_px.max(axis=0)) & (high >= points_px.min(axis=0)), axis=1)
         near = [farthest[i] for i in np.flatnonzero(meets)]
         if found := _hiding(part, points_px, near, least_mm=seen_height_mm(part, registration) + LEAST_HIGHER_MM):
             hidden_by[part.ref] = found
-    return Leaning(farthest, hidden_by, registration)
+    return Leaning(farthest, hidden_by, registration, beyond)
 
 
 def leaning_of_views(views: Sequence[Leaning], seen_in: Mapping[str, Sequence[int]]) -> Leaning:
@@ -113,12 +123,14 @@ def leaning_of_views(views: Sequence[Leaning], seen_in: Mapping[str, Sequence[in
     """
     if len(views) == 1:
         return views[0]
-    hidden_by = {}
-    for ref in views[0].hidden_by.keys() | set(seen_in):
-        used = [views[k].hidden_by.get(ref, ()) for k in seen_in.get(ref) or range(len(views))]
-        if all(used):
-            hidden_by[ref] = min(used, key=lambda hiding: hiding[0].share)
-    return replace(views[0], hidden_by=hidden_by, others=tuple(views[1:]))
+    hidden_by, beyond = {}, {}
+    for ref in views[0].hidden_by.keys() | views[0].beyond.keys() | set(seen_in):
+        seen = [views[k] for k in seen_in.get(ref) or range(len(views))]
+        if all(view.hidden_by.get(ref) for view in seen):
+            hidden_by[ref] = min((view.hidden_by[ref] for view in seen), key=lambda hiding: hiding[0].share)
+        if all(ref in view.beyond for view in seen):
+            beyond[ref] = min(view.beyond[ref] for view in seen)
+    return replace(views[0], hidden_by=hidden_by, beyond=beyond, others=tuple(views[1:]))
 
 
 def highest_mm(part: Part, known: PartHeight) -> float:
@@ -150,6 +162,11 @@ def _points(part: Part) -> NDArray[np.float64]:
     along = (np.arange(POINTS_A_SIDE) + 0.5) / POINTS_A_SIDE - 0.5
     body = np.stack(np.meshgrid(along * part.length_mm, along * part.width_mm), axis=-1).reshape(-1, 2)
     return part.board_from_body(body)
+
+
+def _share_beyond(board: Board, points_mm: NDArray[np.float64]) -> float:
+    outline_mm = np.asarray(board.outline_mm, dtype=np.float32)
+    return float(np.mean([cv2.pointPolygonTest(outline_mm, at_mm, False) < 0 for at_mm in points_mm.tolist()]))
 
 
 def _hiding(
