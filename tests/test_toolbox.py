@@ -47,7 +47,7 @@ ONCE = {
         r"column_stack\(\[\(?cols?\b|argwhere\([^)]*\)\[:, ::-1\]|outline_mm\[:, ::-1\]",
         {
             "coordinates.py",
-            "registration/placing/outline_candidates.py", "registration/placing/baseline_refinement.py",
+            "registration/placing/outline_candidates.py",
             "registration/placing/detail.py", "registration/targets/target_patches.py", "dynamics/heat_patterns.py",
             "regions/found_board.py", "regions/inner_body.py",
         },

@@ -30,9 +30,10 @@ import numpy as np  # noqa: E402
 from scipy.stats import beta  # noqa: E402
 
 from tests.benchmarks.scenes import Scene, scene  # noqa: E402
+from thermscan.coordinates import map_points  # noqa: E402
 from thermscan.errors import ThermscanError  # noqa: E402
 from thermscan.radiometry.camera import Lens  # noqa: E402
-from thermscan.radiometry.lens import bend_points, straighten_image  # noqa: E402
+from thermscan.radiometry.lens import bend_points, straighten_image, straighten_points  # noqa: E402
 from thermscan.radiometry.thermal_image import ThermalImage  # noqa: E402
 from thermscan.regions.covering import find_cover  # noqa: E402
 from thermscan.regions.measure import measure_parts  # noqa: E402
@@ -72,6 +73,7 @@ def attempt(view: Scene, layout_of: Scene, *, fov: bool, measure: bool, **given:
     error = float(np.sqrt((off**2).sum(axis=1).mean()))
     scored: dict[str, object] = {"seconds": seconds, "error_px": error, "said": "; ".join(found.remarks)}
     if layout_of is view:
+        scored |= {"method": found.method, "error_mm": _error_mm(view, found), "corner_px": _corner_px(view, found)}
         u_px = part_uncertainty_mm(found, _centres(view)) * np.sqrt(np.abs(_scale(found, view)))
         scored["covered"] = float((np.abs(off) <= 2 * u_px[:, None]).mean())
         scored["stated_px"] = float(np.sqrt((u_px**2).mean()))
@@ -79,6 +81,20 @@ def attempt(view: Scene, layout_of: Scene, *, fov: bool, measure: bool, **given:
     if measure and error < WRONG_PX:
         scored |= _measured(view, found, lens, fov=fov)
     return scored
+
+
+def _error_mm(view: Scene, found: Registration) -> float:
+    """RMS over part centres, on the board."""
+    true_px = view.centres_px(top=False)
+    seen = map_points(found.mm_from_px, true_px if found.lens is None else straighten_points(true_px, found.lens))
+    off = seen - _centres(view)
+    return float(np.sqrt((off**2).sum(axis=1).mean()))
+
+
+def _corner_px(view: Scene, found: Registration) -> float:
+    """RMS over the corners of the layout's box."""
+    off = _seen(found.corners_px, found.lens) - view.corners_px()
+    return float(np.sqrt((off**2).sum(axis=1).mean()))
 
 
 def _centres(view: Scene) -> np.ndarray:

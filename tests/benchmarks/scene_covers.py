@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from samples.simulator import write_tiff
 from tests.benchmarks.scene_boards import TrueBoard, true_board
-from tests.benchmarks.scenes import FINE, RASTER_MM, SHAPES, Lens3, _fill, _paint, _pose, _Temps, _top_area
+from tests.benchmarks.scenes import FINE, RASTER_MM, SHAPES, Lens3, Temps, _fill, _paint, _top_area, pose_at
 from thermscan.layout.writing import write_board
 
 FloatArray = NDArray[np.float64]
@@ -61,8 +61,8 @@ def cover_scene(
     truth = true_board(rng, heights=heights, parts=parts)
     shape = SHAPES[cols]
     bend = float(rng.uniform(0.005, 0.02) * rng.choice([-1, -1, 1])) if rng.random() < 0.4 else 0.0
-    lens, tilt = _pose(rng, truth, shape, bend if bent else 0.0, 50.0)
-    temps = _Temps(rng, truth, cool=bool(rng.random() < 0.35))
+    lens, tilt = pose_at(rng, truth, shape, bend if bent else 0.0, 50.0)
+    temps = Temps(rng, truth, cool=bool(rng.random() < 0.35))
     _planes(rng, temps)
     fine, owner = _paint(rng, truth, lens, temps)
     _dress(rng, fine, owner, truth, lens)
@@ -113,7 +113,7 @@ def _seen(rng: np.random.Generator, fine: Fine, shape: tuple[int, int]) -> Float
     return np.asarray(frame + rng.uniform(-0.4, 0.4) * (x**2 + y**2) + rng.normal(0, 1))
 
 
-def _planes(rng: np.random.Generator, temps: _Temps) -> None:
+def _planes(rng: np.random.Generator, temps: Temps) -> None:
     """Copper under thin mask, or printing: a straight-sided area of the bare board that emits less, or more."""
     rows, cols = temps.board.shape
     for _ in range(int(rng.integers(0, 3))):
@@ -153,7 +153,7 @@ def _dress(rng: np.random.Generator, fine: Fine, owner: NDArray[np.int16], truth
         fine += np.float32(rng.uniform(0.3, 2.0)) * np.exp(-0.5 * away)
 
 
-def _pieces(rng: np.random.Generator, kind: str, truth: TrueBoard, lens: Lens3, temps: _Temps) -> list[_Piece]:
+def _pieces(rng: np.random.Generator, kind: str, truth: TrueBoard, lens: Lens3, temps: Temps) -> list[_Piece]:
     """What lies over the board, anew at each call."""
     size = truth.outline_mm.max(axis=0)
     spot, side = rng.uniform(0.1, 0.9, 2) * size, rng.uniform(0, 2 * np.pi)
@@ -169,7 +169,7 @@ class _Place:
     way: FloatArray
     size: FloatArray
     lens: Lens3
-    temps: _Temps
+    temps: Temps
 
     def strip(self, rng: np.random.Generator, start: FloatArray, end: FloatArray, **how: float) -> list[FloatArray]:
         return _strip(rng, self.lens, start, end, **how)

@@ -125,9 +125,23 @@ def scene(
     share = 0.0
     if bend or (bend is None and rng.random() < 0.5):
         share = float(rng.uniform(0.01, 0.03) * rng.choice([-1, -1, 1]))
-    lens, tilt = _pose(rng, truth, shape, share, max_tilt_deg)
-    cool = bool(rng.random() < 0.5)
-    temps = _Temps(rng, truth, cool=cool)
+    lens, tilt = pose_at(rng, truth, shape, share, max_tilt_deg)
+    temps = Temps(rng, truth, cool=bool(rng.random() < 0.5))
+    return taken(rng, truth, lens, temps, seed=seed, tilt_deg=tilt, covers=covers)
+
+
+def taken(
+    rng: np.random.Generator,
+    truth: TrueBoard,
+    lens: Lens3,
+    temps: Temps,
+    *,
+    seed: int,
+    tilt_deg: float,
+    covers: bool | None = None,
+) -> Scene:
+    """One frame of a board from one place."""
+    shape = lens.shape
     fine, owner = _paint(rng, truth, lens, temps)
     whole = np.array([_top_area(lens, part) for part in truth.parts])
     clear = np.bincount(owner[owner >= 0], minlength=len(whole)) / np.maximum(whole, 1)
@@ -143,13 +157,21 @@ def scene(
     frame += rng.uniform(-0.4, 0.4) * (x**2 + y**2)
     said = float(np.hypot(blur, 0.29) * rng.uniform(0.8, 1.25))
     image = ThermalImage(frame + rng.normal(0, 1), netd, 1.0, (8.0, 14.0), said)
-    return Scene(seed, image, truth, lens, tilt, cool, np.clip(clear - seen, 0, 1), np.clip(1 - clear, 0, 1))
+    hidden, behind = np.clip(clear - seen, 0, 1), np.clip(1 - clear, 0, 1)
+    return Scene(seed, image, truth, lens, tilt_deg, temps.cool, hidden, behind)
 
 
-def _pose(
-    rng: np.random.Generator, truth: TrueBoard, shape: tuple[int, int], bend: float, max_tilt_deg: float
+def pose_at(
+    rng: np.random.Generator,
+    truth: TrueBoard,
+    shape: tuple[int, int],
+    bend: float,
+    max_tilt_deg: float,
+    *,
+    extent: tuple[float, float] = (0.6, 0.97),
+    margin_px: float = 2.0,
 ) -> tuple[Lens3, float]:
-    """The board wholly in view, seldom a little cut; a quarter at any turn."""
+    """The board wholly in view, unless its extent and margin are other ones; a quarter at any turn."""
     rows, cols = shape
     middle = truth.layout.corners_mm.mean(axis=0)
     any_turn = rng.random() < 0.25
@@ -166,21 +188,26 @@ def _pose(
         at = np.array([aim[0], aim[1], distance]) - rotation[:, :2] @ middle
         lens = Lens3(rotation, at, focal, shape, bend)
         corners = lens.px(truth.outline_mm)
-        extent = (np.ptp(corners, axis=0) / [cols, rows]).max()
+        filled = (np.ptp(corners, axis=0) / [cols, rows]).max()
         margin = min(corners.min(), (np.array([cols - 1, rows - 1]) - corners.max(axis=0)).min())
-        if 0.6 < extent < 0.97 and margin > 2 and (lens.rotation[2, :2] @ truth.outline_mm.T + at[2]).min() > 20:
+        nearest = (lens.rotation[2, :2] @ truth.outline_mm.T + at[2]).min()
+        if extent[0] < filled < extent[1] and margin > margin_px and nearest > 20:
             return lens, float(np.degrees(tilt))
     raise RuntimeError("no pose found")
 
 
-class _Temps:
+class Temps:
     """Rise of bare board, of each top and of each wall, seen by the camera."""
 
-    def __init__(self, rng: np.random.Generator, truth: TrueBoard, *, cool: bool) -> None:
+    def __init__(
+        self, rng: np.random.Generator, truth: TrueBoard, *, cool: bool, times: FloatArray | float = 1.0
+    ) -> None:
+        """``times``: what each part's power is of what the numbers drawn give it."""
+        self.cool = cool
         w, h = truth.outline_mm.max(axis=0)
         self.shape = int(np.ceil(h / RASTER_MM)) + 1, int(np.ceil(w / RASTER_MM)) + 1
         source = np.zeros(self.shape)
-        watts = np.where(rng.random(len(truth.parts)) < 0.75, rng.exponential(0.25, len(truth.parts)), 0.0)
+        watts = np.where(rng.random(len(truth.parts)) < 0.75, rng.exponential(0.25, len(truth.parts)), 0.0) * times
         for part, power in zip(truth.parts, watts, strict=True):
             mask = np.zeros(self.shape, np.uint8)
             cv2.fillPoly(mask, [np.round(part.corners_mm() / RASTER_MM).astype(np.int32)], 1)
@@ -228,7 +255,7 @@ class _Temps:
 
 
 def _paint(
-    rng: np.random.Generator, truth: TrueBoard, lens: Lens3, temps: _Temps
+    rng: np.random.Generator, truth: TrueBoard, lens: Lens3, temps: Temps
 ) -> tuple[NDArray[np.float32], NDArray[np.int16]]:
     """The scene at ``FINE`` samples a pixel, and whose top each sample shows (-1: none)."""
     rows, cols = lens.shape
@@ -270,7 +297,7 @@ def _paint(
     return fine, owner
 
 
-def _bench(rng: np.random.Generator, lens: Lens3, temps: _Temps) -> NDArray[np.float32]:
+def _bench(rng: np.random.Generator, lens: Lens3, temps: Temps) -> NDArray[np.float32]:
     """Uneven, with things on it: paper with straight sides, warm or cold blobs, cables."""
     rows, cols = lens.shape
     coarse = (temps.bench + rng.normal(0, 0.25, (4, 5))).astype(np.float32)
@@ -296,7 +323,7 @@ def _cover(
     painted: tuple[NDArray[np.float32], NDArray[np.int16]],
     truth: TrueBoard,
     lens: Lens3,
-    temps: _Temps,
+    temps: Temps,
 ) -> None:
     """One or two cables, or fingers, or a label, over the board."""
     fine, owner = painted

@@ -1,19 +1,17 @@
-"""The baseline's picture as evidence: better than the layout alone, and not pulled by what has changed."""
+"""The baseline's picture finds a board that its layout does not, and does not touch a place that the layout gives."""
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import cv2
 import numpy as np
+import pytest
 
 from tests.registration.simple_views import SHAPES, View, random_pose, render
 from thermscan.coordinates import map_points, pixel_centres, sample_bilinear
 from thermscan.layout.board import Board
 from thermscan.registration.evidence import prepare
 from thermscan.registration.placing.baseline_raster import BaselineRaster
-from thermscan.registration.placing.baseline_refinement import refine_to_baseline
-from thermscan.registration.placing.baseline_search import find_by_baseline
+from thermscan.registration.placing.baseline_search import corners_by_baseline
 from thermscan.registration.placing.register import register_board
 
 MM_PER_PX = 0.5
@@ -26,38 +24,14 @@ def _good_board(view: View) -> BaselineRaster:
     return BaselineRaster(seen.reshape(rows, cols) - 23.0, MM_PER_PX)
 
 
-def _with_hot_spot(view: View) -> View:
-    part = view.board.parts[5]
-    x, y = map_points(view.px_from_mm, np.array([[part.x_mm + 4.0, part.y_mm]]))[0]
-    rows, cols = np.indices(view.image.shape)
-    halo = 25 * np.exp(-((cols - x) ** 2 + (rows - y) ** 2) / (2 * 9.0**2))
-    noise = np.random.default_rng(4).normal(0, 0.05, view.image.shape)
-    return replace(view, image=replace(view.image, apparent_c=view.image.apparent_c + halo + noise))
+def test_a_place_that_the_layout_gives_is_the_same_with_a_baseline(view: View) -> None:
+    found = register_board(view.image, view.board, baseline_raster=_good_board(view))
+    assert found.method == "outline"
+    assert np.array_equal(found.px_from_mm, register_board(view.image, view.board).px_from_mm)
 
 
-def test_a_new_hot_spot_does_not_pull_the_registration(view: View) -> None:
-    hot = _with_hot_spot(view)
-    start = map_points(view.px_from_mm, view.board.corners_mm) + np.random.default_rng(5).normal(0, 0.8, (4, 2))
-    found = refine_to_baseline(
-        prepare(hot.image), _good_board(view), corners_mm=view.board.corners_mm, corners_px=start
-    )
-    assert found is not None
-    assert view.error_px(found.px_from_mm).max() < 0.3
-
-
-def test_with_a_baseline_the_method_says_so(view: View) -> None:
-    found = register_board(_with_hot_spot(view).image, view.board, baseline_raster=_good_board(view))
-    assert found.method == "baseline"
-    assert view.error_px(found.px_from_mm).max() < 0.3
-
-
-def test_a_baseline_of_something_else_is_not_used(view: View) -> None:
-    other = BaselineRaster(np.random.default_rng(6).normal(10, 3, (120, 160)), 1.0)
-    assert register_board(view.image, view.board, baseline_raster=other).method == "outline"
-
-
-def _strange_view(seed: int, board: Board, *, changed: bool = False) -> View:
-    """A frame of the board in which warm things lie elsewhere than the layout has parts."""
+def _strange_view(seed: int, board: Board, *, changed: bool = False, nearer: float = 1.0) -> View:
+    """A frame of the board, drawn so much larger, in which warm things lie elsewhere than the layout has parts."""
     rng = np.random.default_rng(seed)
     height_mm, width_mm = board.corners_mm[2, 1], board.corners_mm[2, 0]
     mm_per_px = 0.4
@@ -71,6 +45,8 @@ def _strange_view(seed: int, board: Board, *, changed: bool = False) -> View:
         # In the changed view two of them are dead and one runs hot.
         rise[row : row + tall, col : col + wide] += watts * (1 if not changed else (0.0, 0.0, 8.0)[k] if k < 3 else 1)
     matrix, fov = random_pose(rng, board, SHAPES[160], tilt_deg=35.0, any_turn=True)
+    rows, cols = SHAPES[160]
+    matrix = np.array([[nearer, 0, cols * (1 - nearer) / 2], [0, nearer, rows * (1 - nearer) / 2], [0, 0, 1]]) @ matrix
     image = render(
         board, matrix, rise, np.full_like(rise, 0.93), rng, shape=SHAPES[160], ambient_c=30.0 if changed else 22.0
     )
@@ -86,6 +62,16 @@ def test_the_baseline_finds_a_board_that_its_layout_does_not(view: View) -> None
     assert "neither outline nor bodies show" in " ".join(found.remarks)
 
 
+@pytest.mark.parametrize(("seed", "nearer"), [(4, 2.2), (3, 1.4)])
+def test_the_baseline_finds_a_board_that_the_frame_does_not_hold(seed: int, nearer: float, view: View) -> None:
+    """Of the second an outline seems to show, which is none: by it the place would be 7 pixels off, and said to be sure."""
+    good = _good_board(_strange_view(100 + seed, view.board))
+    near = _strange_view(200 + seed, view.board, changed=True, nearer=nearer)
+    found = register_board(near.image, view.board, baseline_raster=good)
+    assert found.method == "baseline"
+    assert near.error_px(found.px_from_mm).max() < 2.0
+
+
 def test_the_baseline_of_another_board_rescues_nothing(view: View) -> None:
     strange = _strange_view(3, view.board)
-    assert find_by_baseline(prepare(strange.image), _good_board(view), corners_mm=view.board.corners_mm) is None
+    assert corners_by_baseline(prepare(strange.image), _good_board(view), corners_mm=view.board.corners_mm) is None

@@ -9,7 +9,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.layout.outline import polygon_area
 from thermscan.registration.evidence import filled
 from thermscan.registration.geometry.homography import homography_from_corners
 from thermscan.registration.geometry.pose import FOV_ASSUMED_DEG, focal_from_fov
@@ -99,18 +98,6 @@ def likeness_within(picture: Float32, baseline: BaselineRaster, corners_px: Floa
     inverse = cv2.WARP_INVERSE_MAP | cv2.INTER_LINEAR
     within = cv2.warpPerspective(picture, seen_from, raster.shape[::-1], flags=inverse, borderMode=cv2.BORDER_REPLICATE)
     return float(cv2.matchTemplate(_detail(within), _detail(raster), cv2.TM_CCOEFF_NORMED)[0, 0])
-
-
-def quad_area(corners: FloatArray) -> float:
-    """
-    Of a quadrilateral.
-
-    Examples
-    --------
-    >>> quad_area(np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 2.0], [0.0, 2.0]]))
-    8.0
-    """
-    return abs(polygon_area(corners))
 
 
 def _poses(corners_mm: FloatArray, size: tuple[int, int], fov_deg: float) -> Iterator[FloatArray]:

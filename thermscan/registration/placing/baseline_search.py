@@ -1,8 +1,6 @@
-"""Find the board by the picture of a good board alone, where its outline or its parts' edges do not show it."""
+"""Find the board's corners by the picture of a good board, where its outline or its parts' edges do not show them."""
 
 from __future__ import annotations
-
-from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -10,13 +8,12 @@ from numpy.typing import NDArray
 
 from thermscan.coordinates import map_points, pixel_centres
 from thermscan.frozen import dataclass
+from thermscan.layout.outline import polygon_area
 from thermscan.registration.evidence import Evidence, filled, reduced
 from thermscan.registration.geometry.homography import homography_from_corners
-from thermscan.registration.placing.baseline_poses import likely_places, likeness_within, quad_area
+from thermscan.registration.placing.baseline_poses import likely_places, likeness_within
 from thermscan.registration.placing.baseline_raster import BaselineRaster
-from thermscan.registration.placing.baseline_refinement import refine_to_baseline
 from thermscan.registration.placing.outline_candidates import outline_candidates
-from thermscan.registration.placing.refined import Refined
 from thermscan.registration.recordings.drift import Tracker
 from thermscan.registration.recordings.informative_pixels import BLOCK_PX
 
@@ -38,12 +35,6 @@ LEAST_LIKENESS = 0.65
 CLEARLY = 0.12
 # or so much less within the outline. Correlation there is 0.2 to 0.25 at wrong places, 0.5 and more at right ones.
 LEAST_WITHIN, CLEARLY_WITHIN = 0.4, 0.2
-# How much softer than the baseline's a frame may be, in its own pixels; followed so often to see.
-SOFTER_PX, SOFTER_ROUNDS = (0.0, 1.5, 3.0, 4.5), 2
-# A softer picture must be this much more alike to be taken for the frame's.
-SOFT_GAIN = 0.01
-# Refined, a place must not be less alike than this much below the one it was refined from.
-LOST = 0.02
 # Places that differ by no more than this share of the frame's width are one.
 SAME_SHARE = 0.03
 
@@ -60,7 +51,7 @@ class _Place:
 class _Search:
     """What does not change while places are tried."""
 
-    small: Evidence
+    evidence: Evidence
     picture: Float32
     baseline: BaselineRaster
     corners_mm: FloatArray
@@ -79,16 +70,12 @@ class _Search:
             best = _Place(corners, drift.likeness)
         return best
 
-    def likeness_at(self, corners: FloatArray) -> float:
-        """At a place as it stands."""
-        return self._drawn(corners).likeness_at_rest(self.picture)
-
     def _drawn(self, corners: FloatArray) -> Tracker:
         """What the camera would see there, ready to be followed; a small board is cut as finely as a large one."""
         drawn = drawn_baseline(self.picture, self.baseline, homography_from_corners(self.corners_mm, corners))
-        share = quad_area(corners) / self.picture.size
+        share = abs(polygon_area(corners)) / self.picture.size
         block = int(np.clip(round(BLOCK_PX * np.sqrt(share / LARGE_SHARE)), 2, BLOCK_PX))
-        return Tracker(drawn, noise_k=self.small.noise_k, beyond_similarity=(FREEDOM, FREEDOM), block_px=block)
+        return Tracker(drawn, noise_k=self.evidence.noise_k, beyond_similarity=(FREEDOM, FREEDOM), block_px=block)
 
     def likeness_within(self, place: _Place) -> float:
         """Of what lies within the board's outline, as a whole."""
@@ -96,16 +83,13 @@ class _Search:
 
     def likely_outlines(self) -> list[FloatArray]:
         """Outlines in the frame within which the baseline's picture looks likeliest, in one of four turns."""
-        quads = outline_candidates(self.small)
-        turned = [np.roll(quad, turn, axis=0) for quad in quads for turn in range(4)]
-        scored = [(likeness_within(self.picture, self.baseline, each), each) for each in turned]
-        scored.sort(key=lambda pair: -pair[0])
-        return [corners for _, corners in scored[:MOST_OUTLINES]]
+        turned = [np.roll(quad, turn, axis=0) for quad in outline_candidates(self.evidence) for turn in range(4)]
+        return sorted(turned, key=lambda each: -likeness_within(self.picture, self.baseline, each))[:MOST_OUTLINES]
 
 
-def find_by_baseline(evidence: Evidence, baseline: BaselineRaster, *, corners_mm: FloatArray) -> Refined | None:
+def corners_by_baseline(evidence: Evidence, baseline: BaselineRaster, *, corners_mm: FloatArray) -> FloatArray | None:
     """
-    Where the board is, from the baseline's picture alone.
+    Where the board's corners are, from the baseline's picture alone: about as good as if a person had clicked them.
 
     Parameters
     ----------
@@ -116,7 +100,7 @@ def find_by_baseline(evidence: Evidence, baseline: BaselineRaster, *, corners_mm
 
     Returns
     -------
-    Refined or None
+    ndarray of shape (4, 2), or None
         None where no place, or more than one, looks like the baseline's picture.
 
     Notes
@@ -147,31 +131,7 @@ def find_by_baseline(evidence: Evidence, baseline: BaselineRaster, *, corners_mm
     # The outline alone makes places alike: what lies within it decides.
     if any(search.likeness_within(each) > within - CLEARLY_WITHIN for each in near):
         return None
-    # What is out of focus is compared with a picture as much out of focus: a sharp one misleads.
-    softened = [replace(search, baseline=_softened(baseline, corners_mm, best.corners_px, px)) for px in SOFTER_PX]
-    alike = [each.followed(best.corners_px, rounds=SOFTER_ROUNDS).likeness for each in softened]
-    alike[0] += SOFT_GAIN
-    start = small.to_frame(best.corners_px)
-    for k in np.argsort(alike)[::-1]:
-        found = refine_to_baseline(evidence, softened[k].baseline, corners_mm=corners_mm, corners_px=start)
-        # A few pieces of a small board may agree on a wrong place: it must be as alike as where they began.
-        if found is not None:
-            there = softened[k].likeness_at(small.from_frame(found.corners_px))
-            if there > softened[k].likeness_at(best.corners_px) - LOST:
-                return found
-    return None
-
-
-def _softened(
-    baseline: BaselineRaster, corners_mm: FloatArray, corners_px: FloatArray, softer_px: float
-) -> BaselineRaster:
-    """The baseline's picture as out of focus by so many pixels of the frame."""
-    if softer_px == 0:
-        return baseline
-    px_a_mm = np.sqrt(quad_area(corners_px) / quad_area(corners_mm))
-    spread = softer_px / px_a_mm / baseline.mm_per_px
-    soft = cv2.GaussianBlur(filled(baseline.rise_k.astype(np.float32)), (0, 0), spread, borderType=cv2.BORDER_REFLECT)
-    return BaselineRaster(np.where(np.isfinite(baseline.rise_k), soft, np.nan), baseline.mm_per_px)
+    return small.to_frame(best.corners_px)
 
 
 def _could_be(corners: FloatArray, shape: tuple[int, ...]) -> bool:

@@ -1,4 +1,4 @@
-"""Where the board lies if a person says so: corners or landmarks, improved on the frame, in the order that it shows."""
+"""Where the board lies if a person or a baseline says so, improved on the frame, in the order that it shows."""
 
 from __future__ import annotations
 
@@ -78,6 +78,17 @@ def start_from_corners(search: Search, clicks_px: FloatArray, *, u_px: float) ->
         remarks.append("the frame shows too little to improve the given corners; they were taken as they are")
         return Start(clicks_px, False, np.eye(8) * u_px**2, tuple(remarks))
     return Start(search.small.to_frame(as_given.corners_px), True, np.eye(8) * u_px**2, tuple(remarks))
+
+
+def start_from_baseline(search: Search, corners_px: FloatArray, covariance_px2: FloatArray) -> Start:
+    """The likeliest place near where a baseline's picture puts the corners, where bodies or a whole outline hold it."""
+    small, scale = search.small.from_frame(corners_px), search.small.scale
+    best = _likeliest(search, [small], small, u_px=max(CLICK_SCALE_PX * scale, 1.0))
+    rows, cols = search.small.apparent.shape
+    whole = bool(((small >= 0) & (small <= [cols - 1, rows - 1])).all())
+    if best is None or not (best.log_odds >= ENOUGH or (whole and _outline_agrees(best, small, scale))):
+        return Start(corners_px, False, covariance_px2)
+    return Start(search.small.to_frame(best.corners_px), True, covariance_px2)
 
 
 def far_clicks(clicks_px: FloatArray, corners_px: FloatArray) -> list[str]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,19 +15,23 @@ from thermscan.registration.evidence import prepare
 from thermscan.registration.geometry.bend import lens_of_bend
 from thermscan.registration.geometry.heights import height_prior
 from thermscan.registration.geometry.homography import (
+    homography_from_corners,
     place_uncertainty_mm,
 )
 from thermscan.registration.geometry.pose import Pose, pose_from_homography, view_angle_deg
 from thermscan.registration.geometry.rise import pose_with_focal
 from thermscan.registration.placing.baseline_raster import BaselineRaster
-from thermscan.registration.placing.baseline_refinement import combined, refine_to_baseline
 from thermscan.registration.placing.corners import CLICK_PX, checked_corners
 from thermscan.registration.placing.edges import layout_edges
 from thermscan.registration.placing.found_alone import found_alone
-from thermscan.registration.placing.given_places import far_clicks, start_from_corners, start_from_landmarks
+from thermscan.registration.placing.given_places import (
+    far_clicks,
+    start_from_baseline,
+    start_from_corners,
+    start_from_landmarks,
+)
 from thermscan.registration.placing.joint_fit import Placed
-from thermscan.registration.placing.last_fit import CORNER_FLOOR_PX, Job, fitted
-from thermscan.registration.placing.refined import Refined
+from thermscan.registration.placing.last_fit import Job, fitted
 from thermscan.registration.placing.search import start_search
 from thermscan.registration.registration import PartHeight, Registration
 from thermscan.runs.run import Landmark
@@ -43,6 +46,8 @@ FloatArray = NDArray[np.float64]
 PLACE_FACTOR = float(np.sqrt(-2.0 * np.log(0.05))) / 2.0
 # A stated height is said to be seen otherwise where they differ by so many standard uncertainties and so much of it.
 OTHERWISE_DEVIATIONS, OTHERWISE_SHARE = 3.0, 0.35
+# How near the baseline's picture puts a corner, one coordinate.
+BASELINE_PX = 1.0
 
 
 def register_board(
@@ -67,7 +72,7 @@ def register_board(
     landmarks : sequence of Landmark, optional
         Body centres as a person saw them; used where ``corners_px`` is not given.
     baseline_raster : BaselineRaster, optional
-        What good boards looked like: more evidence, robust to temperatures that changed.
+        What good boards looked like: asked where neither outline nor bodies show the place.
     camera : Camera, optional
         For its field of view.
     straighten : bool
@@ -108,15 +113,12 @@ def register_board(
         try:
             found = found_alone(job, bends=bends)
         except CannotJudge:
-            rescued = _by_baseline_alone(job, baseline_raster)
+            rescued = _by_baseline(job, baseline_raster, bends=bends)
             if rescued is None:
                 raise
             method, found = "baseline", rescued
             remarks.append("neither outline nor bodies show where the board lies: found by the baseline's picture")
     remarks += _height_remarks(found, board) + _bend_remarks(found)
-    if baseline_raster is not None and method != "baseline":
-        found, used = _with_baseline(job, baseline_raster, found)
-        method = "baseline" if used and method == "outline" else method
     return registration_of(job, found, method, remarks, bends=bends)
 
 
@@ -157,7 +159,7 @@ def registration_of(job: Job, found: Placed, method: str, remarks: Sequence[str]
 
 def _per_mm_px(found: Placed, board: Board, pose: Pose) -> FloatArray:
     """How far a millimetre of height moves each part's top in the frame; shape (parts,)."""
-    centres = np.array([[part.x_mm, part.y_mm] for part in board.parts]).reshape(-1, 2)
+    centres = _centres_mm(board)
     height = np.maximum(found.heights_mm, 1.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         moved = np.linalg.norm(pose.px(centres, height) - pose.px(centres), axis=1) / height
@@ -192,64 +194,40 @@ def _bend_remarks(found: Placed) -> list[str]:
     return []
 
 
-def _with_baseline(job: Job, baseline: BaselineRaster, found: Placed) -> tuple[Placed, bool]:
-    """The registration improved on the baseline's picture, where the frame shows it."""
-    box = job.board.corners_mm
-    other = refine_to_baseline(job.evidence, baseline, corners_mm=box, corners_px=found.corners_px)
-    if other is None or found.bend_px:
-        return found, False
-    # The raster shows the tops where they were seen from the baseline's own views.
-    spread = other.corner_covariance_px2 + _parallax_covariance_px2(job, found)
-    here = Refined(found.corners_px, found.px_from_mm, found.corner_covariance_px2, found.residual_px)
-    both = combined(here, replace(other, corner_covariance_px2=spread), box)
-    return (
-        replace(
-            found,
-            corners_px=both.corners_px,
-            px_from_mm=both.px_from_mm,
-            corner_covariance_px2=both.corner_covariance_px2,
-            residual_px=both.residual_px,
-        ),
-        True,
-    )
-
-
-def _by_baseline_alone(job: Job, baseline: BaselineRaster | None) -> Placed | None:
+def _by_baseline(job: Job, baseline: BaselineRaster | None, *, bends: bool) -> Placed | None:
+    """Where the baseline's picture puts the corners, as if a person had clicked them; None where it does not."""
     if baseline is None:
         return None
-    from thermscan.registration.placing.baseline_search import find_by_baseline  # noqa: PLC0415
+    from thermscan.registration.placing.baseline_search import corners_by_baseline  # noqa: PLC0415
 
-    found = find_by_baseline(job.evidence, baseline, corners_mm=job.board.corners_mm)
-    if found is None:
+    corners = corners_by_baseline(job.evidence, baseline, corners_mm=job.board.corners_mm)
+    if corners is None:
         return None
-    place = Placed(
-        found.corners_px, found.px_from_mm, found.corner_covariance_px2, found.residual_px,
-        job.prior.mean_mm, job.prior.u_mm, np.zeros(len(job.edges.part), bool),
-    )  # fmt: skip
-    spread = found.corner_covariance_px2 + _parallax_covariance_px2(job, place)
-    return replace(place, corner_covariance_px2=spread + np.eye(8) * CORNER_FLOOR_PX**2)
+    spread = np.eye(8) * BASELINE_PX**2 + _parallax_covariance_px2(job, corners)
+    search = start_search(job.evidence, job.board, job.edges, job.prior)
+    return fitted(job, start_from_baseline(search, corners, spread), bends=bends)
 
 
-def _parallax_covariance_px2(job: Job, found: Placed) -> FloatArray:
+def _parallax_covariance_px2(job: Job, corners_px: FloatArray) -> FloatArray:
     """
     What the parallax of tops leaves open in a picture of the board that was taken from elsewhere; shape (8, 8).
 
     The tops' displacement as a doubt that all corners share, and half of it in each.
     """
-    pose = pose_with_focal(
-        found.px_from_mm,
-        shape=job.shape,
-        corners_mm=job.board.corners_mm,
-        fov_deg=job.evidence.fov_deg,
-        factor=found.focal_factor,
-    )
-    moved = _per_mm_px(found, job.board, pose) * found.heights_mm
+    box, centres = job.board.corners_mm, _centres_mm(job.board)
+    matrix = homography_from_corners(box, corners_px)
+    pose = pose_from_homography(matrix, shape=job.shape, corners_mm=box, fov_deg=job.evidence.fov_deg)
+    moved = np.linalg.norm(pose.px(centres, job.prior.mean_mm) - pose.px(centres), axis=1)
     variance = float(np.mean(moved**2)) if len(moved) else 0.0
     return variance * (np.kron(np.ones((4, 4)), np.eye(2)) + np.eye(8) / 4)
 
 
 def _uncertainty_mm(found: Placed, board: Board) -> float:
-    centres = np.array([[part.x_mm, part.y_mm] for part in board.parts]).reshape(-1, 2)
+    centres = _centres_mm(board)
     points = centres if len(centres) else board.corners_mm.mean(axis=0, keepdims=True)
     u = place_uncertainty_mm(found.px_from_mm, board.corners_mm, found.corner_covariance_px2, points)
     return PLACE_FACTOR * float(np.sqrt((u**2).mean()))
+
+
+def _centres_mm(board: Board) -> FloatArray:
+    return np.array([[part.x_mm, part.y_mm] for part in board.parts]).reshape(-1, 2)
