@@ -64,7 +64,7 @@ def test_the_baseline_finds_a_board_that_its_layout_does_not(view: View) -> None
 
 @pytest.mark.parametrize(("seed", "nearer"), [(4, 2.2), (3, 1.4)])
 def test_the_baseline_finds_a_board_that_the_frame_does_not_hold(seed: int, nearer: float, view: View) -> None:
-    """Of the second an outline seems to show, which is none: by it the place would be 7 pixels off, and said to be sure."""
+    """Of the second an outline seems to show that is none: by it the place would be 7 pixels off, and sure."""
     good = _good_board(_strange_view(100 + seed, view.board))
     near = _strange_view(200 + seed, view.board, changed=True, nearer=nearer)
     found = register_board(near.image, view.board, baseline_raster=good)
