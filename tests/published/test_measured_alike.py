@@ -13,7 +13,7 @@ from scipy import ndimage
 from skimage.measure import regionprops
 
 from tests.regions.rendering import make_board, make_part, make_registration
-from thermscan.regions.inner_body import InnerBody, find_inner_body
+from thermscan.regions.inner_body import InnerBody, find_inner_bodies
 from thermscan.registration.geometry.homography import local_scale
 
 SHAPE = (240, 320)
@@ -31,14 +31,12 @@ def bodies() -> tuple[list[InnerBody], np.ndarray]:
         for k, (x, y, angle) in enumerate(PLACES)
     ]
     found = make_registration(make_board(*parts), px_from_mm)
-    seen = [
-        find_inner_body(
-            part, found, jacobian=local_scale(px_from_mm, [[part.x_mm, part.y_mm]])[0], shape=SHAPE, blur_px=0.6,
-            u_blur_px=0.1, placement_px=0.2,
-        )
-        for part in parts
-    ]  # fmt: skip
-    return seen, found.px(np.array([[part.x_mm, part.y_mm] for part in parts]))
+    middles_mm = np.array([[part.x_mm, part.y_mm] for part in parts])
+    seen = find_inner_bodies(
+        parts, found, jacobians=local_scale(px_from_mm, middles_mm), shape=SHAPE, blur_px=0.6, u_blur_px=0.1,
+        placement_px=np.full(len(parts), 0.2),
+    )  # fmt: skip
+    return seen, found.px(middles_mm)
 
 
 def test_means_are_those_of_ndimage_and_scikit_image():

@@ -19,6 +19,7 @@ from thermscan.regions import reasons
 from thermscan.regions.body_reading import Reading
 from thermscan.regions.measure import _spread_k, measure_parts
 from thermscan.regions.rectify import rectify_frame
+from thermscan.registration.registration import PartHeight
 
 AMBIENT = {"ambient_c": 22.0, "reflected_c": 22.0}
 OBLIQUE = np.array([[1.2, 0.15, 12.0], [-0.12, 1.0, 20.0], [-0.0006, 0.0016, 1.0]])
@@ -182,6 +183,26 @@ def test_a_tall_part_is_read_where_a_slanted_view_shows_its_top():
     assert readings[15.0] == pytest.approx(truth_c, abs=0.6)
     # Without its height the foot's place is read, which shows the body's cooler side.
     assert abs(readings[15.0] - truth_c) < 0.5 * abs(readings[None] - truth_c)
+
+
+@pytest.mark.parametrize(("length_mm", "of_account"), [(20.0, False), (5.0, True)])
+def test_a_height_in_doubt_is_of_account_only_where_it_leaves_too_little_of_the_body(length_mm, of_account):
+    from samples.simulator import place_camera
+
+    board = make_board(make_part(length_mm=length_mm, width_mm=length_mm, height_mm=6.0))
+    pose = place_camera(board, (240, 320), tilt_deg=40.0, azimuth_deg=30.0, fov_deg=35.0)
+    # A slope of heat, which another place of the body's top would read otherwise.
+    rows, cols = np.indices((240, 320))
+    image = ThermalImage(40.0 + 0.1 * cols + 0.05 * rows, 0.03, 1.0, (8.0, 14.0), 0.6)
+    places_k = {}
+    for u_mm in (0.0, 1.0):
+        registration = replace(
+            make_registration(board, pose.px_from_mm / pose.px_from_mm[2, 2]), heights={"U1": PartHeight(6.0, u_mm)}
+        )
+        (found,) = measure_parts(image, registration, board, **AMBIENT, fov_deg=35.0)
+        places_k[u_mm] = sum(line.u_k for line in found.budget if "place" in line.source)
+    assert places_k[0.0] > 0.0
+    assert (places_k[1.0] > 1.5 * places_k[0.0]) is of_account
 
 
 @pytest.mark.parametrize(("slope_k", "bend_k"), [(0.4, 0.0), (0.0, 0.2), (0.3, -0.15)])

@@ -13,7 +13,7 @@ from thermscan.radiometry.angle import emissivity_at_angle
 from thermscan.radiometry.planck import band_radiance, band_temperature_c
 from thermscan.radiometry.surface import surface_temperature
 from thermscan.regions.hiding import hidden_pixels, standing_bodies
-from thermscan.regions.inner_body import find_inner_body
+from thermscan.regions.inner_body import find_inner_bodies
 from thermscan.registration.geometry.homography import local_scale
 from thermscan.registration.geometry.parallax import pose_seen, seen_part
 
@@ -153,15 +153,15 @@ def find_part_pixels(reference: Reference) -> PartPixels:
     standing = standing_bodies(board, registration, pose)
     columns: list[int] = []
     places, labels, shares, emissivity, rings = [], [], [], [], []
-    for index, (part, measured) in enumerate(zip(board.parts, reference.measurements, strict=True)):
-        if not measured.measurable:
-            continue
-        seen = seen_part(part, registration, pose)
-        jacobian = local_scale(registration.px_from_mm, [[seen.x_mm, seen.y_mm]])[0]
-        body = find_inner_body(
-            seen, registration, jacobian=jacobian, shape=image.shape,
-            blur_px=image.blur_px, u_blur_px=image.u_blur_px, placement_px=0.0,
-        )  # fmt: skip
+    told = [index for index, measured in enumerate(reference.measurements) if measured.measurable]
+    seen = [seen_part(board.parts[index], registration, pose) for index in told]
+    bodies = find_inner_bodies(
+        seen, registration,
+        jacobians=local_scale(registration.px_from_mm, np.array([(top.x_mm, top.y_mm) for top in seen]).reshape(-1, 2)),
+        shape=image.shape, blur_px=image.blur_px, u_blur_px=image.u_blur_px, placement_px=np.zeros(len(seen)),
+    )  # fmt: skip
+    for index, body in zip(told, bodies, strict=True):
+        part, measured = board.parts[index], reference.measurements[index]
         inner = np.column_stack([body.cols, body.rows]).astype(np.float64)
         kept = body.without(hidden_pixels(part, registration, standing, inner))
         ring = np.column_stack([body.ring_cols, body.ring_rows]).astype(np.float64)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
@@ -39,58 +41,92 @@ class Reading:
         return len(self.footprint.rows)
 
 
-def read_body(image: ThermalImage, body: InnerBody) -> Reading | None:
-    """Mean, peak and blend of the inner body; None where no pixel has a reading."""
-    values = image.apparent_c[body.rows, body.cols]
-    counts = np.isfinite(values)
-    if not counts.any():
-        return None
-    centre = float(np.median(values[counts]))
-    spread = robust_sd(values[counts], centre=centre)
-    counts &= np.abs(np.where(counts, values, centre) - centre) <= OUTLIER_DEVIATIONS * max(spread, image.noise_k)
-    mean_c = float(values[counts].mean())
-    blend_k, wider_k = _blends_k(image, body, mean_c)
-    return Reading(
-        mean_c=mean_c + blend_k,
-        peak_c=_peak_c(image, body, counts) + blend_k,
-        u_blend_k=float(np.hypot(BLEND_DOUBT * blend_k, wider_k - blend_k)),
-        slope_k_per_px=_slope(values[counts], body.rows[counts], body.cols[counts]),
-        footprint=Footprint(body.rows[counts], body.cols[counts]),
+def read_bodies(image: ThermalImage, bodies: Sequence[InnerBody]) -> list[Reading | None]:
+    """Mean, peak and blend of each inner body; None where no pixel has a reading."""
+    found = [_Clean.of(image, body) for body in bodies]
+    told = [(body, one) for body, one in zip(bodies, found, strict=True) if one is not None]
+    blends = _blends_k(image, [body for body, _ in told], np.array([one.values_c.mean() for _, one in told]))
+    peaks_c = _peaks_c([one for _, one in told])
+    readings = iter(
+        [
+            Reading(
+                mean_c=float(one.values_c.mean()) + blend_k,
+                peak_c=peak_c + blend_k,
+                u_blend_k=float(np.hypot(BLEND_DOUBT * blend_k, wider_k - blend_k)),
+                slope_k_per_px=_slope(one.values_c, one.rows, one.cols),
+                footprint=Footprint(one.rows, one.cols),
+            )
+            for (_, one), (blend_k, wider_k), peak_c in zip(told, blends.tolist(), peaks_c, strict=True)
+        ]
     )
+    return [None if one is None else next(readings) for one in found]
 
 
-def _blends_k(image: ThermalImage, body: InnerBody, mean_c: float) -> tuple[float, float]:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Clean:
+    """A body's pixels without those that have no reading or stand out by themselves."""
+
+    rows: NDArray[np.intp]
+    cols: NDArray[np.intp]
+    values_c: NDArray[np.float64]
+
+    @classmethod
+    def of(cls, image: ThermalImage, body: InnerBody) -> _Clean | None:
+        """None where no pixel has a reading."""
+        values = image.apparent_c[body.rows, body.cols]
+        counts = np.isfinite(values)
+        if not counts.any():
+            return None
+        centre = float(np.median(values[counts]))
+        spread = robust_sd(values[counts], centre=centre)
+        counts &= np.abs(np.where(counts, values, centre) - centre) <= OUTLIER_DEVIATIONS * max(spread, image.noise_k)
+        return cls(body.rows[counts], body.cols[counts], values[counts])
+
+
+def _blends_k(image: ThermalImage, bodies: Sequence[InnerBody], mean_c: NDArray[np.float64]) -> NDArray[np.float64]:
     """
-    What to add to the mean to undo the surroundings' share in it, at the frame's blur and at a wider one.
+    What to add to each mean to undo the surroundings' share in it, at the frame's blur and at a wider one; (n, 2).
 
     Two mean radiances (inner body, ring) are two known mixtures of two unknown ones.
     """
-    ring = image.apparent_c[body.ring_rows, body.ring_cols]
-    ring = ring[np.isfinite(ring)]
-    inner, beside = np.array([[each.inner, each.ring] for each in (body.coverage, body.wider_coverage)]).T
-    if ring.size < LEAST_PIXELS:
-        return 0.0, 0.0
+    if not bodies:
+        return np.zeros((0, 2))
+    rows, cols = (np.concatenate([getattr(body, name) for body in bodies]) for name in ("ring_rows", "ring_cols"))
+    ring_c, of = image.apparent_c[rows, cols], np.repeat(np.arange(len(bodies)), [len(b.ring_rows) for b in bodies])
+    known = np.isfinite(ring_c)
+    radiance = band_radiance(np.append(ring_c[known], mean_c), band_um=image.band)
+    seen, count = radiance[-len(bodies) :], np.bincount(of[known], minlength=len(bodies))
+    around = np.bincount(of[known], weights=radiance[: -len(bodies)], minlength=len(bodies)) / np.maximum(count, 1)
+    shares = [[[each.inner, each.ring] for each in (body.coverage, body.wider_coverage)] for body in bodies]
+    inner, beside = np.moveaxis(np.array(shares), 2, 0)
     apart = np.where(inner > beside, inner - beside, np.nan)
-    radiance = band_radiance(np.append(ring, mean_c), band_um=image.band)
-    seen, around = radiance[-1], radiance[:-1].mean()
-    corrected = band_temperature_c(seen + (1.0 - inner) * (seen - around) / apart, band_um=image.band)
-    blend_k, wider_k = np.where(np.isfinite(corrected), corrected - mean_c, 0.0)
-    return float(blend_k), float(wider_k)
+    corrected = band_temperature_c(seen[:, None] + (1.0 - inner) * (seen - around)[:, None] / apart, band_um=image.band)
+    told = np.isfinite(corrected) & (count >= LEAST_PIXELS)[:, None]
+    return np.where(told, corrected - mean_c[:, None], 0.0)
 
 
-def _peak_c(image: ThermalImage, body: InnerBody, counts: NDArray[np.bool_]) -> float:
-    """The hottest 3 x 3 neighbourhood's median; the hottest pixel would be noise."""
-    rows, cols = body.rows[counts], body.cols[counts]
-    padded = np.full((np.ptp(rows) + 3, np.ptp(cols) + 3), np.nan)
-    padded[rows - rows.min() + 1, cols - cols.min() + 1] = image.apparent_c[rows, cols]
-    # In order, what has no reading last: the median is in the middle of those that have.
-    around = np.sort(sliding_window_view(padded, (3, 3)).reshape(-1, 9), axis=1)
+def _peaks_c(bodies: Sequence[_Clean]) -> list[float]:
+    """Each one's hottest 3 x 3 neighbourhood's median; the hottest pixel would be noise."""
+    if not bodies:
+        return []
+    windows = []
+    for body in bodies:
+        padded = np.full((np.ptp(body.rows) + 3, np.ptp(body.cols) + 3), np.nan)
+        padded[body.rows - body.rows.min() + 1, body.cols - body.cols.min() + 1] = body.values_c
+        windows.append(sliding_window_view(padded, (3, 3)).reshape(-1, 9))
+    of = np.repeat(np.arange(len(bodies)), [len(each) for each in windows])
+    around = np.concatenate(windows)
     known = np.isfinite(around).sum(axis=1)
-    around, known = around[known >= LEAST_PEAK_PIXELS], known[known >= LEAST_PEAK_PIXELS]
-    if not len(known):
-        return float(np.median(image.apparent_c[rows, cols]))
+    enough = known >= LEAST_PEAK_PIXELS
+    # In order, what has no reading last: the median is in the middle of those that have.
+    around, known = np.sort(around[enough], axis=1), known[enough]
     each = np.arange(len(known))
-    return float((0.5 * (around[each, (known - 1) // 2] + around[each, known // 2])).max())
+    peaks_c = np.full(len(bodies), -np.inf)
+    np.maximum.at(peaks_c, of[enough], 0.5 * (around[each, (known - 1) // 2] + around[each, known // 2]))
+    return [
+        float(np.median(body.values_c) if peak_c == -np.inf else peak_c)
+        for body, peak_c in zip(bodies, peaks_c, strict=True)
+    ]
 
 
 def _slope(values: NDArray[np.float64], rows: NDArray[np.intp], cols: NDArray[np.intp]) -> tuple[float, float]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from functools import partial
 from typing import Any
 
 import numpy as np
@@ -18,9 +17,15 @@ from thermscan.radiometry.surface import surface_sensitivities, surface_temperat
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.radiometry.uncertainty import budget_lines, combined_u_k
 from thermscan.regions import reasons
-from thermscan.regions.body_reading import Reading, read_body
+from thermscan.regions.body_reading import Reading, read_bodies
 from thermscan.regions.hiding import Standing, hidden_pixels, standing_bodies
-from thermscan.regions.inner_body import InnerBody, body_scale_px_per_mm, drawn_in, find_inner_body
+from thermscan.regions.inner_body import (
+    InnerBody,
+    body_scales_px_per_mm,
+    drawn_in,
+    find_inner_bodies,
+    shifts_px,
+)
 from thermscan.regions.measurement import BudgetLine, PartMeasurement
 from thermscan.regions.sensor_lines import sensor_lines
 from thermscan.registration.geometry.homography import local_scale, part_uncertainty_mm
@@ -114,21 +119,17 @@ def measure_parts(
         covered = np.zeros(image.shape, dtype=bool)
     # What lies over the board is no surroundings either.
     shown = replace(image, apparent_c=np.where(covered, np.nan, image.apparent_c))
-    seen = [
-        _see_part(
-            shown,
-            registration,
-            part,
-            tops=tops,
-            standing=standing,
-            covered=covered,
-            view_angle_deg=max(float(angle_deg), 0.0),
-            placement_mm=float(u_mm),
-        )
-        for part, tops, angle_deg, u_mm in zip(
-            board.parts, tops_of(board.parts, registration, pose), angles_deg, placement_mm, strict=True
-        )
-    ]
+    tops = tops_of(board.parts, registration, pose)
+    seen = _see_parts(
+        shown,
+        registration,
+        board.parts,
+        tops=tops,
+        standing=standing,
+        covered=covered,
+        view_angles_deg=np.maximum(angles_deg, 0.0),
+        placement_mm=placement_mm,
+    )
     return _with_sensor(_measured(seen, shown, ambient_c=ambient_c, reflected_c=reflected_c), shown)
 
 
@@ -151,45 +152,101 @@ def _with_lines(measurement: PartMeasurement, lines: Sequence[BudgetLine]) -> Pa
     return replace(measurement, budget=budget, u_c=combined_u_k(budget))
 
 
-def _see_part(
+def _see_parts(
     image: ThermalImage,
     registration: Registration,
-    part: Part,
+    parts: Sequence[Part],
     *,
-    tops: Sequence[Part],
+    tops: Sequence[Sequence[Part]],
     standing: Standing,
     covered: NDArray[np.bool_],
-    view_angle_deg: float,
-    placement_mm: float,
-) -> _Seen:
-    jacobian = local_scale(registration.px_from_mm, [[tops[0].x_mm, tops[0].y_mm]])[0]
-    placement_px = placement_mm * float(np.mean(body_scale_px_per_mm(part, jacobian)))
-    look = partial(
-        find_inner_body,
-        registration=registration,
-        jacobian=jacobian,
-        shape=image.shape,
-        blur_px=image.blur_px,
-        u_blur_px=image.u_blur_px,
-        placement_px=placement_px,
-    )
-    body = look(tops[0])
-    bodies = [body]
-    if tops[1:]:
-        places_mm = registration.mm(_places_px(body))
-        drawn = [drawn_in(top, jacobian=jacobian, blur_px=image.blur_px, placement_px=placement_px) for top in tops[1:]]
-        kept = np.all([each.holds(places_mm) for each in drawn], axis=0)
-        always = body.always_seen(kept, _shift_px(tops[1], tops[2], jacobian))
+    view_angles_deg: NDArray[np.float64],
+    placement_mm: NDArray[np.float64],
+) -> list[_Seen]:
+    if not parts:
+        return []
+    jacobians = local_scale(registration.px_from_mm, [[each[0].x_mm, each[0].y_mm] for each in tops])
+    placement_px = placement_mm * body_scales_px_per_mm(parts, jacobians).mean(axis=1)
+    bodies = _at_all_heights(image, registration, tops, jacobians=jacobians, placement_px=placement_px)
+    clear = [
+        [_without_hidden(body, part, registration, standing) for body in own]
+        for part, own in zip(parts, bodies, strict=True)
+    ]
+    readings = iter(read_bodies(image, [body for own in clear for body in own]))
+    return [
+        _seen_of(
+            part,
+            own[0],
+            [next(readings) for _ in own],
+            whole=before[0],
+            covered=covered,
+            view_angle_deg=float(angle_deg),
+            placement_px=float(u_px),
+        )
+        for part, own, before, angle_deg, u_px in zip(parts, clear, bodies, view_angles_deg, placement_px, strict=True)
+    ]
+
+
+def _at_all_heights(
+    image: ThermalImage,
+    registration: Registration,
+    tops: Sequence[Sequence[Part]],
+    *,
+    jacobians: NDArray[np.float64],
+    placement_px: NDArray[np.float64],
+) -> list[list[InnerBody]]:
+    """Each part's inner body; where its height is of account that at the likeliest, the lowest and the highest."""
+
+    def look(numbers: NDArray[np.intp], height: int) -> list[InnerBody]:
+        return find_inner_bodies(
+            [tops[k][height] for k in numbers],
+            registration,
+            jacobians=jacobians[numbers],
+            shape=image.shape,
+            blur_px=image.blur_px,
+            u_blur_px=image.u_blur_px,
+            placement_px=placement_px[numbers],
+        )
+
+    found = [[body] for body in look(np.arange(len(tops)), 0)]
+    doubtful = np.array([k for k, each in enumerate(tops) if len(each) > 1], dtype=np.intp)
+    if not len(doubtful):
+        return found
+    likeliest = [found[k][0] for k in doubtful]
+    of = np.repeat(np.arange(len(doubtful)), [len(body.rows) for body in likeliest])
+    places_mm = registration.mm(np.concatenate([_places_px(body) for body in likeliest]))
+    lowest, highest = ([tops[k][height] for k in doubtful] for height in (1, 2))
+    known: dict[str, Any] = {"jacobians": jacobians[doubtful], "placement_px": placement_px[doubtful]}
+    drawn = [drawn_in(each, blur_px=image.blur_px, **known) for each in (lowest, highest)]
+    kept = np.logical_and(*(each.holds(places_mm, of) for each in drawn))
+    shifts = shifts_px(lowest, highest, jacobians[doubtful])
+    for number, k in enumerate(doubtful):
         # Where the whole range of heights leaves enough of the body it is read there, and its height is of no account.
-        bodies = [always] if always.large_enough else [body, *(look(top) for top in tops[1:])]
-        body = bodies[0]
-    whole = len(body.rows)
-    touched = bool(whole and covered[body.rows, body.cols].mean() > MOST_COVERED)
-    clear = [_without_hidden(each, part, registration, standing) for each in bodies]
-    body, readings = clear[0], [read_body(image, each) for each in clear]
-    reading = readings[0]
-    u_height_k = _spread_k(readings)
-    reason = _reason_against(part, body, reading=reading, whole=whole, touched=touched, view_angle_deg=view_angle_deg)
+        always = likeliest[number].always_seen(kept[of == number], (float(shifts[number, 0]), float(shifts[number, 1])))
+        found[k] = [always] if always.large_enough else found[k]
+        doubtful[number] = -1 if always.large_enough else k
+    again = doubtful[doubtful >= 0]
+    for height in (1, 2):
+        for k, body in zip(again, look(again, height), strict=True):
+            found[k].append(body)
+    return found
+
+
+def _seen_of(
+    part: Part,
+    body: InnerBody,
+    readings: Sequence[Reading | None],
+    *,
+    whole: InnerBody,
+    covered: NDArray[np.bool_],
+    view_angle_deg: float,
+    placement_px: float,
+) -> _Seen:
+    """What is seen of a part on its body; ``whole`` with what is hidden, ``readings`` there and at other heights."""
+    pixels = len(whole.rows)
+    touched = bool(pixels and covered[whole.rows, whole.cols].mean() > MOST_COVERED)
+    reading, u_height_k = readings[0], _spread_k(readings)
+    reason = _reason_against(part, body, reading=reading, whole=pixels, touched=touched, view_angle_deg=view_angle_deg)
     if reason is None and (placement_px > body.margin_px or u_height_k is None):
         reason = reasons.PLACE_UNCERTAIN
     if reading is None or reason is not None:
@@ -246,15 +303,6 @@ def _measured(
     return tuple(
         found[one.part.ref] if one.part.ref in found else _Measured(_unmeasured(one, one.reason)) for one in seen
     )
-
-
-def _shift_px(lowest: Part, highest: Part, jacobian: NDArray[np.float64]) -> tuple[float, float]:
-    """How far the top is seen to move between two heights, along the body's length and width."""
-    way_px = jacobian @ [highest.x_mm - lowest.x_mm, highest.y_mm - lowest.y_mm]
-    axes = lowest.board_from_body(np.array([[1.0, 0.0], [0.0, 1.0]])) - [lowest.x_mm, lowest.y_mm]
-    seen = axes @ jacobian.T
-    along, across = np.abs(seen @ way_px) / np.linalg.norm(seen, axis=1)
-    return float(along), float(across)
 
 
 def _without_hidden(body: InnerBody, part: Part, registration: Registration, standing: Standing) -> InnerBody:

@@ -94,7 +94,7 @@ def tops_of(parts: Sequence[Part], registration: Registration, pose: Pose) -> tu
     tops: list[list[Part]] = [[] if seen_height_mm(part, registration) else [part] for part in parts]
     if asked:
         numbers, heights_mm = np.array([number for number, _ in asked]), np.array([height for _, height in asked])
-        corners = np.array([parts[number].corners_mm() for number in numbers]).reshape(-1, 2)
+        corners = np.array([part.corners_mm() for part in parts])[numbers].reshape(-1, 2)
         risen = pose.px(corners, np.repeat(heights_mm, 4)) - pose.px(corners)
         places = registration.mm(registration.px(corners) + risen).reshape(-1, 4, 2).mean(axis=1)
         for number, (x_mm, y_mm) in zip(numbers, places.tolist(), strict=True):
