@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from thermscan.frozen import dataclass
+from thermscan.heat.definite import inverse_of_definite
 from thermscan.heat.fin import FinGrid, footprints
 from thermscan.heat.heights import USUAL_HEIGHT_MM, standing_mm
 from thermscan.heat.kinds import with_packages
@@ -224,7 +225,7 @@ def join_bodies(
     some = [slice(start, start + AT_ONCE) for start in range(0, len(joint), AT_ONCE)]
     for part in some:
         taken[:, part] = spread.T @ sheet.solve(spread[:, part].toarray())
-    rise = np.asarray(np.linalg.inv(np.diag(joint + body_loss) - taken), dtype=np.float64)
+    rise = inverse_of_definite(np.diag(joint + body_loss) - taken)
     for part in some:
         board[:, part] = sheet.solve(spread @ rise[:, part])
     responses = Responses(board, np.asarray(bodies.shares.T @ board), rise)

@@ -10,6 +10,7 @@ from thermscan.heat.bare import BareCells
 from thermscan.heat.bodies import Bodies, Responses
 from thermscan.heat.cell_equations import CellEquations
 from thermscan.heat.contact import LEAST_OVER_K
+from thermscan.heat.definite import inverse_of_definite
 from thermscan.heat.nonneg import ROUNDING, mean_square_above, solve_nonnegative
 
 # The emissivity taken for bodies against that of the board: a share of the rise, alike for a surface.
@@ -155,7 +156,7 @@ class Found:
         """
         inverse, held = np.zeros_like(self.normal), ~self.free
         at = np.ix_(self.free, self.free)
-        inverse[at] = np.linalg.inv(self.normal[at])
+        inverse[at] = inverse_of_definite(self.normal[at])
         follow = inverse[at] @ self.normal[np.ix_(self.free, held)]
         own = np.diag(self.normal)[held] - np.sum(self.normal[np.ix_(held, self.free)].T * follow, axis=0)
         alone = 1.0 / np.maximum(own, ROUNDING * np.diag(self.normal)[held])

@@ -6,6 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
+from thermscan.heat.definite import solve_definite
+
 # Exchanges of whole sets that make nothing better, before single ones are made (Portugal and others take 10 at most).
 PATIENCE = 5
 # Of the largest diagonal: what rounding makes of 0.
@@ -63,7 +65,7 @@ def solve_nonnegative(
     while True:
         solution = np.zeros(len(right))
         inner = matrix if above.all() else matrix[np.ix_(above, above)]
-        solution[above] = np.linalg.solve(inner, wanted[above])
+        solution[above] = solve_definite(inner, wanted[above])
         slope = matrix @ solution - wanted
         wrong = np.flatnonzero(bounded & np.where(above, solution < -least, slope < -least))
         if not len(wrong):
