@@ -6,8 +6,8 @@ The weights of a place's log odds: a logistic regression of right places against
 
 Every view is another board of one of two makers that share nothing (scenes.py: heights unknown, lenses that bend,
 covers; registration_views.py: flat and warm boards); each is searched for its own layout and for another board's. Told
-are edges, outline and detail of the likeliest place after its last fit; right is within 2 pixels of the search, wrong
-are all others and those of another's layout.
+are edges, outline and detail of the likeliest three places after their last fits; right is what lies within 1.5 pixels
+of the frame. Weights are fitted to the likeliest right and the likeliest wrong place of each view and layout.
 """
 
 from __future__ import annotations
@@ -34,12 +34,12 @@ from thermscan.radiometry.thermal_image import ThermalImage  # noqa: E402
 from thermscan.registration.evidence import prepare  # noqa: E402
 from thermscan.registration.geometry.heights import height_prior  # noqa: E402
 from thermscan.registration.placing.edges import layout_edges  # noqa: E402
-from thermscan.registration.placing.found_alone import last_fits  # noqa: E402
+from thermscan.registration.placing.found_alone import settled  # noqa: E402
 from thermscan.registration.placing.last_fit import Job  # noqa: E402
-from thermscan.registration.placing.search import MOST_DETAIL, MOST_DEVIATIONS, candidates, start_search  # noqa: E402
+from thermscan.registration.placing.search import candidates, start_search, witnesses  # noqa: E402
 
 COLS = (160, 320, 640)
-RIGHT_PX, OTHER_BOARD = 2.0, 500_000
+RIGHT_PX, OTHER_BOARD, LIKELIEST = 1.5, 500_000, 3
 Row = dict[str, object]
 
 
@@ -62,24 +62,26 @@ def rows_of(maker: str, seed: int) -> list[Row]:
 def _searched(image: ThermalImage, board: Board, there_px: np.ndarray | None, *, fov: float | None) -> list[Row]:
     evidence, edges, prior = prepare(image, fov_deg=fov), layout_edges(board), height_prior(board)
     search = start_search(evidence, board, edges, prior)
-    found = candidates(search)
-    fits = last_fits(Job(evidence, board, edges, prior), search, found, bends=True)
-    places = [each.place for each in fits] or found
-    if not places:
-        return []
-    best = max(places, key=lambda each: each.log_odds)
-    right = False
-    if there_px is not None:
-        centres = np.array([[part.x_mm, part.y_mm] for part in board.parts])
-        apart = map_points(search.matrix(best.corners_px), centres) - search.small.from_frame(there_px)
-        right = bool(np.sqrt((apart**2).sum(axis=1).mean()) < RIGHT_PX)
-    told = [min(best.edges, MOST_DEVIATIONS), best.outline, min(best.detail, MOST_DETAIL)]
-    return [{"right": right, "told": told, "log_odds": best.log_odds}]
+    centres = np.array([[part.x_mm, part.y_mm] for part in board.parts])
+    rows: list[Row] = []
+    for each in candidates(search)[:LIKELIEST]:
+        place = settled(Job(evidence, board, edges, prior), search, each.corners_px, bends=True).place
+        off_px = None
+        if there_px is not None:
+            apart = search.small.to_frame(map_points(search.matrix(place.corners_px), centres)) - there_px
+            off_px = float(np.sqrt((apart**2).sum(axis=1).mean()))
+        rows.append({"off_px": off_px, "told": [place.edges, place.outline, place.detail], "log_odds": place.log_odds})
+    return rows
 
 
 def fit(rows: list[Row]) -> None:
     """Weights, and how many of either sort they tell apart."""
-    told = sm.add_constant(np.array([row["told"] for row in rows], dtype=float))
+    likeliest: dict[tuple[object, ...], Row] = {}
+    for row in sorted(rows, key=lambda each: each["log_odds"]):  # type: ignore[arg-type,return-value]
+        row["right"] = row["off_px"] is not None and row["off_px"] < RIGHT_PX  # type: ignore[operator]
+        likeliest[row["maker"], row["seed"], row["off_px"] is None, row["right"]] = row
+    rows = list(likeliest.values())
+    told = sm.add_constant(np.array([witnesses(*row["told"]) for row in rows]))  # type: ignore[misc]
     right = np.array([row["right"] for row in rows], dtype=bool)
     weights = np.where(right, 1.0, right.sum() / (~right).sum())
     result = sm.GLM(right.astype(float), told, family=sm.families.Binomial(), freq_weights=weights).fit()

@@ -34,6 +34,7 @@ from thermscan.registration.placing import (  # noqa: E402
     body_proposals,
     closer,
     decision,
+    detail,
     edge_odds,
     edges,
     found_alone,
@@ -42,6 +43,7 @@ from thermscan.registration.placing import (  # noqa: E402
     own_heights,
     proposals,
     search,
+    tops,
 )
 
 FIFTH = 0.2
@@ -93,10 +95,12 @@ CONSTANTS: tuple[tuple[object, str], ...] = (
     (search, "EDGES_WORTH"),
     (search, "OUTLINE_WORTH"),
     (search, "DETAIL_WORTH"),
-    (search, "SURE"),
     (search, "LIKELY"),
     (search, "HOPEFUL"),
-    (search, "MOST_DETAIL"),
+    (tops, "SAMPLES"),
+    (tops, "CLIP"),
+    (detail, "TOLERANCE"),
+    (detail, "BROAD"),
     (search, "FROM_AFAR"),
     (bodies, "STRAY"),
     (bodies, "BELIEVED"),

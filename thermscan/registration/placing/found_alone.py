@@ -41,28 +41,29 @@ def found_alone(job: Job, *, bends: bool) -> Placed:
         raise CannotJudge("the layout has no parts to settle the board's place by", fix="give corners_px")
     search = start_search(job.evidence, job.board, job.edges, job.prior)
     found = candidates(search)
-    settled = last_fits(job, search, found, bends=bends)
-    places = [each.place for each in settled] + found[len(settled) :]
+    fits = last_fits(job, search, found, bends=bends)
+    places = [each.place for each in fits] + found[len(fits) :]
     best = decide(places, search, job.evidence)
-    for each in settled:
+    for each in fits:
         if each.place is best:
             return each.fit
-    return _settled(job, search, best.corners_px, bends).fit
+    return settled(job, search, best.corners_px, bends).fit
 
 
 def last_fits(job: Job, search: Search, found: list[Candidate], *, bends: bool) -> list[Settled]:
     """Of the candidates, likeliest first, those that may be the place, each after its last fit."""
-    settled: list[Settled] = []
+    fits: list[Settled] = []
     for each in found[:FITTED_MOST]:
-        best = max((other.place.log_odds for other in settled), default=HOPEFUL)
+        best = max((other.place.log_odds for other in fits), default=HOPEFUL)
         if each.log_odds < max(HOPEFUL, best - FIT_GAINS):
             break
-        settled.append(_settled(job, search, each.corners_px, bends))
-    return settled
+        fits.append(settled(job, search, each.corners_px, bends))
+    return fits
 
 
-def _settled(job: Job, search: Search, corners_px: FloatArray, bends: bool) -> Settled:
+def settled(job: Job, search: Search, corners_px: FloatArray, bends: bool) -> Settled:
     """The last fit from corners in the pixels of the search; with no edges to fit, they are known to about a pixel."""
     start = Start(search.small.to_frame(corners_px), True, np.eye(8))
     found = fitted(job, start, bends=bends)
-    return Settled(search.weighed(search.small.from_frame(found.seen_corners_px(job.shape))), found)
+    seen = search.small.from_frame(found.seen_corners_px(job.shape))
+    return Settled(search.weighed(seen, found.heights_mm), found)

@@ -149,18 +149,23 @@ def _starts(small: FloatArray) -> list[FloatArray]:
 
 
 def _likeliest(search: Search, starts: list[FloatArray], given: FloatArray, *, u_px: float) -> Candidate | None:
-    """The best of the places near starts, less what their way from what was given costs; the first if that is sure."""
+    """
+    The best of the starts, and of the places near them, less what their way from what was given costs.
+
+    No slip is looked for where the first start, or a place near it, is likely.
+    """
     best, best_odds = None, -np.inf
     for k, start in enumerate(starts):
-        tried = [search.weighed(place) for place in search.settled(start[None])]
-        if k == 0 and (not tried or tried[0].log_odds < ENOUGH):
+        tried = [search.weighed(start)]
+        if tried[0].log_odds < LIKELY:
+            tried += [search.weighed(place) for place in search.settled(start[None])]
+        if k == 0 and max(each.log_odds for each in tried) < ENOUGH:
             tried.append(search.weighed(search.nearest(start)))
         for candidate in tried:
             away = ((candidate.corners_px - given) ** 2).sum(axis=1)
             odds = candidate.log_odds - float(np.log1p(away / u_px**2).sum())
             if odds > best_odds:
                 best, best_odds = candidate, odds
-        # The first is what was given: no slip is looked for where that holds.
         if k == 0 and best is not None and best_odds >= ENOUGH:
             break
     return best
@@ -170,7 +175,7 @@ def _check_order(search: Search, small: FloatArray, odds: float) -> None:
     """Refuse an order that the parts contradict, and a layout that fits only as its mirror image."""
     for turn in (1, 2, 3):
         place = search.settled(np.roll(small, turn, axis=0)[None])
-        if len(place) and search.weighed(place[0]).log_odds >= max(ENOUGH + AHEAD, odds + OTHERWISE):
+        if len(place) and search.weighed(place[0]).log_odds >= max(ENOUGH, odds + OTHERWISE):
             name = CORNER_NAMES[turn]
             raise InputError(
                 f"the corner given first is the board's {name} corner, as its parts show",
@@ -178,7 +183,7 @@ def _check_order(search: Search, small: FloatArray, odds: float) -> None:
                 fix="give the board's own top left, top right, bottom right, bottom left, however it lies in the frame",
             )
     flipped = [np.roll(small[::-1], turn, axis=0) for turn in range(4)]
-    if max(search.weighed(each).log_odds for each in flipped) >= max(ENOUGH + AHEAD, odds + OTHERWISE):
+    if max(search.weighed(each).log_odds for each in flipped) >= max(ENOUGH, odds + OTHERWISE):
         raise CannotJudge(
             "the parts lie in the frame as in the layout mirrored: it seems to be drawn from the solder side",
             fix="draw it as seen from the component side (x to the right, y down), or check the corners' order",

@@ -9,6 +9,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.coordinates import map_points
 from thermscan.frozen import dataclass
 from thermscan.layout.board import Board
 from thermscan.registration.evidence import Evidence, filled, reduced
@@ -19,22 +20,16 @@ from thermscan.registration.geometry.pose import Pose, pose_from_homography, pos
 from thermscan.registration.geometry.rise import own_rise
 from thermscan.registration.placing.bodies import Bodies, bodies_of, bodies_stand_out, others_odds
 from thermscan.registration.placing.closer import Nearby, nearby, stepped
-from thermscan.registration.placing.detail import (
-    DetailPattern,
-    compressed,
-    detail_odds,
-    detail_pattern,
-    explained,
-    others_detail,
-)
+from thermscan.registration.placing.detail import DetailPattern, compressed, detail_pattern, explained
 from thermscan.registration.placing.edge_odds import EdgeOdds, blurred, edge_odds
 from thermscan.registration.placing.edge_support import edge_support
 from thermscan.registration.placing.edges import LayoutEdges
 from thermscan.registration.placing.moves import moved_to_edges
 from thermscan.registration.placing.outline_candidates import SEARCH_PX, frame_edges
-from thermscan.registration.placing.own_heights import GradientField, gradient_field
+from thermscan.registration.placing.own_heights import GradientField, gradient_field, see_heights
 from thermscan.registration.placing.proposals import proposals
 from thermscan.registration.placing.sites import Sites, sites_of
+from thermscan.registration.placing.tops import Tops, tops_of, tops_stand_out
 
 FloatArray = NDArray[np.float64]
 
@@ -85,14 +80,15 @@ class Candidate:
 # Below the first log odds the bodies are asked besides the outline: a place on half of the edges of the clearest boards
 # (45 deviations) has -18.6 + 1.36 x 22 + 8.7 x 0.4 + 0.67 x 7 = 20, as one had that lay 16 pixels off (19.0). Below the
 # second more places are tried. Below the third there is no hope: most places of other boards' layouts show less.
-SURE, LIKELY, HOPEFUL = 20.0, 14.0, -6.0
+LIKELY, HOPEFUL = 4.0, -5.0
 # Where lines propose places edges are blurred by such a share of the frame's width.
 FROM_AFAR = 1 / 36
 # The witnesses are not independent: their weights are those of a logistic regression of right places, after their last
 # fits, against wrong ones and those of other boards' layouts (1,039 places in 520 views: 240 of
 # tests/benchmarks/placing_odds.py --first 3200 --views 120, which alone are told apart too well to fit weights to, and
 # 280 that were looked at before).
-PRIOR_ODDS, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH, MOST_DEVIATIONS = -18.6, 1.36, 8.7, 0.67, 25.0
+PRIOR_ODDS, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH = -13.1, 2.57, 1.14, 3.58
+NEAR_EDGES, NEAR_OUTLINE = 1.36, 8.7
 # Where one hot spot makes the detail, a body of any layout may cover it: an outline all around (1.2) and detail are not
 # enough where the bodies' edges tell nothing. (-18.6 + 8.7 x 1.2 + 0.67 x 14 = 1.2; a place needs 1.3.)
 MOST_DETAIL = 14.0
@@ -113,6 +109,7 @@ class Search:
     odds: EdgeOdds
     afar: EdgeOdds
     bodies: Bodies
+    tops: Tops
 
     def of_board(self, board: Board, edges: LayoutEdges) -> Search:
         """The same frame searched for another layout."""
@@ -125,6 +122,7 @@ class Search:
             sites=sites_of(edges),
             pattern=detail_pattern(board),
             bodies=bodies_of(board, prior),
+            tops=tops_of(board),
         )
 
     @property
@@ -179,17 +177,20 @@ class Search:
         """Log odds of outline and bodies by their edges, at a few heights, at many places."""
         return edge_support(self.odds, self.sites, self.edges, matrices, self._few_heights(matrices))
 
-    def weighed(self, corners_px: FloatArray) -> Candidate:
-        """A place with what speaks for it."""
+    def weighed(self, corners_px: FloatArray, heights_mm: FloatArray | None = None) -> Candidate:
+        """A place with what speaks for it; the parts as high as they were fitted, or else as their own edges tell."""
         matrix = self.matrix(corners_px)
-        pose = self._pose(matrix)
-        told = detail_odds(self.picture, self.pattern, matrix)
+        pose, centres = self._pose(matrix), self.bodies.centres_mm[0]
+        if heights_mm is None:
+            heights_mm = self._heights_mm(matrix)
+        seen = map_points(np.linalg.inv(matrix), pose.px(centres, heights_mm))
+        tops = tops_stand_out(self.picture, self.tops, matrix, seen - centres)
         return Candidate(
             corners_px,
             bodies_stand_out(self.odds, self.bodies, matrix, pose),
             float(self.edge_support(matrix[None])[0][0]),
-            others_detail(self.picture, self.pattern, matrix).deviations(told),
-            -float(np.expm1(-told)),
+            tops.deviations,
+            tops.share,
         )
 
     def nearest(self, corners_px: FloatArray) -> FloatArray:
@@ -199,7 +200,7 @@ class Search:
         The same every time.
         """
         matrix = self.matrix(corners_px)
-        worth = EDGES_WORTH / others_odds(self.odds, self.bodies, matrix, self._pose(matrix)).spread, OUTLINE_WORTH
+        worth = NEAR_EDGES / others_odds(self.odds, self.bodies, matrix, self._pose(matrix)).spread, NEAR_OUTLINE
         closer = stepped(partial(self._nearby, worth=worth), corners_px, np.random.default_rng(0))
         settled = self.settled(closer[None])
         return settled[0] if len(settled) else closer
@@ -222,6 +223,14 @@ class Search:
         heights = np.stack([self._by_edge(each) for each in self.bodies.heights_mm[:, FEW_HEIGHTS].T])
         shift: FloatArray = self._own_rise(matrices)[:, None] * heights
         return shift
+
+    def _heights_mm(self, matrix: FloatArray) -> FloatArray:
+        """As high as the parts' own edges tell at a place; shape (parts,)."""
+        box, fov_deg = self.board.corners_mm, self.small.fov_deg
+        seen = see_heights(
+            self.field, self.edges, self.prior, matrix, corners_mm=box, shape=self.shape, fov_deg=fov_deg
+        )
+        return seen.weighed.likeliest_mm
 
     def _pose(self, matrix: FloatArray) -> Pose:
         return pose_from_homography(
@@ -255,9 +264,16 @@ def _distinct(places_px: FloatArray) -> NDArray[np.intp]:
     return np.array(kept, dtype=np.intp)
 
 
+def witnesses(edges: float, outline: float, detail: float) -> tuple[float, float, float]:
+    """
+    What enters the log odds: of deviations their logarithm, for those of a hundred tell hardly more than those of ten.
+    """
+    return float(np.log1p(max(edges, 0.0))), outline, float(np.log1p(max(detail, 0.0)))
+
+
 def _log_odds(edges: float, outline: float, detail: float) -> float:
-    edges, detail = min(edges, MOST_DEVIATIONS), min(detail, MOST_DETAIL)
-    return PRIOR_ODDS + EDGES_WORTH * edges + OUTLINE_WORTH * outline + DETAIL_WORTH * detail
+    told = zip((EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH), witnesses(edges, outline, detail), strict=True)
+    return PRIOR_ODDS + sum(worth * each for worth, each in told)
 
 
 def start_search(evidence: Evidence, board: Board, edges: LayoutEdges, prior: HeightPrior) -> Search:
@@ -268,7 +284,7 @@ def start_search(evidence: Evidence, board: Board, edges: LayoutEdges, prior: He
     odds, bodies = edge_odds(gradient_field(small)), bodies_of(board, prior)
     return Search(
         board, edges, prior, small, picture, field, sites_of(edges), detail_pattern(board),
-        odds, blurred(odds, 2 * round(small.apparent.shape[1] * FROM_AFAR / 2) + 1), bodies,
+        odds, blurred(odds, 2 * round(small.apparent.shape[1] * FROM_AFAR / 2) + 1), bodies, tops_of(board),
     )  # fmt: skip
 
 
@@ -288,7 +304,7 @@ def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
     frame, box, fov_deg = frame_edges(search.small), search.board.corners_mm, search.small.fov_deg
     outlines = proposals(frame, search.edges, box, fov_deg=fov_deg)
     found = _tried(search, search.ranked(outlines, afar=True), OUTLINES_TRIED, []) if len(outlines) else []
-    if not thorough or _has(found, SURE):
+    if not thorough or _has(found, LIKELY):
         return found
     # Few frames need them, and scipy.fft is slow to load.
     from thermscan.registration.placing.body_proposals import body_proposals  # noqa: PLC0415
