@@ -72,6 +72,10 @@ def _no_edges(support: Callable[..., tuple[np.ndarray, np.ndarray]]) -> Callable
     return edge_support
 
 
+def _flat(picture: np.ndarray, bodies: tops.Tops, matrix: np.ndarray, shift_mm: np.ndarray) -> tops.Told:
+    return tops.tops_stand_out(picture, bodies, matrix, np.zeros_like(shift_mm))
+
+
 RULES: tuple[tuple[str, object, str, object], ...] = (
     ("outlines are proposed", search, "proposals", _nothing),
     ("bodies are proposed by themselves", search, "body_proposals", _nothing),
@@ -84,6 +88,8 @@ RULES: tuple[tuple[str, object, str, object], ...] = (
     ("bodies' edges as evidence", search, "EDGES_WORTH", 0.0),
     ("detail as evidence", search, "DETAIL_WORTH", 0.0),
     ("outline as evidence", search, "OUTLINE_WORTH", 0.0),
+    ("tops seen at their heights", search, "tops_stand_out", _flat),
+    ("the weakest half of the bodies", bodies, "FEWEST_HALVED", 10**9),
     ("a fit that moved far begins afresh", last_fit, "AFRESH_PX", np.inf),
     ("the lens's bend is fitted", last_fit, "BENT_DEVIATIONS", np.inf),
 )

