@@ -78,7 +78,7 @@ def _flat(picture: np.ndarray, bodies: tops.Tops, matrix: np.ndarray, shift_mm: 
 
 RULES: tuple[tuple[str, object, str, object], ...] = (
     ("outlines are proposed", search, "proposals", _nothing),
-    ("bodies are proposed by themselves", search, "body_proposals", _nothing),
+    ("bodies are proposed by themselves", body_proposals, "body_proposals", _nothing),
     ("bodies' edges rank places", search, "edge_support", _no_edges(search.edge_support)),
     ("places are ranked by detail", search, "explained", lambda _, __, matrices: np.zeros(len(matrices))),
     ("places are moved closer", search, "stepped", lambda _, place, __: place),

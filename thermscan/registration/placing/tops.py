@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
+from thermscan.frozen import dataclass
 from thermscan.layout.board import Board
 from thermscan.registration.placing.detail import (
     BROAD,
