@@ -11,6 +11,7 @@ from thermscan.frozen import dataclass
 from thermscan.layout.outline import polygon_area
 from thermscan.registration.evidence import Evidence, filled, reduced
 from thermscan.registration.geometry.homography import homography_from_corners
+from thermscan.registration.geometry.plausible import plausible
 from thermscan.registration.placing.baseline_poses import likely_places, likeness_within
 from thermscan.registration.placing.baseline_raster import BaselineRaster
 from thermscan.registration.placing.outline_candidates import outline_candidates
@@ -61,7 +62,7 @@ class _Search:
         best = _Place(start, 0.0)
         corners = start
         for _ in range(rounds):
-            if not np.isfinite(corners).all() or not _could_be(corners, self.picture.shape):
+            if not plausible(corners[None], self.corners_mm, start[None])[0]:
                 break
             drift = self._drawn(corners).follow(self.picture)
             corners = map_points(drift.other_from_first, corners)
@@ -132,13 +133,6 @@ def corners_by_baseline(evidence: Evidence, baseline: BaselineRaster, *, corners
     if any(search.likeness_within(each) > within - CLEARLY_WITHIN for each in near):
         return None
     return small.to_frame(best.corners_px)
-
-
-def _could_be(corners: FloatArray, shape: tuple[int, ...]) -> bool:
-    """Convex, the right way round, and not much larger or smaller than the frame."""
-    ahead, behind = np.roll(corners, -1, axis=0) - corners, np.roll(corners, 1, axis=0) - corners
-    cross = ahead[:, 0] * behind[:, 1] - ahead[:, 1] * behind[:, 0]
-    return bool((cross > 0.01 * shape[0] * shape[1]).all() and cross.max() < 4 * shape[0] * shape[1])
 
 
 def drawn_baseline(picture: Float32, baseline: BaselineRaster, px_from_mm: FloatArray) -> Float32:
