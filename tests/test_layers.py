@@ -17,6 +17,7 @@ LEVELS = (
         "visible",
         "errors",
         "frozen",
+        "memory",
         "named_file",
         "scales",
         "robust",

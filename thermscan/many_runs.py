@@ -19,6 +19,7 @@ from thermscan.frozen import dataclass
 from thermscan.inspection import inspect_run
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.baseline_file import read_baseline
+from thermscan.memory import keep_freed_memory
 from thermscan.report.results import results_document
 from thermscan.report.shown import Shown
 from thermscan.runs.fetching import fetch_run, is_url
@@ -208,6 +209,7 @@ def _serve(connection: Connection) -> None:
     """A worker's life: runs in, outcomes out, until the other side is gone."""
     # The person's Ctrl-C goes to the parent, which ends its workers.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    keep_freed_memory()
     try:
         while True:
             connection.send(inspect_one(connection.recv()))

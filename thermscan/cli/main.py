@@ -17,6 +17,7 @@ import click
 from thermscan.cli.terminal import visible_streams
 from thermscan.errors import ThermscanError
 from thermscan.exit_status import BAD_INPUT, CLOSED_PIPE, INTERNAL_FAULT, INTERRUPTED
+from thermscan.memory import keep_freed_memory
 from thermscan.visible import visible
 
 _STREAM_ERRORS = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EBADF)
@@ -77,6 +78,7 @@ class CommandTable(click.Group):
 
     def invoke(self, ctx: click.Context) -> object:
         """Run a command; a closed pipe is caught here, since click would turn it into status 1."""
+        keep_freed_memory()
         try:
             return super().invoke(ctx)
         except BrokenPipeError:
