@@ -12,7 +12,8 @@ from thermscan.errors import CannotJudge, InputError
 from thermscan.frozen import dataclass
 from thermscan.layout.board import Board
 from thermscan.registration.geometry.homography import homography_from_corners
-from thermscan.registration.placing.decision import AHEAD, ENOUGH
+from thermscan.registration.placing.decision import AHEAD, ENOUGH, mirrored
+from thermscan.registration.placing.edges import layout_edges
 from thermscan.registration.placing.landmarks import at_their_feet, fit_landmarks
 from thermscan.registration.placing.search import LIKELY, Candidate, Search
 from thermscan.registration.registration import CORNER_NAMES
@@ -173,21 +174,27 @@ def _likeliest(search: Search, starts: list[FloatArray], given: FloatArray, *, u
 
 def _check_order(search: Search, small: FloatArray, odds: float) -> None:
     """Refuse an order that the parts contradict, and a layout that fits only as its mirror image."""
+    enough = max(ENOUGH, odds + OTHERWISE)
     for turn in (1, 2, 3):
-        place = search.settled(np.roll(small, turn, axis=0)[None])
-        if len(place) and search.weighed(place[0]).log_odds >= max(ENOUGH, odds + OTHERWISE):
+        if _log_odds_near(search, np.roll(small, turn, axis=0)) >= enough:
             name = CORNER_NAMES[turn]
             raise InputError(
                 f"the corner given first is the board's {name} corner, as its parts show",
                 where="corners_px",
                 fix="give the board's own top left, top right, bottom right, bottom left, however it lies in the frame",
             )
-    flipped = [np.roll(small[::-1], turn, axis=0) for turn in range(4)]
-    if max(search.weighed(each).log_odds for each in flipped) >= max(ENOUGH, odds + OTHERWISE):
+    flipped = mirrored(search.board)
+    other = search.of_board(flipped, layout_edges(flipped))
+    if max(_log_odds_near(other, np.roll(small, turn, axis=0)) for turn in range(4)) >= enough:
         raise CannotJudge(
             "the parts lie in the frame as in the layout mirrored: it seems to be drawn from the solder side",
             fix="draw it as seen from the component side (x to the right, y down), or check the corners' order",
         )
+
+
+def _log_odds_near(search: Search, start: FloatArray) -> float:
+    places = [start, *search.settled(start[None])]
+    return max(search.weighed(place).log_odds for place in places)
 
 
 def _outline_agrees(candidate: Candidate, small: FloatArray, scale: float) -> bool:

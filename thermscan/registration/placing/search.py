@@ -301,7 +301,8 @@ def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
     """
     frame, box, fov_deg = frame_edges(search.small), search.board.corners_mm, search.small.fov_deg
     outlines = proposals(frame, search.edges, box, fov_deg=fov_deg)
-    found = _tried(search, search.ranked(outlines, afar=True), OUTLINES_TRIED, []) if len(outlines) else []
+    most = OUTLINES_TRIED if thorough else 1
+    found = _tried(search, search.ranked(outlines, afar=True), most, []) if len(outlines) else []
     if not thorough or _has(found, LIKELY):
         return found
     # Few frames need them, and scipy.fft is slow to load.
