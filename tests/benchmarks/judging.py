@@ -2,7 +2,7 @@
 What inspect finds, and whom it accuses wrongly, on boards that nobody has seen, through files as a user has them.
 
     python tests/benchmarks/judging.py --first 1000 --boards 60 --save trials.jsonl --workers 2
-    python tests/benchmarks/judging.py --tables trials.jsonl [--against older.jsonl]
+    python tests/benchmarks/judging.py --tables trials.jsonl [--against older.jsonl | --short]
 
     python tests/benchmarks/judging.py --first 1000 --boards 60 --save trials.jsonl --seen FOLDER
     python tests/benchmarks/judging.py --first 1000 --boards 60 --save judged-again.jsonl --rejudge FOLDER
@@ -54,7 +54,11 @@ def main() -> int:
         from judging_tables import print_tables
 
         lines = [line for path in given.tables for line in _kept(path)]
-        if given.against:
+        if given.short:
+            from judging_short import print_short
+
+            print_short(lines)
+        elif given.against:
             print_comparison(_kept(given.against), lines)
         else:
             print_tables(lines)
@@ -80,6 +84,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--save", type=Path, default=Path("trials.jsonl"), help="where the lines are added")
     parser.add_argument("--tables", type=Path, nargs="+", help="print the tables of these lines, run nothing")
     parser.add_argument("--against", type=Path, help="with --tables: beside these lines of an older version")
+    parser.add_argument("--short", action="store_true", help="with --tables: one line a seed")
     return parser.parse_args()
 
 
