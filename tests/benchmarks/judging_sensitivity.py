@@ -6,7 +6,8 @@ What each threshold of the judge does to its answers: taken a fifth smaller and 
 FOLDER is what `judging.py --seen FOLDER` kept. One line a change: 'act' on the part at fault, wrong 'act', watches of
 good looks about a part or a place, the mean loss of a look by the judge's own table (`thermscan.judge.deciding`), and
 the mean surprise of a look by its suspicions (the negative logarithm of what was held probable and came true, summed
-over its parts: the lower the better), as it is and with the change. The split of the heat is done once a look.
+over its parts: the lower the better), as it is and with the change. The split of the heat is done once a look, the
+comparison with good runs as well unless it rests on what is changed.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import importlib
 import json
 import os
 import pkgutil
+import re
 import sys
 import warnings
 from collections.abc import Callable, Iterator, Sequence
@@ -31,6 +33,7 @@ for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parents[1]), str(HERE)]
 
+import judging_looks  # noqa: E402
 from judging_lines import Line, acted, false_acts, false_watches, watched  # noqa: E402
 from judging_looks import WAYS, judge_board  # noqa: E402
 from judging_seen import FromSeen  # noqa: E402
@@ -75,7 +78,7 @@ def main() -> int:
     done = {} if given.save is None or not given.save.exists() else _kept(given.save)
     missing = [name for name in names if name not in done]
     if missing:
-        _split_once()
+        _keep_what_stays()
         _BOARDS.extend(FromSeen(path) for path in sorted(given.folder.glob("*.seen"))[: given.boards])
         # Once in this process, so that those forked from it hold each look's split.
         as_it_is = _count(_BOARDS)
@@ -116,6 +119,7 @@ def _changes() -> dict[str, Callable[[], Any]]:
 
 
 def _counted(name: str) -> Count:
+    _ANEW[:] = [name] if _rests_on(name) else []
     with _changes()[name]():
         return _count(_BOARDS)
 
@@ -124,16 +128,45 @@ def _wanted(name: str, only: Sequence[str]) -> bool:
     return not only or any(word.lower() in name.lower() for word in only)
 
 
-def _split_once() -> None:
-    """Keep each look's split: no threshold of the judge changes it."""
-    see, seen = judging.see_heat, {}
+def _keep_what_stays() -> None:
+    """
+    Keep each look's split and what is learned of good runs, which no threshold of the judge changes.
 
-    def once(measurements: Any, *given: Any, **named: Any) -> Any:
-        if id(measurements) not in seen:
-            seen[id(measurements)] = see(measurements, *given, **named)
-        return seen[id(measurements)]
+    A look's comparison with its good runs is kept as well, but made anew while `_ANEW` holds something.
+    """
+    judging.see_heat = _once(judging.see_heat)
+    judging_looks._learn = _once(judging_looks._learn)
+    compare, keep = judging.against_baseline, _once(judging.against_baseline)
 
-    judging.see_heat = once
+    def compared(*given: Any, **named: Any) -> Any:
+        return compare(*given, **named) if _ANEW else keep(*given, **named)
+
+    judging.against_baseline = compared
+
+
+def _once(does: Callable[..., Any]) -> Callable[..., Any]:
+    """The same, told once of each first argument; those live as long as the boards."""
+    told: dict[int, Any] = {}
+
+    def once(given: Any, *more: Any, **named: Any) -> Any:
+        if id(given) not in told:
+            told[id(given)] = does(given, *more, **named)
+        return told[id(given)]
+
+    return once
+
+
+_ANEW: list[str] = []
+# Where looks are compared with good runs.
+OF_GOOD_RUNS = ("against_baseline", "baseline_rule", "board_wide", "expected", "heat_seen", "spread", "unmapped")
+
+
+def _rests_on(name: str) -> bool:
+    """Whether a look's comparison with good runs rests on a threshold; a rule left out may do anything."""
+    folder = Path(next(iter(judge_room.__path__)))
+    named = re.compile(rf"\b{name.partition(' x ')[0]}\b")
+    written = (folder / f"{module}.py" for module in OF_GOOD_RUNS)
+    return name.startswith("without ") or any(named.search(path.read_text(encoding="utf-8")) for path in written)
 
 
 def _count(boards: Sequence[FromSeen]) -> Count:
