@@ -63,7 +63,7 @@ def hold_hidden(
             usual_c = ambient_c + each.expected_k
             hiding = hidden_by(by_ref[each.ref], by_ref, leaning, usual_c=usual_c, excess_k=each.temp_excess_k)
             hold = may_be_hidden(hiding) if hiding else None
-        # The bench is as warm as the air, so that what it makes is known: all of the excess, but for the reading's doubt.
+        # The bench is as warm as the air, and must make all of the excess within the reading's doubt.
         bench_k = leaning.beyond.get(each.ref, 0.0) * each.expected_k
         if hold is None and bench_k > 0.0 and -each.temp_excess_k <= bench_k + 2.0 * each.u_k and each.excess_k < 0:
             hold = MAY_BE_BENCH
