@@ -19,7 +19,7 @@ from thermscan.registration.placing.decision import ENOUGH
 from thermscan.registration.placing.detail import compressed, detail_pattern, explained
 from thermscan.registration.placing.edge_odds import BORDER, EdgeOdds, edge_odds, layer_of
 from thermscan.registration.placing.edges import find_edges, layout_edges
-from thermscan.registration.placing.found_alone import last_fits
+from thermscan.registration.placing.found_alone import beside, last_fits, settled
 from thermscan.registration.placing.last_fit import Job
 from thermscan.registration.placing.outline_candidates import SEARCH_PX, frame_edges, frame_lines, outline_candidates
 from thermscan.registration.placing.own_heights import gradient_field
@@ -74,6 +74,21 @@ def test_a_place_that_is_a_little_off_is_moved_to_where_the_bodies_are(view: Vie
     (there,) = last_fits(Job(evidence, view.board, edges, prior), search, [search.weighed(off)], bends=False)
     assert np.abs(there.place.corners_px - true).max() < 0.5
     assert there.place.log_odds > search.weighed(off).log_odds
+
+
+def test_a_likelier_place_beside_the_likeliest_is_found_and_none_where_that_is_right(
+    view: View, corners: np.ndarray
+) -> None:
+    evidence, edges, prior = prepare(view.image), layout_edges(view.board), height_prior(view.board)
+    job, search = Job(evidence, view.board, edges, prior), start_search(evidence, view.board, edges, prior)
+    true = search.small.from_frame(corners)
+    off = true + np.array([[0.0, 0.0], [5.0, 0.0], [6.0, 3.0], [0.0, 1.0]])
+    start = settled(job, search, true, bends=False)
+    (there,) = beside(job, search, [replace(start, place=search.weighed(off))], bends=False)
+    assert np.abs(there.place.corners_px - true).max() < 0.5
+    again = beside(job, search, [there], bends=False)
+    assert all(np.abs(each.place.corners_px - true).max() < 0.5 for each in again)
+    assert beside(job, search, [], bends=False) == []
 
 
 def test_a_sensors_stripes_hold_no_place_up(view: View) -> None:

@@ -42,7 +42,9 @@ def found_alone(job: Job, *, bends: bool) -> Placed:
     search = start_search(job.evidence, job.board, job.edges, job.prior)
     found = candidates(search)
     fits = last_fits(job, search, found, bends=bends)
-    places = [each.place for each in fits] + found[len(fits) :]
+    rest = found[len(fits) :]
+    fits += beside(job, search, fits, bends=bends)
+    places = [each.place for each in fits] + rest
     best = decide(places, search, job.evidence)
     for each in fits:
         if each.place is best:
@@ -59,6 +61,19 @@ def last_fits(job: Job, search: Search, found: list[Candidate], *, bends: bool) 
             break
         fits.append(settled(job, search, each.corners_px, bends))
     return fits
+
+
+def beside(job: Job, search: Search, fits: list[Settled], *, bends: bool) -> list[Settled]:
+    """
+    The last fit of a likelier place that is near the likeliest, if there is one.
+
+    A fit follows the edges that it has: a place that is right on a part of the board only has enough of them.
+    """
+    if not fits:
+        return []
+    best = max((each.place for each in fits), key=lambda place: place.log_odds)
+    near = search.weighed(search.nearest(best.corners_px))
+    return [settled(job, search, near.corners_px, bends)] if near.log_odds > best.log_odds else []
 
 
 def settled(job: Job, search: Search, corners_px: FloatArray, bends: bool) -> Settled:
