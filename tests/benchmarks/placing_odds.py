@@ -4,10 +4,11 @@ The weights of a place's log odds: a logistic regression of right places against
     python tests/benchmarks/placing_odds.py --first 900 --views 40 --out odds.jsonl
     python tests/benchmarks/placing_odds.py --fit odds.jsonl
 
-Every view is another board of one of two makers that share nothing (scenes.py: heights unknown, lenses that bend,
-covers; registration_views.py: flat and warm boards); each is searched for its own layout and for another board's. Told
-are edges, outline and detail of the likeliest three places after their last fits; right is what lies within 1.5 pixels
-of the frame. Weights are fitted to the likeliest right and the likeliest wrong place of each view and layout.
+Every view is another board of one of three makers that share nothing (scenes.py: heights unknown, lenses that bend,
+covers; registration_views.py: flat and warm boards; and boards of 2 to 16 parts, painted flat and clean, here); each is
+searched for its own layout and for another board's. Told are edges, outline and detail of the likeliest three places
+after their last fits; right is what lies within 1.5 pixels of the search. Weights are fitted to the likeliest right and
+the likeliest wrong place of each view and layout.
 """
 
 from __future__ import annotations
@@ -29,16 +30,17 @@ import statsmodels.api as sm  # noqa: E402
 from tests.benchmarks.registration_views import benchmark_view, part_centres  # noqa: E402
 from tests.benchmarks.scenes import scene  # noqa: E402
 from thermscan.coordinates import map_points  # noqa: E402
-from thermscan.layout.board import Board  # noqa: E402
+from thermscan.layout.board import Board, Part, Surface  # noqa: E402
 from thermscan.radiometry.thermal_image import ThermalImage  # noqa: E402
 from thermscan.registration.evidence import prepare  # noqa: E402
 from thermscan.registration.geometry.heights import height_prior  # noqa: E402
+from thermscan.registration.geometry.homography import homography_from_corners  # noqa: E402
 from thermscan.registration.placing.edges import layout_edges  # noqa: E402
 from thermscan.registration.placing.found_alone import settled  # noqa: E402
 from thermscan.registration.placing.last_fit import Job  # noqa: E402
 from thermscan.registration.placing.search import candidates, start_search, witnesses  # noqa: E402
 
-COLS = (160, 320, 640)
+COLS, SPARSE_COLS = (160, 320, 640), (80, 160, 320)
 RIGHT_PX, OTHER_BOARD, LIKELIEST = 1.5, 500_000, 3
 Row = dict[str, object]
 
@@ -48,15 +50,50 @@ def rows_of(maker: str, seed: int) -> list[Row]:
     cv2.setNumThreads(1)
     cols = COLS[seed % len(COLS)]
     if maker == "scenes":
-        view, other = scene(seed, cols=cols), scene(seed + OTHER_BOARD, cols=160)
+        view, other = scene(seed, cols=cols), scene(seed + OTHER_BOARD, cols=160).board
         image, board, there, fov = view.image, view.board, view.centres_px(top=False), view.fov_deg
+    elif maker == "sparse":
+        cols = SPARSE_COLS[seed % len(SPARSE_COLS)]
+        image, board, there = sparse_view(seed, cols)
+        fov, other = None, sparse_view(seed + OTHER_BOARD, cols)[1]
     else:
-        flat, other_flat = benchmark_view(seed, cols=cols), benchmark_view(seed + OTHER_BOARD, cols=160)
+        flat, other_flat = benchmark_view(seed, cols=cols), benchmark_view(seed + OTHER_BOARD, cols=160).board
         image, board, fov = flat.image, flat.board, None
         there, other = map_points(flat.px_from_mm, part_centres(board)), other_flat
     rows = _searched(image, board, there, fov=fov)
-    rows += _searched(image, other.board, None, fov=fov)
+    rows += _searched(image, other, None, fov=fov)
     return [{"maker": maker, "seed": seed, "cols": cols, **row} for row in rows]
+
+
+def sparse_view(seed: int, cols: int) -> tuple[ThermalImage, Board, np.ndarray]:
+    """A small board of few parts, polygons of even temperatures; and where its parts' centres are seen."""
+    rng = np.random.default_rng([seed, cols, 91])
+    width, height = rng.uniform(60, 160), rng.uniform(40, 100)
+    surface, parts = Surface("plastic", 0.95, 0.02), []
+    wanted = int(rng.choice([2, 4, 8, 16]))
+    for _ in range(2000):
+        size = rng.permutation([rng.uniform(6, 25), rng.uniform(5, 10)])
+        x, y = rng.uniform(size / 2 + 2, [width, height] - size / 2 - 2)
+        tall = float(rng.choice([1.5, 3.5])) if seed % 2 else None
+        part = Part(f"U{len(parts) + 1}", size[0], size[1], x, y, 0.0, surface, height_mm=tall)
+        apart = [np.abs([x - p.x_mm, y - p.y_mm]) - np.add(size, [p.length_mm, p.width_mm]) / 2 for p in parts]
+        parts += [part] if all(each.max() > 1.5 for each in apart) and len(parts) < wanted else []
+    box = np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
+    rows = cols * 3 // 4
+    turn, scale = rng.normal(0, 0.1), min(cols / width, rows / height) * rng.uniform(0.6, 0.9)
+    turned = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    corners = (box - [width / 2, height / 2]) * scale @ turned
+    corners[:2] *= rng.uniform(0.85, 1.0, 2)
+    matrix = homography_from_corners(box, corners + np.array([cols, rows]) / 2)
+    fine = np.full((4 * rows, 4 * cols), 23.0, np.float32)
+    shapes = [(box, 28.0)] + [(part.corners_mm(), 28.0 + rng.choice([0, 1, 2, 4, 8, 15])) for part in parts]
+    for shape_mm, temperature_c in shapes:
+        at = np.round((4 * map_points(matrix, shape_mm) + 1.5) * 16).astype(np.int32)
+        cv2.fillPoly(fine, [at], float(temperature_c), shift=4)
+    seen = cv2.resize(cv2.GaussianBlur(fine, (0, 0), 2.4), (cols, rows), interpolation=cv2.INTER_AREA)
+    frame = seen.astype(np.float64) + rng.normal(0, 0.05, (rows, cols))
+    board = Board("sparse", None, box, 1.6, surface, tuple(parts))
+    return ThermalImage(frame, 0.05, 1.0, (8.0, 14.0), 0.67), board, map_points(matrix, part_centres(board))
 
 
 def _searched(image: ThermalImage, board: Board, there_px: np.ndarray | None, *, fov: float | None) -> list[Row]:
@@ -68,7 +105,7 @@ def _searched(image: ThermalImage, board: Board, there_px: np.ndarray | None, *,
         place = settled(Job(evidence, board, edges, prior), search, each.corners_px, bends=True).place
         off_px = None
         if there_px is not None:
-            apart = search.small.to_frame(map_points(search.matrix(place.corners_px), centres)) - there_px
+            apart = map_points(search.matrix(place.corners_px), centres) - search.small.from_frame(there_px)
             off_px = float(np.sqrt((apart**2).sum(axis=1).mean()))
         rows.append({"off_px": off_px, "told": [place.edges, place.outline, place.detail], "log_odds": place.log_odds})
     return rows
@@ -100,13 +137,14 @@ def main() -> int:
     parser.add_argument("--views", type=int, default=40, help="of each maker")
     parser.add_argument("--first", type=int, default=900)
     parser.add_argument("--out", type=Path, default=Path("odds.jsonl"))
+    parser.add_argument("--makers", nargs="+", default=["scenes", "flat", "sparse"])
     parser.add_argument("--fit", type=Path, nargs="+")
     given = parser.parse_args()
     if given.fit:
         fit([json.loads(line) for path in given.fit for line in path.read_text().splitlines()])
         return 0
     for seed in range(given.first, given.first + given.views):
-        for maker in ("scenes", "flat"):
+        for maker in given.makers:
             with given.out.open("a") as file:
                 file.writelines(json.dumps(row) + "\n" for row in rows_of(maker, seed))
     return 0

@@ -62,7 +62,8 @@ def test_edges_and_detail_stand_out_for_the_right_layout_in_its_right_place_alon
     assert max(each.detail for each in wrong) < right.detail / 2
     assert max(each.log_odds for each in wrong) < 0 < ENOUGH < right.log_odds
     beside = _weighed(view, view.board, corners + 4.0)
-    assert beside.detail < right.detail / 2
+    assert beside.detail < 0.6 * right.detail
+    assert beside.log_odds < 0
     assert beside.edges < right.edges / 2
 
 

@@ -23,7 +23,7 @@ FloatArray = NDArray[np.float64]
 
 # What a corner's way from its click costs in log odds: a click is good to about 1.5 pixels, with Cauchy tails (a slip).
 CLICK_SCALE_PX = 1.5
-# Another order than the one given must be likelier by so much, and likely by itself: what is given is evidence, too.
+# Another order than the one given must be likelier by so much, and rather true than not: what is given is evidence.
 OTHERWISE = 2 * AHEAD
 # A corner that the frame's evidence moves by more than this is named as wrong.
 WRONG_CLICK_PX = 5.0
@@ -174,7 +174,7 @@ def _likeliest(search: Search, starts: list[FloatArray], given: FloatArray, *, u
 
 def _check_order(search: Search, small: FloatArray, odds: float) -> None:
     """Refuse an order that the parts contradict, and a layout that fits only as its mirror image."""
-    enough = max(ENOUGH, odds + OTHERWISE)
+    enough = max(0.0, odds + OTHERWISE)
     for turn in (1, 2, 3):
         if _log_odds_near(search, np.roll(small, turn, axis=0)) >= enough:
             name = CORNER_NAMES[turn]

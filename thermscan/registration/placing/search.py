@@ -77,17 +77,18 @@ class Candidate:
         return _log_odds(self.edges, self.outline, self.detail)
 
 
-# More places are tried, and the bodies are asked besides the outline, until one has the first log odds: of the 1,100
-# likeliest wrong places of 550 views two reach it. Below the second there is no hope: most places of other boards'
-# layouts show less, and one right place in a hundred.
+# More places are tried, and the bodies are asked besides the outline, until one has the first log odds: of the 1,000
+# likeliest wrong places four reach it. Below the second there is no hope: of places of other boards' layouts one in
+# twenty shows more, and of right ones 99 in a hundred do.
 LIKELY, HOPEFUL = 4.0, -5.0
 # Where lines propose places edges are blurred by such a share of the frame's width.
 FROM_AFAR = 1 / 36
 # The witnesses are not independent: their weights are those of a logistic regression of right places, after their last
-# fits, against wrong ones and those of other boards' layouts (the likeliest of either sort in 550 views, 1,634 places:
-# tests/benchmarks/placing_odds.py --first 33000 --views 140, --first 34000 --views 55, and 160 views that had been
-# looked at).
-PRIOR_ODDS, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH = -13.5, 2.65, 1.48, 3.58
+# fits, against wrong ones and those of other boards' layouts (992 and 1,032 places, the likeliest of either sort, in
+# 710 views of three makers by tests/benchmarks/placing_odds.py, seeds 33000 to 37101, and 160 that were looked at).
+PRIOR_ODDS, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH = -9.2, 2.9, 3.5, 1.25
+# So many deviations double the density (2, 3 and 4 fit alike; 0.5, the logarithm itself, fits worse).
+DOUBLING = 3.0
 # Near a place, what the edges of bodies and outline are worth to each other: of the same regression without logarithms.
 NEAR_EDGES, NEAR_OUTLINE = 1.36, 8.7
 
@@ -120,7 +121,7 @@ class Search:
             sites=sites_of(edges),
             pattern=detail_pattern(board),
             bodies=bodies_of(board, prior),
-            tops=tops_of(board),
+            tops=tops_of(board, max(self.shape)),
         )
 
     @property
@@ -264,9 +265,15 @@ def _distinct(places_px: FloatArray) -> NDArray[np.intp]:
 
 def witnesses(edges: float, outline: float, detail: float) -> tuple[float, float, float]:
     """
-    What enters the log odds: of deviations their logarithm, for those of a hundred tell hardly more than those of ten.
+    What enters the log odds: of deviations the logarithm of a density with Cauchy's tails, as for edges and heights.
+
+    A few deviations tell nothing, and those of a hundred hardly more than those of thirty.
     """
-    return float(np.log1p(max(edges, 0.0))), outline, float(np.log1p(max(detail, 0.0)))
+    return _of_deviations(edges), outline, _of_deviations(detail)
+
+
+def _of_deviations(deviations: float) -> float:
+    return float(np.log1p((max(deviations, 0.0) / DOUBLING) ** 2))
 
 
 def _log_odds(edges: float, outline: float, detail: float) -> float:
@@ -280,10 +287,11 @@ def start_search(evidence: Evidence, board: Board, edges: LayoutEdges, prior: He
     picture = compressed(filled(small.apparent))
     field = gradient_field(small, SEARCH_BLUR_PX)
     odds, bodies = edge_odds(gradient_field(small)), bodies_of(board, prior)
+    afar = blurred(odds, 2 * round(small.apparent.shape[1] * FROM_AFAR / 2) + 1)
+    tops = tops_of(board, max(small.apparent.shape))
     return Search(
-        board, edges, prior, small, picture, field, sites_of(edges), detail_pattern(board),
-        odds, blurred(odds, 2 * round(small.apparent.shape[1] * FROM_AFAR / 2) + 1), bodies, tops_of(board),
-    )  # fmt: skip
+        board, edges, prior, small, picture, field, sites_of(edges), detail_pattern(board), odds, afar, bodies, tops
+    )
 
 
 def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
