@@ -193,8 +193,8 @@ def _check_order(search: Search, small: FloatArray, odds: float) -> None:
 
 
 def _log_odds_near(search: Search, start: FloatArray) -> float:
-    places = [start, *search.settled(start[None])]
-    return max(search.weighed(place).log_odds for place in places)
+    """Of the place that the edges near a start make of it, or the start itself."""
+    return search.weighed([start, *search.settled(start[None])][-1]).log_odds
 
 
 def _outline_agrees(candidate: Candidate, small: FloatArray, scale: float) -> bool:

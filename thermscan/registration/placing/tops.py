@@ -13,7 +13,6 @@ from thermscan.registration.placing.detail import (
     BROAD,
     INSET,
     LEAST_SHARE,
-    SINGULAR,
     Float32Array,
     Raster,
     broad,
@@ -35,6 +34,8 @@ CLIP = 4.0
 # So many places each way are tried for the picture, as it is and mirrored both ways; those nearer than two steps to
 # where it belongs are not counted as elsewhere.
 STEPS, NEAREST_STEPS = 4, 2
+# Tops that are alike on the raster explain the same: their normal equations are held up by so much.
+ALIKE = 1e-4
 # A top of which nothing is inside is no direction: it is not made longer than this allows.
 LEAST_LENGTH = 1e-9
 
@@ -129,7 +130,9 @@ def tops_stand_out(picture: Float32Array, tops: Tops, px_from_mm: FloatArray, sh
     basis = _basis(tops, _on_board(tops, shift_mm))
     views = np.array([detail.ravel(), *_moved(detail)])
     across = views @ basis
-    told = -np.log(np.maximum(1 - (across @ _inverse(basis) * across).sum(axis=1) / power, 1e-9))
+    alike = (basis.T @ basis).toarray().astype(np.float64) + ALIKE * np.eye(basis.shape[1])
+    share = (across * np.linalg.solve(alike, across.T).T).sum(axis=1) / power
+    told = -np.log(np.maximum(1 - share, 1e-9))
     others = told[1:]
     return Told(float(-np.expm1(-told[0])), float((told[0] - others.mean()) / max(others.std(), 1e-9)))
 
@@ -163,14 +166,6 @@ def _basis(tops: Tops, corners_mm: FloatArray) -> csr_array:
     first = np.cumsum([0, *(len(each) for each in values)])
     by_top = csr_array((np.concatenate(values), np.concatenate(places), first), shape=(len(cells), rows * cols))
     return by_top.T
-
-
-def _inverse(basis: csr_array) -> FloatArray:
-    """Of the products of the columns; without directions that hardly any power is in: bodies that are alike."""
-    power, turn = np.linalg.eigh((basis.T @ basis).toarray().astype(np.float64))
-    sound = power > SINGULAR * power[-1]
-    result: FloatArray = turn[:, sound] / power[sound] @ turn[:, sound].T
-    return result
 
 
 def _moved(raster: Float32Array) -> list[Float32Array]:
