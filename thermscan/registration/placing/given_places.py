@@ -157,8 +157,8 @@ def _likeliest(search: Search, starts: list[FloatArray], given: FloatArray, *, u
     """
     best, best_odds = None, -np.inf
     for k, start in enumerate(starts):
-        tried = [search.weighed(start)]
-        if tried[0].log_odds < LIKELY:
+        tried = [search.weighed(start)] if k == 0 else []
+        if k or tried[0].log_odds < LIKELY:
             tried += [search.weighed(place) for place in search.settled(start[None])]
         if k == 0 and max(each.log_odds for each in tried) < ENOUGH:
             tried.append(search.weighed(search.nearest(start)))
