@@ -35,6 +35,7 @@ from thermscan.radiometry.thermal_image import ThermalImage  # noqa: E402
 from thermscan.registration.evidence import prepare  # noqa: E402
 from thermscan.registration.geometry.heights import height_prior  # noqa: E402
 from thermscan.registration.geometry.homography import homography_from_corners  # noqa: E402
+from thermscan.registration.placing.decision import ENOUGH  # noqa: E402
 from thermscan.registration.placing.edges import layout_edges  # noqa: E402
 from thermscan.registration.placing.found_alone import settled  # noqa: E402
 from thermscan.registration.placing.last_fit import Job  # noqa: E402
@@ -118,6 +119,9 @@ def fit(rows: list[Row]) -> None:
         row["right"] = row["off_px"] is not None and row["off_px"] < RIGHT_PX  # type: ignore[operator]
         likeliest[row["maker"], row["seed"], row["off_px"] is None, row["right"]] = row
     rows = list(likeliest.values())
+    stated = {name: np.array([row["log_odds"] for row in rows if row["right"] == name]) for name in (True, False)}
+    lost, taken = (stated[True] < ENOUGH).sum(), (stated[False] >= ENOUGH).sum()
+    print(f"as they are: {lost} of {len(stated[True])} right refused, {taken} of {len(stated[False])} wrong taken")
     told = sm.add_constant(np.array([witnesses(*row["told"]) for row in rows]))  # type: ignore[misc]
     right = np.array([row["right"] for row in rows], dtype=bool)
     weights = np.where(right, 1.0, right.sum() / (~right).sum())

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -11,8 +13,10 @@ from thermscan.coordinates import map_points
 from thermscan.layout.board import Board
 from thermscan.registration.evidence import filled, prepare
 from thermscan.registration.geometry.homography import homography_from_corners
-from thermscan.registration.placing.detail import compressed
-from thermscan.registration.placing.tops import Told, tops_of, tops_stand_out
+from thermscan.registration.placing import tops as tops_module
+from thermscan.registration.placing.detail import compressed, covered, seen_detail, without_broad
+from thermscan.registration.placing.tops import CLIP, Told, tops_of, tops_stand_out
+from thermscan.robust import robust_sd
 
 
 def _told(picture: np.ndarray, board: Board, matrix: np.ndarray, shift_mm: np.ndarray | None = None) -> Told:
@@ -31,17 +35,24 @@ def high() -> Scene:
     return next(view for view in views if view.tilt_deg > 40 and len(view.board.parts) > 40)
 
 
-def test_bodies_that_are_alike_explain_as_much_as_least_squares_do(view: View) -> None:
-    """The share explained is that of a least squares fit of the bodies alone (numpy.linalg.lstsq)."""
-    picture, tops = _picture(view), tops_of(view.board)
-    told = _told(picture, view.board, view.px_from_mm)
+def test_the_share_explained_is_that_of_a_least_squares_fit_of_the_bodies(view: View) -> None:
+    """Against numpy.linalg.lstsq on what each body looks like on the raster, drawn here by itself."""
+    board, tops = view.board, tops_of(view.board)
+    told = _told(_picture(view), board, view.px_from_mm)
+    detail, _ = seen_detail(_picture(view), tops.raster, view.px_from_mm, tops.inside)
+    limit = CLIP * robust_sd(detail[tops.inside > 0], centre=0.0)
+    detail = np.clip(detail, -limit, limit).ravel()
+    bodies = [covered(tops.raster.cells(part.corners_mm()), tops.raster.shape) for part in board.parts]
+    columns = np.array([without_broad(each, tops.inside).ravel() for each in bodies]).T
+    left = detail - columns @ np.linalg.lstsq(columns, detail, rcond=None)[0]
+    assert told.share == pytest.approx(1 - (left @ left) / (detail @ detail), abs=2e-3)
     assert 0.3 < told.share < 1
-    doubled = Board(
-        view.board.name, None, view.board.corners_mm, 1.6, view.board.surface, view.board.parts + view.board.parts[:3]
-    )
-    again = _told(picture, doubled, view.px_from_mm)
-    assert again.share == pytest.approx(told.share, abs=1e-3)
-    assert tops.shapes_mm.shape == (len(view.board.parts), 4, 2)
+
+
+def test_bodies_that_are_alike_explain_no_more_than_one_of_them(view: View) -> None:
+    told = _told(_picture(view), view.board, view.px_from_mm)
+    doubled = replace(view.board, parts=view.board.parts + view.board.parts[:3])
+    assert _told(_picture(view), doubled, view.px_from_mm).share == pytest.approx(told.share, abs=1e-3)
 
 
 def test_offset_and_gain_of_the_picture_change_nothing(view: View) -> None:
@@ -73,3 +84,10 @@ def test_tops_that_a_wild_view_puts_beside_the_board_tell_as_little_as_any_other
 def test_a_picture_without_detail_tells_nothing(view: View) -> None:
     flat = np.zeros(view.image.shape, np.float32)
     assert _told(flat, view.board, view.px_from_mm) == Told(0.0, 0.0)
+
+
+def test_a_picture_that_is_everywhere_the_same_stands_out_from_itself_by_nothing(
+    view: View, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(tops_module, "_moved", lambda detail: [detail.ravel()] * 3)
+    assert _told(_picture(view), view.board, view.px_from_mm).deviations == pytest.approx(0.0, abs=1e-3)

@@ -46,8 +46,6 @@ FloatArray = NDArray[np.float64]
 PLACE_FACTOR = float(np.sqrt(-2.0 * np.log(0.05))) / 2.0
 # A stated height is said to be seen otherwise where they differ by so many standard uncertainties and so much of it.
 OTHERWISE_DEVIATIONS, OTHERWISE_SHARE = 3.0, 0.35
-# How near the baseline's picture puts a corner, one coordinate.
-BASELINE_PX = 1.0
 
 
 def register_board(
@@ -203,7 +201,7 @@ def _by_baseline(job: Job, baseline: BaselineRaster | None, *, bends: bool) -> P
     corners = corners_by_baseline(job.evidence, baseline, corners_mm=job.board.corners_mm)
     if corners is None:
         return None
-    spread = np.eye(8) * BASELINE_PX**2 + _parallax_covariance_px2(job, corners)
+    spread = np.eye(8) * CLICK_PX**2 + _parallax_covariance_px2(job, corners)
     search = start_search(job.evidence, job.board, job.edges, job.prior)
     return fitted(job, start_from_baseline(search, corners, spread), bends=bends)
 

@@ -77,19 +77,22 @@ class Candidate:
         return _log_odds(self.edges, self.outline, self.detail)
 
 
-# More places are tried, and the bodies are asked besides the outline, until one has the first log odds: of the 1,000
+# More places are tried, and the bodies are asked besides the outline, until one has the first log odds: of 2,024
 # likeliest wrong places four reach it. Below the second there is no hope: of places of other boards' layouts one in
 # twenty shows more, and of right ones 99 in a hundred do.
 LIKELY, HOPEFUL = 4.0, -5.0
 # Where lines propose places edges are blurred by such a share of the frame's width.
 FROM_AFAR = 1 / 36
 # The witnesses are not independent: their weights are those of a logistic regression of right places, after their last
-# fits, against wrong ones and those of other boards' layouts (992 and 1,032 places, the likeliest of either sort, in
-# 710 views of three makers by tests/benchmarks/placing_odds.py, seeds 33000 to 37101, and 160 that were looked at).
+# fits, against wrong ones and those of other boards' layouts (992 and 2,024 places, the likeliest of either sort, in
+# 852 views of three makers by tests/benchmarks/placing_odds.py, seeds 33000 to 37116, and 160 that were looked at;
+# half of them with 160 samples along the board for the tops, which are 120 now).
 PRIOR_ODDS, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH = -9.2, 2.9, 3.5, 1.25
-# So many deviations double the density (2, 3 and 4 fit alike; 0.5, the logarithm itself, fits worse).
+# So many deviations double the density (1, 2, 3 and 4 leave a loss of 0.051, 0.048, 0.049 and 0.050 in cross-
+# validation, a plain logarithm of the deviations 0.056).
 DOUBLING = 3.0
-# Near a place, what the edges of bodies and outline are worth to each other: of the same regression without logarithms.
+# Near a place, what the edges of bodies, by deviations, and outline are worth there: of the regression before this one,
+# whose deviations entered as they are (520 views); not fitted anew.
 NEAR_EDGES, NEAR_OUTLINE = 1.36, 8.7
 
 

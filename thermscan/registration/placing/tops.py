@@ -29,7 +29,8 @@ FloatArray = NDArray[np.float64]
 # the frame's (160 tell a place that is 2 to 6 pixels off no better, 72 less: area under the curve 0.983 and 0.962 where
 # 120 have 0.981, of 251 right and 25 wrong places).
 SAMPLES = 120
-# One hot body may not outweigh all others: detail counts up to so many robust deviations.
+# One hot body may not outweigh all others: detail counts up to so many robust deviations (of all of it, places that are
+# 2 to 6 pixels off are told by an area of 0.977 under the curve, up to its 95th percentile 0.980, so 0.983).
 CLIP = 4.0
 # So many places each way are tried for the picture, as it is and mirrored both ways; those nearer than two steps to
 # where it belongs are not counted as elsewhere.
