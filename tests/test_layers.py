@@ -22,6 +22,7 @@ LEVELS = (
         "scales",
         "robust",
         "smoothing",
+        "definite",
         "exit_status",
         "coordinates",
         "resources",

@@ -78,11 +78,8 @@ def bare_pixels(board: Board, *, shape: tuple[int, int], mm_per_px: float, margi
         r0, r1 = (int(np.clip((part.y_mm + s * reach) / mm_per_px + s, 0, rows)) for s in (-1, 1))
         if c0 >= c1 or r0 >= r1:
             continue
-        window = np.stack(np.meshgrid(x[c0:c1], y[r0:r1]), axis=-1)
-        body = part.body_from_board(window.reshape(-1, 2)).reshape(window.shape)
-        near = (np.abs(body[..., 0]) < part.length_mm / 2 + margin) & (
-            np.abs(body[..., 1]) < part.width_mm / 2 + margin
-        )
+        along, across = part.along_and_across(x[c0:c1], y[r0:r1, None])
+        near = (np.abs(along) < part.length_mm / 2 + margin) & (np.abs(across) < part.width_mm / 2 + margin)
         bare[r0:r1, c0:c1] &= ~near
     return bare
 

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from thermscan.definite import inverse_of_definite
 from thermscan.frozen import dataclass
-from thermscan.heat.definite import inverse_of_definite
 from thermscan.heat.fin import FinGrid, footprints
 from thermscan.heat.heights import USUAL_HEIGHT_MM, standing_mm
 from thermscan.heat.kinds import with_packages

@@ -132,23 +132,23 @@ def footprints(board: Board, grid: FinGrid, parts: tuple[Part, ...] | None = Non
     chosen = board.parts if parts is None else parts
     number = grid.numbers()
     rows, cols = grid.inside.shape
-    lines, columns, weights = [], [], []
+    shapes: dict[tuple[float, float, int, int], NDArray[np.float64]] = {}
+    at = [np.zeros(0, dtype=np.intp)]
     for index, part in enumerate(chosen):
         step = min(min(part.length_mm, part.width_mm) / FOOTPRINT_POINTS, min(grid.dx_mm, grid.dy_mm) / 3)
         n_long, n_wide = (min(max(int(np.ceil(side / step)), 2), 400) for side in (part.length_mm, part.width_mm))
-        along = (np.arange(n_long) + 0.5) / n_long - 0.5
-        across = (np.arange(n_wide) + 0.5) / n_wide - 0.5
-        body = np.stack(np.meshgrid(along * part.length_mm, across * part.width_mm), axis=-1).reshape(-1, 2)
-        points = part.board_from_body(body)
+        shape = part.length_mm, part.width_mm, n_long, n_wide
+        if shape not in shapes:
+            along = (np.arange(n_long) + 0.5) / n_long - 0.5
+            across = (np.arange(n_wide) + 0.5) / n_wide - 0.5
+            body = np.stack(np.meshgrid(along * part.length_mm, across * part.width_mm), axis=-1)
+            shapes[shape] = body.reshape(-1, 2)
+        points = part.board_from_body(shapes[shape])
         col, row = np.floor(points[:, 0] / grid.dx_mm).astype(int), np.floor(points[:, 1] / grid.dy_mm).astype(int)
         on = (col >= 0) & (row >= 0) & (col < cols) & (row < rows)
         cells = number[row[on], col[on]]
-        found, counts = np.unique(cells[cells >= 0], return_counts=True)
-        lines.append(found)
-        columns.append(np.full(len(found), index))
-        weights.append(counts / max(counts.sum(), 1))
-    if not chosen:
-        return sparse.csc_matrix((grid.cells, 0))
-    return sparse.csc_matrix(
-        (np.concatenate(weights), (np.concatenate(lines), np.concatenate(columns))), shape=(grid.cells, len(chosen))
-    )
+        at.append(index * grid.cells + cells[cells >= 0])
+    found, counts = np.unique(np.concatenate(at), return_counts=True)
+    columns, lines = np.divmod(found, max(grid.cells, 1))
+    weights = counts / np.bincount(columns, counts, minlength=len(chosen))[columns]
+    return sparse.csc_matrix((weights, (lines, columns)), shape=(grid.cells, len(chosen)))

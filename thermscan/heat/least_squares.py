@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from thermscan.definite import inverse_of_definite
 from thermscan.frozen import dataclass
 from thermscan.heat.bare import BareCells
 from thermscan.heat.bodies import Bodies, Responses
 from thermscan.heat.cell_equations import CellEquations
 from thermscan.heat.contact import LEAST_OVER_K
-from thermscan.heat.definite import inverse_of_definite
 from thermscan.heat.nonneg import ROUNDING, mean_square_above, solve_nonnegative
 
 # The emissivity taken for bodies against that of the board: a share of the rise, alike for a surface.

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
-from thermscan.heat.definite import solve_definite
+from thermscan.definite import solve_definite
 
 # Exchanges of whole sets that make nothing better, before single ones are made (Portugal and others take 10 at most).
 PATIENCE = 5

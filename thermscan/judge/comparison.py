@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import field
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import stdtr
 
 from thermscan.frozen import dataclass
@@ -159,14 +160,31 @@ def difference_u_k(one: PartMeasurement, others: Sequence[PartMeasurement]) -> f
     >>> round(difference_u_k(one(camera, noise), [one(camera, noise)]), 3)
     0.424
     """
-    mine, theirs = _shared_k(one), [_shared_k(other) for other in others]
+    contrast = np.append(1.0, np.full(len(others), -1.0 / len(others)))
+    return float(contrasts_u_k([one, *others], contrast[None])[0])
+
+
+def contrasts_u_k(measurements: Sequence[PartMeasurement], contrasts: NDArray[np.float64]) -> NDArray[np.float64]:
+    """
+    The same of weighted sums of parts' temperatures, all in one product.
+
+    Parameters
+    ----------
+    measurements : sequence of PartMeasurement
+    contrasts : ndarray of shape (m, n)
+        Weights of the parts in the given order, such as 1 for a part and -1/k for each of its k peers.
+
+    Returns
+    -------
+    ndarray of shape (m,)
+    """
+    shared = [_shared_k(each) for each in measurements]
     # In one order, so that the same sum comes out of every process.
-    names = dict.fromkeys([*mine, *(name for each in theirs for name in each)])
-    count = len(others)
-    variance = sum((mine.get(name, 0.0) - sum(each.get(name, 0.0) for each in theirs) / count) ** 2 for name in names)
-    variance += _own_variance(one)
-    variance += sum(_own_variance(other) for other in others) / count**2
-    return float(np.sqrt(variance))
+    names = dict.fromkeys(name for each in shared for name in each)
+    effects_k = np.array([[each.get(name, 0.0) for name in names] for each in shared]).reshape(len(shared), len(names))
+    own_k2 = np.array([_own_variance(each) for each in measurements])
+    result: NDArray[np.float64] = np.sqrt(((contrasts @ effects_k) ** 2).sum(axis=1) + contrasts**2 @ own_k2)
+    return result
 
 
 def own_u_k(measurement: PartMeasurement) -> float:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from thermscan.frozen import dataclass
 from thermscan.heat.split import HeatSplit
 from thermscan.judge import thresholds
-from thermscan.judge.comparison import Comparison, alike_u_k, difference_u_k
+from thermscan.judge.comparison import Comparison, alike_u_k, contrasts_u_k
 from thermscan.judge.holding_back import held_back
 from thermscan.judge.places import place_sd_k, place_share
 from thermscan.judge.spread import robust_spread, shrunk_scale
@@ -119,11 +119,14 @@ def compare_peers(
             found.append((group, _readings(members, split, proposed=group.proposed)))
     factor, degrees = _pooled_factor([readings for group, readings in found if not group.proposed])
     index = {part.ref: i for i, part in enumerate(board.parts)}
+    coolest_k = min((float(m.rise_k or 0.0) for m in by_ref.values()), default=0.0)
     comparisons: list[Comparison] = []
     for group, readings in found:
         # Nothing is known of groups that nobody declared: their own expectation stands.
         known = (1.0, thresholds.EXPECTATION_DEGREES) if group.proposed else (factor, degrees)
-        comparisons += _compare_group(group, readings, tuple(measurements), known=known, split=split, index=index)
+        comparisons += _compare_group(
+            group, readings, tuple(measurements), known=known, split=split, index=index, coolest_k=coolest_k
+        )
     return tuple(comparisons)
 
 
@@ -171,26 +174,26 @@ def _compare_group(
     known: tuple[float, float],
     split: HeatSplit | None,
     index: Mapping[str, int],
+    coolest_k: float,
 ) -> list[Comparison]:
     yardsticks, divided = _yardsticks(readings, known)
     if divided:
         # The scatter of two camps says nothing of the spread between good parts.
         known = (min(known[0], 1.0), known[1])
-    coolest = min(float(m.rise_k) for m in everyone if m.measurable and m.rise_k is not None)
-    u_received_k = _received_u_k(readings, yardsticks, split, index)
+    contrasts = _contrasts(len(readings.members), yardsticks)
+    u_k = np.hypot(contrasts_u_k(readings.members, contrasts), _received_u_k(readings, contrasts, split, index))
     found = []
     for i, member in enumerate(readings.members):
         peers = [j for j in yardsticks if j != i]
         spread, degrees = _spread(readings, [] if divided else peers, known)
         others = [readings.members[j] for j in peers]
         excess_k = float(readings.own_k[i] - readings.own_k[peers].mean())
-        u_k = float(np.hypot(difference_u_k(member, others), u_received_k[i]))
         found.append(
             Comparison(
                 ref=member.part.ref,
                 rule="peer",
                 excess_k=excess_k,
-                u_k=u_k,
+                u_k=float(u_k[i]),
                 spread_k=spread * float(np.sqrt(1.0 + 1.0 / len(peers))),
                 degrees=degrees,
                 place_k=place_sd_k(member.part, [other.part for other in others], readings.place_k),
@@ -205,26 +208,30 @@ def _compare_group(
                     member, everyone, excess_k=excess_k, divided=divided, proposed=group.proposed, split=split
                 ),
                 refs=tuple(other.part.ref for other in others),
-                shared_k=coolest,
+                shared_k=coolest_k,
             )
         )
     return found
 
 
+def _contrasts(count: int, yardsticks: Sequence[int]) -> NDArray[np.float64]:
+    """Each member less the mean of its peers; shape (members, members)."""
+    contrasts = np.eye(count)
+    for i in range(count):
+        peers = [j for j in yardsticks if j != i]
+        contrasts[i, peers] = -1.0 / len(peers)
+    return contrasts
+
+
 def _received_u_k(
-    readings: _Readings, yardsticks: Sequence[int], split: HeatSplit | None, index: Mapping[str, int]
+    readings: _Readings, contrasts: NDArray[np.float64], split: HeatSplit | None, index: Mapping[str, int]
 ) -> NDArray[np.float64]:
     """Standard uncertainty of what each member receives less the mean of its peers, all members in one product."""
-    count = len(readings.members)
     if split is None:
-        return np.zeros(count)
-    at = [index[member.part.ref] for member in readings.members]
-    contrasts = np.zeros((count, len(split.parts)))
-    for i in range(count):
-        peers = [at[j] for j in yardsticks if j != i]
-        contrasts[i, peers] = -1.0 / len(peers)
-        contrasts[i, at[i]] += 1.0
-    return split.contrasts_u_k(contrasts)
+        return np.zeros(len(contrasts))
+    of_all = np.zeros((len(contrasts), len(split.parts)))
+    of_all[:, [index[member.part.ref] for member in readings.members]] = contrasts
+    return split.contrasts_u_k(of_all)
 
 
 def _yardsticks(readings: _Readings, known: tuple[float, float]) -> tuple[list[int], bool]:

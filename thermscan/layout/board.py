@@ -111,12 +111,18 @@ class Part:
         moved: NDArray[np.float64] = points_mm @ np.array(((cos, sin), (-sin, cos))) + (self.x_mm, self.y_mm)
         return moved
 
-    def body_from_board(self, points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Points of the board along the body's own length and width; shape (n, 2)."""
+    def along_and_across(
+        self, x_mm: NDArray[np.float64], y_mm: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """How far along the body's length, and across it, places of the board lie from its centre; broadcast."""
         angle = math.radians(self.rotation_deg)
         cos, sin = math.cos(angle), math.sin(angle)
-        moved: NDArray[np.float64] = (points_mm - (self.x_mm, self.y_mm)) @ np.array(((cos, -sin), (sin, cos)))
-        return moved
+        right, down = x_mm - self.x_mm, y_mm - self.y_mm
+        return cos * right + sin * down, cos * down - sin * right
+
+    def body_from_board(self, points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Points of the board along the body's own length and width; shape (n, 2)."""
+        return np.column_stack(self.along_and_across(points_mm[:, 0], points_mm[:, 1]))
 
 
 @dataclass(frozen=True, slots=True)

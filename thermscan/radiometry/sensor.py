@@ -120,8 +120,9 @@ class SensorErrors:
         nearby = np.exp(-apart_px / CORRELATION_PX) * np.outer(alike, alike)
         np.fill_diagonal(nearby, alike**2)
         whole += self.correlated_k**2 * nearby
-        centred = np.eye(n) - 1.0 / n
-        result: NDArray[np.float64] = centred @ whole @ centred
+        # What all parts share is no difference between any.
+        whole -= whole.mean(axis=0)
+        result: NDArray[np.float64] = whole - whole.mean(axis=1, keepdims=True)
         return result
 
 

@@ -59,16 +59,20 @@ class EdgeOdds:
     def _held(self, x_px: FloatArray, y_px: FloatArray, layer: NDArray[np.intp], *, beside: int) -> NDArray[np.intp]:
         """The running number of the pixel that holds each point, or of one so far beside the frame."""
         _, rows, cols = self.maps.shape
-        x = _inside(x_px, cols, beside)
-        y = _inside(y_px, rows, beside)
         # One running number a look-up, which costs half of three indices; exact in float32 up to 2^24.
-        return ((layer.astype(np.float32) * np.float32(rows) + y) * np.float32(cols) + x).astype(np.intp)
+        held = layer.astype(np.float32) * np.float32(rows) + _inside(y_px, rows, beside)
+        held *= np.float32(cols)
+        held += _inside(x_px, cols, beside)
+        return held.astype(np.intp)
 
 
 def _inside(at_px: FloatArray, size: int, beside: int) -> NDArray[np.float32]:
     """The pixel along one axis, in the border where it lies outside the frame."""
     low, high = np.float32(BORDER - beside), np.float32(size - 1 - BORDER + beside)
-    return np.fmin(np.fmax(np.rint(at_px, dtype=np.float32) + np.float32(BORDER), low), high)
+    inside = np.rint(at_px, dtype=np.float32)
+    inside += np.float32(BORDER)
+    np.fmax(inside, low, out=inside)
+    return np.fmin(inside, high, out=inside)
 
 
 def edge_odds(field: GradientField) -> EdgeOdds:

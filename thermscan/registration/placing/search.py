@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
-from functools import partial
+from functools import cache, partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -98,7 +98,7 @@ NEAR_EDGES, NEAR_OUTLINE = 1.36, 8.7
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Search:
-    """What does not change while candidates are tried."""
+    """What does not change while candidates are tried; the pattern is made when it is first asked for."""
 
     board: Board
     edges: LayoutEdges
@@ -107,7 +107,7 @@ class Search:
     picture: NDArray[np.float32]
     field: GradientField
     sites: Sites
-    pattern: DetailPattern
+    pattern: Callable[[], DetailPattern]
     odds: EdgeOdds
     afar: EdgeOdds
     bodies: Bodies
@@ -122,7 +122,7 @@ class Search:
             edges=edges,
             prior=prior,
             sites=sites_of(edges),
-            pattern=detail_pattern(board),
+            pattern=_pattern_of(board),
             bodies=bodies_of(board, prior),
             tops=tops_of(board, max(self.shape)),
         )
@@ -171,7 +171,7 @@ class Search:
         """
         matrices = homographies(self.board.corners_mm, places_px)
         outline, edges = (replace(self, odds=self.afar) if afar else self).edge_support(matrices)
-        detail = explained(self.picture, self.pattern, matrices)
+        detail = explained(self.picture, self.pattern(), matrices)
         ordered = places_px[by_any(edges, outline, detail)]
         return ordered[_distinct(ordered)]
 
@@ -293,8 +293,13 @@ def start_search(evidence: Evidence, board: Board, edges: LayoutEdges, prior: He
     afar = blurred(odds, 2 * round(small.apparent.shape[1] * FROM_AFAR / 2) + 1)
     tops = tops_of(board, max(small.apparent.shape))
     return Search(
-        board, edges, prior, small, picture, field, sites_of(edges), detail_pattern(board), odds, afar, bodies, tops
+        board, edges, prior, small, picture, field, sites_of(edges), _pattern_of(board), odds, afar, bodies, tops
     )
+
+
+def _pattern_of(board: Board) -> Callable[[], DetailPattern]:
+    # Made once. Where corners are given nothing is ranked by it, and of a thousand parts it costs half a second.
+    return cache(partial(detail_pattern, board))
 
 
 def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:

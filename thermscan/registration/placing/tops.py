@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
+from thermscan.definite import solve_definite
 from thermscan.frozen import dataclass
 from thermscan.layout.board import Board
 from thermscan.registration.placing.detail import (
@@ -131,8 +132,9 @@ def tops_stand_out(picture: Float32Array, tops: Tops, px_from_mm: FloatArray, sh
     basis = _basis(tops, _on_board(tops, shift_mm))
     views = np.array([detail.ravel(), *_moved(detail)])
     across = views @ basis
-    alike = (basis.T @ basis).toarray().astype(np.float64) + ALIKE * np.eye(basis.shape[1])
-    share = (across * np.linalg.solve(alike, across.T).T).sum(axis=1) / power
+    alike = (basis.T @ basis).astype(np.float64).toarray()
+    alike[np.diag_indices_from(alike)] += ALIKE
+    share = (across * solve_definite(alike, across.T).T).sum(axis=1) / power
     told = -np.log(np.maximum(1 - share, 1e-9))
     others = told[1:]
     return Told(float(-np.expm1(-told[0])), float((told[0] - others.mean()) / max(others.std(), 1e-9)))

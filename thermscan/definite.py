@@ -12,13 +12,13 @@ MANY = 400
 
 def solve_definite(matrix: NDArray[np.float64], right: NDArray[np.float64]) -> NDArray[np.float64]:
     """
-    The x of ``matrix`` x = ``right``; shape (n,).
+    The x of ``matrix`` x = ``right``, for one right side or several; of its shape.
 
     Parameters
     ----------
     matrix : ndarray of shape (n, n)
         Symmetric; positive definite but for rounding.
-    right : ndarray of shape (n,)
+    right : ndarray of shape (n,) or (n, k)
 
     Raises
     ------
@@ -59,7 +59,7 @@ def inverse_of_definite(matrix: NDArray[np.float64]) -> NDArray[np.float64]:
         factor, failed = dpotrf(matrix.T, lower=True)
         if not failed:
             half, _ = dpotri(factor, lower=True)
-            lower = np.tril(half)
-            inverse: NDArray[np.float64] = lower + np.tril(half, -1).T
+            inverse: NDArray[np.float64] = np.tril(half)
+            inverse += np.tril(half, -1).T
             return np.ascontiguousarray(inverse)
     return np.asarray(np.linalg.inv(matrix), dtype=np.float64)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from thermscan.heat.definite import MANY, inverse_of_definite, solve_definite
+from thermscan.definite import MANY, inverse_of_definite, solve_definite
 
 
 @pytest.mark.parametrize("size", [3, MANY + 1])
@@ -16,6 +16,8 @@ def test_many_unknowns_are_solved_for_as_few_are(size: int):
     kept = matrix.copy(), right.copy()
     # Condition of some thousands: ten digits are left.
     np.testing.assert_allclose(matrix @ solve_definite(matrix, right), right, rtol=1e-9, atol=1e-9)
+    both = np.column_stack([right, right[::-1]])
+    np.testing.assert_allclose(matrix @ solve_definite(matrix, both), both, rtol=1e-9, atol=1e-9)
     inverse = inverse_of_definite(matrix)
     np.testing.assert_allclose(inverse @ matrix, np.eye(size), atol=1e-9)
     np.testing.assert_array_equal(inverse, inverse.T) if size > MANY else None
