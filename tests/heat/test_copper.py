@@ -68,7 +68,7 @@ def test_what_a_place_is_told_to_conduct_changes_the_rise_as_its_derivative_says
 
     joined = join_bodies(grid, bodies, decay_mm=25.0, contact=np.full(9, 10.0))
     cells_k, _ = joined.solve(np.zeros((grid.cells, 1)), heat)
-    places, links, flow = sources._copper_flow(joined, grid, cells_k)
+    places, links, flow = sources._copper_flow(joined, grid, basis, cells_k)
     flow = flow * places[:, 7].toarray()
     expected, _ = joined.solve(links.taken_up(flow, grid.cells), np.zeros((9, 1)))
     found = (rises(1e-4) - rises(-1e-4)) / 2e-4

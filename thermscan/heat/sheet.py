@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -88,29 +90,31 @@ def factor_sheet(
     if number.shape[1] > number.shape[0]:
         number, step_mm, within_mm = number.T, within_mm, step_mm
     root = np.sqrt(np.broadcast_to(conductance_mm2, grid.cells))
+    on_board = number >= 0
+    # Where in its line each cell stands.
+    place = np.cumsum(on_board, axis=1) - 1
     lines: list[NDArray[np.intp]] = []
     inverses: list[NDArray[np.float64]] = []
     before: list[tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]] = []
+    lost = np.asarray(own, dtype=np.float64).copy()
+    touching = [np.flatnonzero(one & other) for one, other in pairwise(on_board)]
+    links = [root[number[k, both]] * root[number[k + 1, both]] / step_mm**2 for k, both in enumerate(touching)]
+    for k, (both, link) in enumerate(zip(touching, links, strict=True)):
+        lost[number[k, both]] += link
+        lost[number[k + 1, both]] += link
     for k, row in enumerate(number):
-        at = np.flatnonzero(row >= 0)
+        at = np.flatnonzero(on_board[k])
         line = row[at]
-        block = np.diag(own[line])
+        block = np.diag(lost[line])
         beside = np.flatnonzero(np.diff(at) == 1)
         along = root[line[beside]] * root[line[beside + 1]] / within_mm**2
         for one, other in ((beside, beside + 1), (beside + 1, beside)):
             block[one, one] += along
             block[one, other] -= along
-        for other_row in (k - 1, k + 1):
-            if 0 <= other_row < len(number):
-                near = number[other_row][at]
-                touching = np.flatnonzero(near >= 0)
-                block[touching, touching] += root[near[touching]] * root[line[touching]] / step_mm**2
-        there, here = np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp)
+        there, here, link = np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp), np.zeros(0)
         if k > 0:
-            earlier = np.flatnonzero(number[k - 1] >= 0)
-            _, there, here = np.intersect1d(earlier, at, assume_unique=True, return_indices=True)
-        link = root[lines[k - 1][there]] * root[line[here]] / step_mm**2 if k > 0 else np.zeros(0)
-        if len(here):
+            both, link = touching[k - 1], links[k - 1]
+            there, here = place[k - 1, both], place[k, both]
             block[np.ix_(here, here)] -= np.outer(link, link) * inverses[-1][np.ix_(there, there)]
         lines.append(line)
         inverses.append(np.linalg.inv(block))

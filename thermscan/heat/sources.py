@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -33,12 +33,22 @@ MOST_ROUNDS = 10
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sight:
-    """The board on one grid: its bodies there, what its bare cells show, and how far that is to be trusted."""
+    """
+    The board on one grid: its bodies there, what its bare cells show, and how far that is to be trusted.
+
+    With the step from the grid's cells to where they were seen, and the weights of the places where copper is told.
+    """
 
     grid: FinGrid
     bodies: Bodies
     cells: BareCells
     evidence: Evidence
+    at: sparse.csr_matrix = field(init=False, repr=False)
+    copper: sparse.csr_matrix = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "at", self.grid.interpolation(self.cells.points_mm))
+        object.__setattr__(self, "copper", copper_basis(self.grid))
 
 
 def fit_sources(sights: Sequence[Sight], rises: PartRises) -> SourceFit:
@@ -62,7 +72,7 @@ def fit_sources(sights: Sequence[Sight], rises: PartRises) -> SourceFit:
     unknowns of one regularised non-negative least squares problem, linear about what was found last.
     """
     _, count = kind_numbers(sights[0].bodies.kinds)
-    fitted = _rounds(sights[0], rises, _usual(count, copper_basis(sights[0].grid).shape[1]), before=None)
+    fitted = _rounds(sights[0], rises, _usual(count, sights[0].copper.shape[1]), before=None)
     for coarser, sight in pairwise(sights):
         cells_k = sight.grid.from_other(coarser.grid, fitted.cells_k)
         fitted = _rounds(sight, rises, fitted.next_held(), before=replace(fitted, cells_k=cells_k))
@@ -95,7 +105,6 @@ def _fit(
 ) -> Fitted:
     """Heat, and by how much what is shared should differ from what it is held to be."""
     bodies = sight.bodies
-    at = sight.grid.interpolation(sight.cells.points_mm)
     numbers, _ = kind_numbers(bodies.kinds)
     growth: list[NDArray[np.float64] | None] = [None, None]
     if last is not None:
@@ -103,13 +112,13 @@ def _fit(
     joined = join_bodies(
         sight.grid,
         bodies,
-        decay_mm=np.exp(held.log_decay + 0.5 * (copper_basis(sight.grid) @ held.log_copper)),
+        decay_mm=np.exp(held.log_decay + 0.5 * (sight.copper @ held.log_copper)),
         contact=np.exp(held.log_contact)[numbers],
         cell_growth=growth[0],
         body_growth=growth[1],
     )
     responses = joined.responses
-    linear = _linear(sight, responses, rises, at=at)
+    linear = _linear(sight, responses, rises)
     untold = np.full(len(numbers), np.hypot(BETWEEN_KINDS, WITHIN_KIND))
     spread = untold if last is None else joint_spread(bodies.kinds, last.over_k(rises))
     # First by the board alone, so that a body that denies what the board shows does not rule.
@@ -119,17 +128,17 @@ def _fit(
     for _ in range(1 if last else 2):
         bodies_k = responses.bodies @ found.heat_kmm2
         cells_k = responses.cells(found.heat_kmm2)
-        shared = _shared(joined, _before(held), (cells_k, bodies_k), (cells_k, bodies_k), grid=sight.grid, at=at)
+        shared = _shared(joined, _before(held), (cells_k, bodies_k), (cells_k, bodies_k), sight)
         above = None if last is None else last.found.free
         found = solve_sources(linear, spread=spread, shared=shared, start=found, steps=1, above=above)
     return Fitted(held, found, alone, joined, shared, cells_k, bodies_k)
 
 
-def _linear(sight: Sight, responses: Responses, rises: PartRises, *, at: sparse.csr_matrix) -> Linear:
+def _linear(sight: Sight, responses: Responses, rises: PartRises) -> Linear:
     """The problem in units of the board's own rise under each part."""
     scale = 1.0 / np.maximum(np.diag(responses.beneath), 1e-12)
     design = np.ones((len(sight.cells.rise_k), len(scale) + 1))
-    np.multiply(at @ responses.board, scale, out=design[:, :-1])
+    np.multiply(sight.at @ responses.board, scale, out=design[:, :-1])
     return Linear(CellEquations(design), scale, responses, sight.bodies, sight.cells, rises, sight.evidence)
 
 
@@ -151,9 +160,7 @@ def _shared(
     before: tuple[NDArray[np.float64], NDArray[np.float64]],
     state_k: tuple[NDArray[np.float64], NDArray[np.float64]],
     rises_k: tuple[NDArray[np.float64], NDArray[np.float64]],
-    *,
-    grid: FinGrid,
-    at: sparse.csr_matrix,
+    sight: Sight,
 ) -> Shared:
     """
     By how much all rises change with the growth of the loss, each kind's joint, conduction and the decay length.
@@ -170,28 +177,28 @@ def _shared(
     given = -(joined.joint * (bodies_k - beneath_k))[:, None] * of_kind
     grown_cells = -joined.plain_loss * (loss_growth(state_k[0]) - 1.0) * cells_k
     grown_bodies = -bodies.loss_mm2 * (loss_growth(state_k[1]) - 1.0) * bodies_k
-    places, links, flow = _copper_flow(joined, grid, cells_k[:, None])
-    conducted = links.taken_up(flow * places.toarray(), grid.cells)
+    places, links, flow = _copper_flow(joined, sight.grid, sight.copper, cells_k[:, None])
+    conducted = links.taken_up(flow * places.toarray(), sight.grid.cells)
     # All of it goes with the square of the decay length.
     at_cells, at_bodies = joined.solve(
         np.column_stack([grown_cells, taken, conducted, 2.0 * conducted.sum(axis=1)]),
         np.column_stack([grown_bodies, given, np.zeros((len(numbers), conducted.shape[1] + 1))]),
     )
-    return Shared(at @ at_cells, at_bodies, *before)
+    return Shared(sight.at @ at_cells, at_bodies, *before)
 
 
 def _copper_flow(
-    joined: Joined, grid: FinGrid, rises_k: NDArray[np.float64]
+    joined: Joined, grid: FinGrid, basis: sparse.csr_matrix, rises_k: NDArray[np.float64]
 ) -> tuple[sparse.csr_matrix, Links, NDArray[np.float64]]:
     """How far each place has a say in each link between cells; the links; and what flows through them by the rises."""
-    basis, links = copper_basis(grid), links_of(grid)
+    links = links_of(grid)
     root = np.sqrt(joined.conductance_mm2)
     conductance = root[links.one] * root[links.other] * links.per_mm2
     flow = conductance[:, None] * (rises_k[links.one] - rises_k[links.other])
     return sparse.csr_matrix(0.5 * (basis[links.one] + basis[links.other])), links, flow
 
 
-def _own_shifts(fitted: Fitted, grid: FinGrid) -> NDArray[np.float64]:
+def _own_shifts(fitted: Fitted, sight: Sight) -> NDArray[np.float64]:
     """By how much each body's rise by a unit of its own heat changes with what is shared; (n, p), as in `_shared`."""
     joined = fitted.joined
     responses, bodies = joined.responses, joined.bodies
@@ -206,7 +213,7 @@ def _own_shifts(fitted: Fitted, grid: FinGrid) -> NDArray[np.float64]:
         some = slice(start, start + AT_ONCE)
         cells = responses.board[:, some]
         lost[some] -= grown_cells @ cells**2
-        places, links, flow = _copper_flow(joined, grid, cells)
+        places, links, flow = _copper_flow(joined, sight.grid, sight.copper, cells)
         conducted[some] = -(places.T @ (flow * (cells[links.one] - cells[links.other]))).T
     return np.column_stack([lost, by_kind, conducted, 2.0 * conducted.sum(axis=1)])
 
@@ -216,7 +223,7 @@ def _as_fit(fitted: Fitted, sight: Sight, rises: PartRises) -> SourceFit:
     grown = fitted.joined.body_loss / np.maximum(bodies.loss_mm2, 1e-9)
     inverse = found.inverse()
     covariance = found.covariance(inverse)
-    own = _own_shifts(fitted, sight.grid)
+    own = _own_shifts(fitted, sight)
     return SourceFit(
         decay_mm=float(np.exp(held.log_decay)),
         u_log_decay=float(np.sqrt(covariance[-1, -1])),
@@ -248,15 +255,14 @@ def fit_change(sight: Sight, change: PartRises, *, solved: SourceFit) -> SourceF
 
     What is shared was told by that look, as surely as its covariance says.
     """
-    at = sight.grid.interpolation(sight.cells.points_mm)
     responses, fitted, n = solved.responses, solved.fitted, len(solved.heat_kmm2)
-    linear = _linear(sight, responses, change, at=at)
+    linear = _linear(sight, responses, change)
     found = solve_sources(linear, spread=solved.joint_spread)
     bodies_k = responses.bodies @ found.heat_kmm2
     rises_k = responses.cells(found.heat_kmm2), bodies_k
     told = np.sqrt(np.diag(solved.covariance)[n + 1 :])
     state_k = fitted.cells_k, fitted.bodies_k
-    shared = _shared(fitted.joined, (np.zeros_like(told), told), state_k, rises_k, grid=sight.grid, at=at)
+    shared = _shared(fitted.joined, (np.zeros_like(told), told), state_k, rises_k, sight)
     found = solve_sources(linear, spread=solved.joint_spread, shared=shared, start=found, steps=1)
     inverse = found.inverse()
     return replace(
