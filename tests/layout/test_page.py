@@ -393,6 +393,35 @@ def test_dragging_snaps_undoes_and_shows_what_overlaps(browser, tmp_path, photo)
     assert page.errors() == []
 
 
+def test_what_stands_still_is_shown_as_if_it_were_drawn_anew(browser, tmp_path, photo):
+    page = page_for(browser, tmp_path, photo, "--width-mm", "240", "--height-mm", "120")
+    mark_corners(page)
+    page.keys("a")
+    for x, y in ((50, 50), (120, 50), (120, 90)):
+        page.click(x, y)
+    page.keys("a")
+    compared = """
+        const done = arguments[arguments.length - 1];
+        const canvas = document.getElementById("canvas");
+        const drawn = () => new Promise((resolve) => requestAnimationFrame(() => requestAnimationFrame(() => resolve(canvas.toDataURL()))));
+        (async () => {
+            const kept = await drawn();
+            window.thermscanLayout.ui.still = null;
+            window.dispatchEvent(new Event("resize"));
+            done([kept === await drawn(), kept.length]);
+        })();
+    """
+    seen = set()
+    # A part dragged beside and onto another, which is marked then; the board dragged a little and far; a part dropped.
+    for start, end in (((120, 50), (150, 60)), ((150, 60), (56, 52)), ((200, 20), (190, 24)), ((200, 20), (100, 60))):
+        page.drag(start, end)
+        alike, length = browser.execute_async_script(compared)
+        assert alike, (start, end)
+        seen.add(length)
+    assert len(seen) == 4
+    assert page.errors() == []
+
+
 def test_arrows_move_by_the_grid_and_finely_with_shift(browser, tmp_path, photo):
     from selenium.webdriver.common.keys import Keys
 

@@ -21,7 +21,7 @@ if (given.parts.length) history.state = addParts(history.state, given.parts);
 export const view = new View();
 export const ui = {
   step: "corners", chosen: new Set(), corner: null, cursor: null, adding: false, grid: 0, drag: null,
-  marked: new Set(), template: null, picture: null, upright: null, touches: new Map(), dirty: true,
+  marked: new Set(), template: null, picture: null, upright: null, still: null, touches: new Map(), dirty: true,
 };
 ui.template = newTemplate("DIP-16");
 

@@ -104,7 +104,10 @@ function endPointer(event) {
   const { drag } = ui;
   ui.drag = null;
   if (drag && !drag.moved && event.type === "pointerup" && drag.click) drag.click();
-  if (drag?.moved && drag.kind !== "pan") showAll();
+  if (!drag?.moved || drag.kind === "pan") return;
+  showAll();
+  // What the part now lies on is marked as well.
+  redraw();
 }
 canvas.addEventListener("pointerup", endPointer);
 canvas.addEventListener("pointercancel", endPointer);

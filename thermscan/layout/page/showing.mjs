@@ -3,7 +3,7 @@
 import { overlapDepth, reachBeyond } from "./geometry.mjs";
 import { problemsOf } from "./model.mjs";
 import { plain } from "./files.mjs";
-import { boardToPicture, drawBoard, drawPicture, uprightPicture } from "./view.mjs";
+import { Still, boardToPicture, drawBoard, drawPicture, uprightPicture } from "./view.mjs";
 import { FIELDS, byId, canvas, choose, chosenParts, context, cornersReady, history, say, sized, state, ui, view } from "./app.mjs";
 import { CORNER_NAMES } from "./actions.mjs";
 
@@ -28,7 +28,10 @@ function draw() {
   if (ui.step === "parts") {
     // Millions of pixels: not while a corner is dragged, but when the board is next seen from above.
     if (toPicture) ui.upright ??= uprightPicture(ui.picture, toPicture, across, down);
-    drawBoard(context, view, { upright: ui.upright, state: state(), chosen: ui.chosen, marked: ui.marked, grid: ui.grid, cursor });
+    ui.still ??= new Still();
+    drawBoard(context, view, { width: room.width, height: room.height, ratio }, {
+      upright: ui.upright, state: state(), chosen: ui.chosen, marked: ui.marked, grid: ui.grid, cursor, still: ui.still,
+    });
   } else {
     const marks = ui.step === "marks";
     drawPicture(context, view, {

@@ -3,6 +3,8 @@
 import { bodyCorners, homographyFrom, mapPoint } from "./geometry.mjs";
 
 const MOST_UPRIGHT_PX = 1600;
+// So much of the screen is drawn beyond each of its sides.
+const AROUND = 0.25;
 
 /** Where things stand on the screen: CSS pixels = offset + scale * unit (picture pixels or millimetres). */
 export class View {
@@ -168,9 +170,8 @@ export function drawCross(context, [x, y], label, colour) {
   context.fillText(label, x + 14, y - 12);
 }
 
-/** The board upright with its parts. */
-export function drawBoard(context, view, { upright, state, chosen, marked, grid, cursor }) {
-  const { board } = state;
+/** All of the board upright that stands still while chosen parts are dragged. */
+function drawStill(context, view, { upright, board, waiting, marked, grid }) {
   const [x, y] = view.toScreen([0, 0]);
   if (upright) context.drawImage(upright, x, y, board.width_mm * view.scale, board.height_mm * view.scale);
   const edge = board.outline_mm || [[0, 0], [board.width_mm, 0], [board.width_mm, board.height_mm], [0, board.height_mm]];
@@ -178,11 +179,50 @@ export function drawBoard(context, view, { upright, state, chosen, marked, grid,
   if (grid) drawGrid(context, view, board, grid);
   context.textAlign = "center";
   context.textBaseline = "middle";
-  const look = (part) => (chosen.has(part.id) ? "chosen" : marked.has(part.id) ? "marked" : "plain");
-  for (const name of ["plain", "marked", "chosen"]) {
-    const parts = state.parts.filter((part) => look(part) === name);
-    drawParts(context, view, parts, { chosen: name === "chosen", marked: name === "marked" });
+  for (const once of [false, true]) {
+    drawParts(context, view, waiting.filter((part) => marked.has(part.id) === once), { chosen: false, marked: once });
   }
+}
+
+/**
+ * What stands still, as a canvas with so much around the screen: a thousand names take longer than a picture may.
+ *
+ * Drawn anew where anything of it changed, or once the screen was moved beyond it.
+ */
+export class Still {
+  constructor() {
+    this.canvas = document.createElement("canvas");
+    this.drawn = [];
+    this.x = this.y = 0;
+  }
+
+  show(context, view, room, things) {
+    const { upright, board, waiting, marked, grid } = things;
+    const around = Math.round(AROUND * Math.max(room.width, room.height));
+    const drawn = [upright, board, grid, view.scale, room.width, room.height, room.ratio, ...waiting, ...waiting.map((part) => marked.has(part.id))];
+    const same = drawn.length === this.drawn.length && drawn.every((each, i) => each === this.drawn[i]);
+    if (!same || Math.max(Math.abs(view.x - this.x), Math.abs(view.y - this.y)) > around) {
+      [this.canvas.width, this.canvas.height] = [room.width, room.height].map((side) => Math.ceil((side + 2 * around) * room.ratio));
+      const own = this.canvas.getContext("2d");
+      own.setTransform(room.ratio, 0, 0, room.ratio, around * room.ratio, around * room.ratio);
+      drawStill(own, view, things);
+      [this.drawn, this.x, this.y] = [drawn, view.x, view.y];
+    }
+    // Pixel by pixel, so that it stays sharp.
+    context.save();
+    context.setTransform(1, 0, 0, 1, 0, 0);
+    context.drawImage(this.canvas, Math.round((view.x - this.x - around) * room.ratio), Math.round((view.y - this.y - around) * room.ratio));
+    context.restore();
+  }
+}
+
+/** The board upright with its parts, the chosen ones on top. */
+export function drawBoard(context, view, room, { upright, state, chosen, marked, grid, cursor, still }) {
+  const waiting = state.parts.filter((part) => !chosen.has(part.id));
+  still.show(context, view, room, { upright, board: state.board, waiting, marked, grid });
+  context.textAlign = "center";
+  context.textBaseline = "middle";
+  drawParts(context, view, state.parts.filter((part) => chosen.has(part.id)), { chosen: true, marked: false });
   if (cursor) drawCross(context, view.toScreen(cursor), "", "#7dffb0");
 }
 
