@@ -127,12 +127,12 @@ def homography_from_corners(corners_mm: ArrayLike, corners_px: ArrayLike) -> Flo
     [[2.0, 0.0, 1.0], [0.0, 2.0, 1.0], [0.0, 0.0, 1.0]]
     """
     mm, px = np.asarray(corners_mm, dtype=np.float64), np.asarray(corners_px, dtype=np.float64)
-    x, y = mm[:, 0], mm[:, 1]
-    zero, one = np.zeros(4), np.ones(4)
-    top = np.column_stack([x, y, one, zero, zero, zero, -px[:, 0] * x, -px[:, 0] * y])
-    low = np.column_stack([zero, zero, zero, x, y, one, -px[:, 1] * x, -px[:, 1] * y])
-    elements = np.linalg.solve(np.vstack([top, low]), np.concatenate([px[:, 0], px[:, 1]]))
-    return np.append(elements, 1.0).reshape(3, 3)
+    design, elements = np.zeros((8, 8)), np.ones(9)
+    design[:4, 0:2] = design[4:, 3:5] = mm
+    design[:4, 2] = design[4:, 5] = 1.0
+    design[:, 6:] = -(px.T[:, :, None] * mm).reshape(8, 2)
+    elements[:8] = np.linalg.solve(design, px.T.ravel())
+    return elements.reshape(3, 3)
 
 
 def homographies(corners_mm: FloatArray, corners_px: FloatArray) -> FloatArray:
