@@ -162,11 +162,11 @@ OF_GOOD_RUNS = ("against_baseline", "baseline_rule", "board_wide", "expected", "
 
 
 def _rests_on(name: str) -> bool:
-    """Whether a look's comparison with good runs rests on a threshold; a rule left out may do anything."""
+    """Whether a look's comparison with good runs rests on a threshold; none of the special rules is asked there."""
     folder = Path(next(iter(judge_room.__path__)))
     named = re.compile(rf"\b{name.partition(' x ')[0]}\b")
     written = (folder / f"{module}.py" for module in OF_GOOD_RUNS)
-    return name.startswith("without ") or any(named.search(path.read_text(encoding="utf-8")) for path in written)
+    return any(named.search(path.read_text(encoding="utf-8")) for path in written)
 
 
 def _count(boards: Sequence[FromSeen]) -> Count:
@@ -246,7 +246,7 @@ WITHOUT: dict[str, Callable[[], Any]] = {
     "holding peers back": _with("held_back", lambda *_, **__: None),
     "holding back what may be hidden": _with("hold_hidden", lambda comparisons, *_, **__: list(comparisons)),
     "parts of no heat never being cold": _with("_never_cold", lambda weighed, _: weighed),
-    "what a data sheet's parts have in common": _with("FEWEST_FOR_SCALE", 10_000),
+    "what a data sheet's parts have in common": _with("FEWEST_SHEETS", 10_000),
     "what else may make a part differ": _with("_harmless_density", lambda fault_k, *_: 0.0 * fault_k),
     "another duty of what nobody declared": _with("OTHER_DUTY", 1e-9),
     "naming what cannot be placed": _with("name_unplaced", lambda *_, **__: ()),

@@ -13,7 +13,7 @@ from thermscan.layout.board import Part, Surface
 from thermscan.regions.measurement import PartMeasurement
 
 CAPACITOR = Part("C4", 5.5, 3.0, 40, 40, 0, Surface("painted", 0.93, 0.02), kind="bypass", package="CAP-CERAMIC-5")
-HEAT = PartHeat("C4", 22.0, 14.0, 1.0, 8.0, 0.9, 2.0, 1e-3, (), 900.0, 90.0)
+HEAT = PartHeat("C4", 22.0, 14.0, 1.0, 8.0, 0.9, 2.0, 1e-3, (), 900.0, 90.0, 90.0)
 
 
 def _held_back(part: Part, heat: PartHeat, *, excess_k: float, divided: bool = False, proposed: bool = True):

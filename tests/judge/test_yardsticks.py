@@ -57,7 +57,8 @@ def test_one_look_differs_from_the_mean_of_n_good_looks_by_root_one_plus_one_ove
     level = BoardWide(0.0, 1.0, 0.0, 0.0, 3)
     spread_k = {}
     for runs in (1, 10_000):
-        known = Expected(("U0", "U1", "U2"), np.full(3, 10.0), np.ones(3), np.full(3, runs), 100.0, np.full(3, np.nan))
+        usual_k, counts, untold = np.full(3, 10.0), np.full(3, runs), np.full(3, np.nan)
+        known = Expected(("U0", "U1", "U2"), usual_k, np.ones(3), counts, 100.0, untold, steady_k=0.0)
         found = compare_baseline(measured, known, np.arange(3), level, split=None, change=None, not_comparable=None)
         spread_k[runs] = found[0].spread_k
     assert spread_k[1] / spread_k[10_000] == pytest.approx(np.sqrt(2.0), rel=0.1)

@@ -59,8 +59,8 @@ def test_a_groups_variance_is_moderated_by_the_expectation(n: int, prior_degrees
     # G. K. Smyth, Statistical Applications in Genetics and Molecular Biology 3 (2004), article 3, section 4: the
     # posterior variance is (d0 s0^2 + d s^2) / (d0 + d), with d0 + d degrees of freedom.
     values = np.random.default_rng(n).normal(10.0, 2.0, n)
-    readings = _Readings((), values, values, 10.0, 1.5, 0.0, np.zeros(n))
-    spread, degrees = _spread(readings, range(n), (1.0, prior_degrees))
+    readings = _Readings((), values, values, 10.0, 1.5, 0.0, 0.0, np.zeros(n))
+    spread, degrees = _spread(readings, range(n), prior_degrees)
     seen = robust_spread(values) ** 2
     assert spread**2 == pytest.approx((prior_degrees * 1.5**2 + (n - 1) * seen) / (prior_degrees + n - 1))
     assert degrees == prior_degrees + n - 1
@@ -78,8 +78,8 @@ def test_efron_and_morriss_players_differ_hardly_more_than_chance_makes_them():
     # players themselves differ by sqrt(0.21) of what is seen: a spread of about 0.03.
     values = np.array(BASEBALL)
     noise = np.full(len(values), np.sqrt(values.mean() * (1 - values.mean()) / 45))
-    readings = _Readings((), values, values, 0.265, 0.03, 0.0, noise)
-    spread, _ = _spread(readings, range(len(values)), (1.0, 1.0))
+    readings = _Readings((), values, values, 0.265, 0.03, 0.0, 0.0, noise)
+    spread, _ = _spread(readings, range(len(values)), 1.0)
     assert values.mean() == pytest.approx(0.265, abs=0.0005)
     shrink = noise[0] ** 2 / (noise[0] ** 2 + spread**2)
     # The median deviation of 18 values knows their variance to about half of it.

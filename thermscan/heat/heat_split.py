@@ -42,8 +42,9 @@ class PartHeat:
         ``own_board_k`` for one unit of heat: larger at a board's edge, where heat has fewer ways out.
     sources : tuple of HeatFrom
         The main givers, the greatest first.
-    heat_kmm2, u_heat_kmm2 : float
-        The part's heat over h, in kelvin times square millimetres: relative power.
+    heat_kmm2, u_heat_kmm2, u_share_kmm2 : float
+        The part's heat over h, in kelvin times square millimetres: relative power. Its standard uncertainty, and that
+        without what all parts' heat has in common.
     power_w, u_power_w : float or None
         Where the supply's watts are known.
     sink : float
@@ -64,6 +65,7 @@ class PartHeat:
     sources: tuple[HeatFrom, ...]
     heat_kmm2: float
     u_heat_kmm2: float
+    u_share_kmm2: float
     power_w: float | None = None
     u_power_w: float | None = None
     joint_doubt_k: float = 0.0

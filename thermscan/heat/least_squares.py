@@ -24,8 +24,9 @@ ANY_PART_SHARE = 0.03
 # Heat of a part before anything is known, as the board's own rise beneath it.
 WIDEST_K = 60.0
 LEAST_LIKELY_K = 0.05
-# How far the misfit may say that all was stated too doubtful or too sure.
-MISFIT_BOUNDS = (0.5, 4.0)
+# What is stated of the cells' errors, the model's included, is known to a quarter of itself, and worth so many cells
+# that err independently: 1 / (2 * 0.25^2) (GUM, G.4.2). What is left over on the board says the rest.
+STATED_DEGREES = 8.0
 # A body is held to deny what all else says from so many standard deviations on (one in forty by chance).
 DENIED_DEVIATIONS = 2.0
 ROBUST_STEPS = 4
@@ -120,7 +121,8 @@ class Found:
     misfit : float
         Weighted sum of squares.
     stretch : float
-        How far the misfit says that all was stated too sure or too doubtful; variances go with it.
+        How far what is left over on the board says that its cells were stated too sure or too doubtful: of their
+        variances.
     cell_residual_k : ndarray of shape (cells seen,)
     robust : ndarray of shape (cells seen,)
         How far each cell is believed, 1 or less.
@@ -160,7 +162,7 @@ class Found:
         follow = inverse[at] @ self.normal[np.ix_(self.free, held)]
         own = np.diag(self.normal)[held] - np.sum(self.normal[np.ix_(held, self.free)].T * follow, axis=0)
         alone = 1.0 / np.maximum(own, ROUNDING * np.diag(self.normal)[held])
-        alone *= mean_square_above(self.pressed[held] * np.sqrt(alone / self.stretch))
+        alone *= mean_square_above(self.pressed[held] * np.sqrt(alone))
         inverse[at] += (follow * alone) @ follow.T
         inverse[np.ix_(self.free, held)] = -follow * alone
         inverse[np.ix_(held, self.free)] = (-follow * alone).T
@@ -169,7 +171,7 @@ class Found:
 
     def covariance(self, inverse: NDArray[np.float64]) -> NDArray[np.float64]:
         """Of heat, constant and what is shared."""
-        return inverse * (self.stretch * np.outer(self.scale, self.scale))
+        return inverse * np.outer(self.scale, self.scale)
 
     def denied_k(self, inverse: NDArray[np.float64]) -> NDArray[np.float64]:
         """
@@ -177,19 +179,19 @@ class Found:
 
         A body that gives heat stands above the board by what its joint lets through. Where the board is warm beneath
         and the body hardly above it, something else may warm the board (a hot trace beside it): whose heat that is
-        cannot be told. In doubt is what the fit would change without the body, where its studentised deleted residual
-        is beyond what chance makes.
+        cannot be told. In doubt is by how much the heat that all else tells exceeds what the body tells, where the
+        body's studentised deleted residual is beyond what chance makes.
 
         References
         ----------
-        .. [1] D. A. Belsley, E. Kuh and R. E. Welsch, Regression Diagnostics, 1980, chapter 2 (DFBETA, RSTUDENT).
+        .. [1] D. A. Belsley, E. Kuh and R. E. Welsch, Regression Diagnostics, 1980, chapter 2 (RSTUDENT).
         """
         denied = np.zeros(len(self.seen))
         moves = inverse @ self.by_bodies.T
         left = np.maximum(1.0 - np.sum(self.by_bodies.T * moves, axis=0), 1e-6)
         students = self.body_residual / np.sqrt(left)
         places = np.flatnonzero(self.seen)
-        own_k = moves[places, np.arange(len(places))] * self.body_residual / left
+        own_k = self.body_residual / (left * self.by_bodies[np.arange(len(places)), places])
         # Only a body that shows less than its heat: one that shows more is joined worse than its like.
         denies = np.sign(self.heat_kmm2[places]) * students < -DENIED_DEVIATIONS
         share = np.sqrt(np.maximum(1.0 - (DENIED_DEVIATIONS / np.maximum(np.abs(students), 1e-9)) ** 2, 0.0))
@@ -266,17 +268,17 @@ def solve_sources(
     bounded = np.append(np.full(n, not evidence.signed), np.zeros(1 + p, dtype=bool))
     seen = np.isfinite(rises.rise_k)
     by_bodies = np.column_stack([responses.bodies[seen] * scale[:n], np.ones(seen.sum()), shared.at_bodies[seen]])
-    robust = np.ones(m) if robust is None else robust
+    robust, stretch = np.ones(m) if robust is None else robust, 1.0
     solution, known = np.zeros(n + 1 + p), start is not None
     if start is not None:
-        robust = start.robust
+        robust, stretch = start.robust, start.stretch
         solution[: n + 1] = np.append(start.heat_kmm2, start.constant_k) / scale[: n + 1]
     likely = solution > 0 if known else None
     if above is not None:
         likely = np.append(above, np.ones(n + 1 + p - len(above), dtype=bool))
     for _ in range(steps):
         before = _beforehand(linear, scale[:n], shared, solution[:n] * scale[:n] if known else None)
-        weight = robust / evidence.sigma_k
+        weight = robust / (evidence.sigma_k * np.sqrt(stretch))
         normal, right = before.equations(linear.by_cells, shared.at_cells, cells.rise_k, weight)
         weighed_bodies, body_target = np.zeros_like(by_bodies), np.zeros(len(by_bodies))
         if known:
@@ -292,6 +294,7 @@ def solve_sources(
         body_residual = body_target - weighed_bodies @ solution
         misfit += float(np.sum(body_residual**2))
         standard = np.abs(residual) / np.maximum(evidence.sigma_k, 1e-9)
+        stretch = (STATED_DEGREES + float(np.sum((standard * robust) ** 2))) / (STATED_DEGREES + evidence.degrees)
         centre = max(float(np.median(standard)) / 0.6745, 1e-9) if len(standard) else 1.0
         robust = np.sqrt(np.minimum(1.0, HUBER_LIMIT * centre / np.maximum(standard, 1e-9)))
     free = ~bounded | (solution > 0)
@@ -304,7 +307,7 @@ def solve_sources(
         free=free,
         pressed=np.where(free, 0.0, np.maximum(normal @ solution - right, 0.0)),
         misfit=misfit,
-        stretch=float(np.clip(misfit / evidence.degrees, *MISFIT_BOUNDS)),
+        stretch=stretch,
         cell_residual_k=residual,
         robust=robust,
         by_bodies=weighed_bodies,

@@ -65,6 +65,7 @@ def summarise(
             sources=_sources(board, gives_k[i], i, received=float(received_k[i]), best=fit),
             heat_kmm2=float(heat[i]),
             u_heat_kmm2=float(u_heat[i]),
+            u_share_kmm2=float(u_share[i] * total),
             joint_doubt_k=float(doubt_k[i]),
             sink=float(fit.sink[i]),
             power_w=_number(scaled_w * share[i]),

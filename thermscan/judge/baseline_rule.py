@@ -19,9 +19,10 @@ from thermscan.judge.comparison import Comparison, look_u_k
 from thermscan.judge.expected import Expected, comparison_u_k, factor_bounds
 from thermscan.judge.heat_seen import HeatSeen
 from thermscan.judge.holds import Hold, HoldCode
-from thermscan.judge.spread import shrunk_scale
+from thermscan.judge.spread import shrunk_scales
 from thermscan.layout.board import Board
 from thermscan.regions.measurement import PartMeasurement
+from thermscan.regions.sensor_lines import sensor_u_k
 from thermscan.runs.run import Run
 
 # So many pixels of the raster fix its shift and scale.
@@ -147,14 +148,17 @@ def compare_baseline(
     runs = np.maximum(expected.runs[places], 1)
     noise, looks = comparison_u_k(common, expected), np.array([look_u_k(m) for m in common])
     # A look differs from the mean of n looks by sqrt(1 + 1/n) standard deviations.
-    spread = scaled_sd * np.sqrt(1 + 1 / runs)
+    further = np.sqrt(1 + 1 / runs)
+    steady = np.minimum(expected.steady_k, scaled_sd)
+    grown = np.sqrt(scaled_sd**2 - steady**2) * further
     u_level = board_wide.u_level_k(expected.mean_k[places])
-    u_k = np.sqrt(noise**2 + looks**2 / runs + u_received**2 + u_level**2)
-    # Most parts are good: their scatter on this very board says how far the expected spread is off.
+    uneven, steady = np.array([sensor_u_k(m) for m in common]) * further, steady * further
+    measured = np.sqrt(np.maximum(noise**2 + looks**2 / runs - uneven**2, 0.0) + u_received**2 + u_level**2)
+    # Most parts are good: their scatter on this very board says how far the expected spread is off, and the sensor's.
     trusted = min(expected.degrees, 2 * thresholds.EXPECTATION_DEGREES)
-    factor, degrees = shrunk_scale(
-        excess, spread, noise=u_k, degrees=trusted, bounds=factor_bounds(thresholds.REPEAT_SHARE)
-    )
+    bounds = factor_bounds(thresholds.REPEAT_SHARE)
+    told = shrunk_scales(excess, grown, noise=measured, steady=np.hypot(uneven, steady), degrees=trusted, bounds=bounds)
+    u_k, spread = np.hypot(measured, told.steady * uneven), np.hypot(told.nature * grown, told.steady * steady)
     level = np.clip(own_usual, 0.0, np.maximum(usual, 0.0))
     floor = np.hypot(thresholds.REPEAT_SHARE_BOUNDS[0] * level, 0.5 * thresholds.REPEAT_FLOOR_K)
     return tuple(
@@ -163,8 +167,8 @@ def compare_baseline(
             rule="baseline",
             excess_k=float(excess[i]),
             u_k=float(u_k[i]),
-            spread_k=float(max(factor * spread[i], floor[i])),
-            degrees=degrees,
+            spread_k=float(max(spread[i], floor[i])),
+            degrees=told.degrees,
             temp_excess_k=float(temp_excess[i]),
             expected_k=float(usual[i]),
             own_expected_k=float(own_usual[i]),

@@ -12,7 +12,7 @@ from thermscan.judge import thresholds
 from thermscan.judge.baseline import Baseline
 from thermscan.judge.board_wide import fit_board_wide
 from thermscan.judge.comparison import look_u_k, specimen_u_k
-from thermscan.judge.spread import shrunk_scale
+from thermscan.judge.spread import shrunk_scales
 from thermscan.regions.measurement import PartMeasurement
 
 # Fewer parts in common with the known-good runs cannot be brought to one level with them.
@@ -26,6 +26,7 @@ class Expected:
 
     ``specimens``: how many others than the board judged the runs show at least; None: they are of that very one.
     ``seen_sd_k``: how much the runs differ themselves, NaN for fewer than two; ``sd_k`` weighs the expectation in.
+    ``steady_k``: so much of ``sd_k`` does not grow with the rise.
     ``scale_sd``: by which share all rises together differ from one further good run to the mean of these;
     ``runs_scale``: how the runs' rises are to ``mean_k``, which grows steeper than any of them where both err.
     """
@@ -36,6 +37,7 @@ class Expected:
     runs: NDArray[np.intp]
     degrees: float
     seen_sd_k: NDArray[np.float64]
+    steady_k: float
     specimens: int | None = None
     scale_sd: float = 0.0
     runs_scale: float = 1.0
@@ -79,7 +81,7 @@ def expect_from(
     share = thresholds.REPEAT_SHARE if same_serial else thresholds.PEER_SHARE
     own = np.clip([(own_shares or {}).get(ref, 1.0) for ref in refs], 0.0, 1.0)
     varies = own + thresholds.RECEIVED_VARIES * (1.0 - own)
-    expected = np.hypot(share * mean * varies, thresholds.REPEAT_FLOOR_K)
+    grown = share * mean * varies
     scatter = np.nansum((levelled - mean) ** 2, axis=0)
     many = runs > 1
     # Runs without a serial may all be of one specimen, whose emissivities are wrong by the same in each.
@@ -90,21 +92,26 @@ def expect_from(
     # Deviations from a mean of n are smaller than from the truth.
     smaller = np.sqrt(np.maximum(1 - 1 / np.maximum(runs, 1), 1e-9))
     known = np.isfinite(levelled) & many
-    factor, degrees = shrunk_scale(
+    # Most of what measuring adds is the sensor's unevenness.
+    told = shrunk_scales(
         ((levelled - mean) / smaller)[known],
-        np.broadcast_to(expected, levelled.shape)[known],
-        noise=noise[known],
+        np.broadcast_to(grown, levelled.shape)[known],
+        noise=0.0,
+        steady=np.hypot(noise[known], thresholds.REPEAT_FLOOR_K),
         degrees=thresholds.EXPECTATION_DEGREES,
         bounds=factor_bounds(share),
     )
-    weight = min(degrees, 2 * thresholds.EXPECTATION_DEGREES)
+    weight = min(told.degrees, 2 * thresholds.EXPECTATION_DEGREES)
     further = np.maximum(runs - 1, 0)
-    natural = np.maximum(scatter - np.where(many, further * np.mean(noise**2, axis=0), 0.0), 0.0)
-    variance = (weight * (factor * expected) ** 2 + natural) / (weight + further)
+    measured = (told.steady**2) * np.mean(noise**2, axis=0)
+    natural = np.maximum(scatter - np.where(many, further * measured, 0.0), 0.0)
+    steady_k = told.steady * thresholds.REPEAT_FLOOR_K
+    variance = (weight * ((told.nature * grown) ** 2 + steady_k**2) + natural) / (weight + further)
     floor = np.hypot(thresholds.REPEAT_SHARE_BOUNDS[0] * mean * varies, 0.5 * thresholds.REPEAT_FLOOR_K)
     seen = np.sqrt(np.where(many, scatter / np.maximum(further, 1), np.nan))
     sd = np.maximum(np.sqrt(variance), floor)
-    return Expected(refs, mean, sd, runs, degrees, seen, specimens, _scale_sd(scales), float(scales.mean()))
+    scale = float(scales.mean())
+    return Expected(refs, mean, sd, runs, told.degrees, seen, steady_k, specimens, _scale_sd(scales), scale)
 
 
 def comparison_u_k(common: Sequence[PartMeasurement], expected: Expected) -> NDArray[np.float64]:

@@ -67,7 +67,7 @@ def heats_by_mistake(part: Part, heat: PartHeat) -> bool:
     >>> from thermscan.layout.board import Surface
     >>> cap = Part("C4", 5.5, 3.0, 5, 5, 0, Surface("painted", 0.93, 0.02))
     >>> def rising(own_k, received_k):
-    ...     return PartHeat("C4", own_k + received_k, own_k, 1.0, received_k, 0.9, 2.0, 1e-3, (), 9.0, 1.0)
+    ...     return PartHeat("C4", own_k + received_k, own_k, 1.0, received_k, 0.9, 2.0, 1e-3, (), 9.0, 1.0, 1.0)
     >>> [heats_by_mistake(cap, rising(*kelvin)) for kelvin in ((14.0, 8.0), (6.0, 16.0), (3.0, 1.0))]
     [True, False, False]
     """

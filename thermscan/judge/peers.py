@@ -13,9 +13,10 @@ from thermscan.judge import thresholds
 from thermscan.judge.comparison import Comparison, alike_u_k, contrasts_u_k
 from thermscan.judge.holding_back import held_back
 from thermscan.judge.places import place_sd_k, place_share
-from thermscan.judge.spread import robust_spread, shrunk_scale
+from thermscan.judge.spread import Scales, robust_spread, shrunk_scales
 from thermscan.layout.board import Board, Part
 from thermscan.regions.measurement import PartMeasurement
+from thermscan.regions.sensor_lines import sensor_u_k, with_sensor
 
 # Two parts cannot tell which of them is wrong.
 FEWEST_PEERS = 3
@@ -42,9 +43,15 @@ class _Readings:
     own_k: NDArray[np.float64]
     rise_k: NDArray[np.float64]
     level_k: float
-    expected_sd_k: float
+    grown_k: float
+    steady_k: float
     place_k: float
     u_k: NDArray[np.float64]
+
+    @property
+    def expected_sd_k(self) -> float:
+        """Between good peers: what grows with their heat, and what does not."""
+        return float(np.hypot(self.grown_k, self.steady_k))
 
 
 def peer_groups(parts: Sequence[Part]) -> tuple[PeerGroup, ...]:
@@ -111,26 +118,37 @@ def compare_peers(
     .. [1] G. J. Hahn and W. Q. Meeker, Statistical Intervals, Wiley 1991, section 4.7 (prediction of one
        further value: t sqrt(1 + 1/n)).
     """
-    by_ref = {m.part.ref: m for m in measurements if m.measurable and m.rise_k is not None}
-    found: list[tuple[PeerGroup, _Readings]] = []
-    for group in peer_groups([m.part for m in measurements]):
-        members = tuple(by_ref[ref] for ref in group.refs if ref in by_ref)
-        if len(members) >= FEWEST_PEERS:
-            found.append((group, _readings(members, split, proposed=group.proposed)))
-    factor, degrees = _pooled_factor([readings for group, readings in found if not group.proposed])
+    told = _pooled_scales([readings for group, readings in _groups(measurements, split) if not group.proposed])
     index = {part.ref: i for i, part in enumerate(board.parts)}
-    coolest_k = min((float(m.rise_k or 0.0) for m in by_ref.values()), default=0.0)
+    coolest_k = min((float(m.rise_k) for m in measurements if m.measurable and m.rise_k is not None), default=0.0)
     comparisons: list[Comparison] = []
-    for group, readings in found:
-        # Nothing is known of groups that nobody declared: their own expectation stands.
-        known = (1.0, thresholds.EXPECTATION_DEGREES) if group.proposed else (factor, degrees)
+    for group, readings in _groups(measurements, split, told):
+        degrees = thresholds.EXPECTATION_DEGREES if group.proposed else told.degrees
         comparisons += _compare_group(
-            group, readings, tuple(measurements), known=known, split=split, index=index, coolest_k=coolest_k
+            group, readings, tuple(measurements), degrees=degrees, split=split, index=index, coolest_k=coolest_k
         )
     return tuple(comparisons)
 
 
-def _readings(members: tuple[PartMeasurement, ...], split: HeatSplit | None, *, proposed: bool) -> _Readings:
+# Before anything is known of this board.
+_UNTOLD = Scales(1.0, 1.0, thresholds.EXPECTATION_DEGREES)
+
+
+def _groups(
+    measurements: Sequence[PartMeasurement], split: HeatSplit | None, told: Scales = _UNTOLD
+) -> list[tuple[PeerGroup, _Readings]]:
+    by_ref = {m.part.ref: m for m in measurements if m.measurable and m.rise_k is not None}
+    found: list[tuple[PeerGroup, _Readings]] = []
+    for group in peer_groups([m.part for m in measurements]):
+        members = tuple(with_sensor(by_ref[ref], told.steady) for ref in group.refs if ref in by_ref)
+        if len(members) >= FEWEST_PEERS:
+            found.append((group, _readings(members, split, told, proposed=group.proposed)))
+    return found
+
+
+def _readings(
+    members: tuple[PartMeasurement, ...], split: HeatSplit | None, told: Scales, *, proposed: bool
+) -> _Readings:
     rise = np.array([float(m.rise_k or 0.0) for m in members])
     own = rise.copy()
     if split is not None:
@@ -144,26 +162,31 @@ def _readings(members: tuple[PartMeasurement, ...], split: HeatSplit | None, *, 
         )
         own = rise - received - split.constant_k - at_edge
     level = max(float(np.median(own)), 0.0)
-    share = thresholds.PROPOSED_SHARE if proposed else thresholds.PEER_SHARE
+    # Nothing is known of groups that nobody declared: their own expectation stands.
+    share = thresholds.PROPOSED_SHARE if proposed else told.nature * thresholds.PEER_SHARE
     place_k = place_share(split) * level
     places = [place_sd_k(m.part, [other.part for other in members if other is not m], place_k) for m in members]
     u_k = np.array([float(np.hypot(alike_u_k(m), place)) for m, place in zip(members, places, strict=True)])
-    return _Readings(members, own, rise, level, float(np.hypot(share * level, thresholds.PEER_FLOOR_K)), place_k, u_k)
+    return _Readings(members, own, rise, level, share * level, told.steady * thresholds.PEER_FLOOR_K, place_k, u_k)
 
 
-def _pooled_factor(readings: Sequence[_Readings]) -> tuple[float, float]:
-    """How far the spread of all groups together is from what is expected, and its degrees of freedom."""
+def _pooled_scales(readings: Sequence[_Readings]) -> Scales:
+    """How far the spread of all groups together is from what is expected."""
     deviations: list[float] = []
     expected: list[float] = []
     noise: list[float] = []
+    steady: list[float] = []
     for group in readings:
         n = len(group.own_k)
         # Deviations from the middle of n are smaller than from the truth.
         deviations += ((group.own_k - np.median(group.own_k)) / np.sqrt(1.0 - 1.0 / n)).tolist()
-        expected += [group.expected_sd_k] * n
-        noise += group.u_k.tolist()
+        expected += [group.grown_k] * n
+        sensor = np.array([sensor_u_k(m) for m in group.members])
+        noise += np.sqrt(np.maximum(group.u_k**2 - sensor**2, 0.0)).tolist()
+        steady += np.hypot(sensor, group.steady_k).tolist()
     low, high = (bound / thresholds.PEER_SHARE for bound in thresholds.PEER_SHARE_BOUNDS)
-    return shrunk_scale(deviations, expected, noise=noise, degrees=thresholds.EXPECTATION_DEGREES, bounds=(low, high))
+    degrees = thresholds.EXPECTATION_DEGREES
+    return shrunk_scales(deviations, expected, noise=noise, steady=steady, degrees=degrees, bounds=(low, high))
 
 
 def _compare_group(
@@ -171,21 +194,18 @@ def _compare_group(
     readings: _Readings,
     everyone: tuple[PartMeasurement, ...],
     *,
-    known: tuple[float, float],
+    degrees: float,
     split: HeatSplit | None,
     index: Mapping[str, int],
     coolest_k: float,
 ) -> list[Comparison]:
-    yardsticks, divided = _yardsticks(readings, known)
-    if divided:
-        # The scatter of two camps says nothing of the spread between good parts.
-        known = (min(known[0], 1.0), known[1])
+    yardsticks, divided = _yardsticks(readings, degrees)
     contrasts = _contrasts(len(readings.members), yardsticks)
     u_k = np.hypot(contrasts_u_k(readings.members, contrasts), _received_u_k(readings, contrasts, split, index))
     found = []
     for i, member in enumerate(readings.members):
         peers = [j for j in yardsticks if j != i]
-        spread, degrees = _spread(readings, [] if divided else peers, known)
+        spread, behind = _spread(readings, [] if divided else peers, degrees)
         others = [readings.members[j] for j in peers]
         excess_k = float(readings.own_k[i] - readings.own_k[peers].mean())
         found.append(
@@ -195,7 +215,7 @@ def _compare_group(
                 excess_k=excess_k,
                 u_k=float(u_k[i]),
                 spread_k=spread * float(np.sqrt(1.0 + 1.0 / len(peers))),
-                degrees=degrees,
+                degrees=behind,
                 place_k=place_sd_k(member.part, [other.part for other in others], readings.place_k),
                 temp_excess_k=float(readings.rise_k[i] - readings.rise_k[peers].mean()),
                 expected_k=float(readings.rise_k[peers].mean()),
@@ -234,7 +254,7 @@ def _received_u_k(
     return split.contrasts_u_k(of_all)
 
 
-def _yardsticks(readings: _Readings, known: tuple[float, float]) -> tuple[list[int], bool]:
+def _yardsticks(readings: _Readings, degrees: float) -> tuple[list[int], bool]:
     """Members that serve as yardsticks, and whether the group is divided."""
     kept = list(range(len(readings.own_k)))
     if _two_halves(readings):
@@ -244,7 +264,7 @@ def _yardsticks(readings: _Readings, known: tuple[float, float]) -> tuple[list[i
         for i in kept:
             peers = [j for j in kept if j != i]
             centre = float(np.median(readings.own_k[peers]))
-            spread, _ = _spread(readings, peers, known)
+            spread, _ = _spread(readings, peers, degrees)
             known_k = np.hypot(spread * np.sqrt(1 + 1 / len(peers)), readings.u_k[i])
             scores.append(abs(readings.own_k[i] - centre) / known_k)
         worst = int(np.argmax(scores))
@@ -266,16 +286,14 @@ def _two_halves(readings: _Readings) -> bool:
     return gap > least and gap > 2 * within
 
 
-def _spread(readings: _Readings, peers: Sequence[int], known: tuple[float, float]) -> tuple[float, float]:
+def _spread(readings: _Readings, peers: Sequence[int], degrees: float) -> tuple[float, float]:
     """Standard deviation between good peers: the pooled expectation weighed with what these peers show."""
-    factor, degrees = known
-    expected = factor * readings.expected_sd_k
     # Each kind of part has a spread of its own: all groups together tell no more of it than the expectation does.
     weight = min(degrees, thresholds.EXPECTATION_DEGREES)
     own = max(len(peers) - 1, 0)
     # What the peers show holds the noise of reading them and their places' share, which are counted on their own.
     noise = float(np.mean(readings.u_k[list(peers)] ** 2)) if len(peers) > 0 else 0.0
     seen = max(robust_spread(readings.own_k[list(peers)]) ** 2 - noise, 0.0)
-    variance = (weight * expected**2 + own * seen) / (weight + own)
-    low = thresholds.PEER_SHARE_BOUNDS[0] / thresholds.PEER_SHARE * readings.expected_sd_k
+    variance = (weight * readings.expected_sd_k**2 + own * seen) / (weight + own)
+    low = thresholds.PEER_SHARE_BOUNDS[0] * readings.level_k
     return max(float(np.sqrt(variance)), low), min(degrees, 2 * thresholds.EXPECTATION_DEGREES) + own

@@ -7,15 +7,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from thermscan.heat.split import HeatSplit
+from thermscan.heat.summary import HEAT_DOUBT, UNEVEN_DOUBT
 from thermscan.layout.board import Part
 
-# Copper beneath a part differs over a board, by a factor of two and more, which changes the rise of what sits there;
-# the heat model takes it even. By so much at least, by so many times the share that the board's own picture shows to
-# be left out by the model, and by the third figure where that could not be told.
-LEAST_SHARE = 0.03
-UNEVEN_TIMES = 1.5
-UNTOLD_SHARE = 0.08
-MOST_SHARE = 0.15
+# Copper beneath a part differs over a board, by a factor of two and more, which changes the rise of what sits there.
+# What the heat model leaves of that makes a part's own rise as uncertain as its heat; by so much where nothing was
+# told, and at most: a board that hardly varies tells little of it.
+UNTOLD_SHARE, MOST_SHARE = 0.08, 0.15
 # Places this near one another share most of it: pours and rows of parts are some centimetres large.
 PLACE_REACH_MM = 30.0
 # One figure for all boards is no better known than from a few.
@@ -33,7 +31,7 @@ def place_share(split: HeatSplit | None) -> float:
     """
     if split is None:
         return UNTOLD_SHARE
-    return min(float(np.hypot(LEAST_SHARE, UNEVEN_TIMES * split.uneven)), MOST_SHARE)
+    return min(float(np.hypot(HEAT_DOUBT, UNEVEN_DOUBT * split.uneven)), MOST_SHARE)
 
 
 def place_sd_k(part: Part, peers: Sequence[Part], place_k: float) -> float:

@@ -27,10 +27,6 @@ WHOLE_GROUP = 0.1
 # So many parts that are only alike in kind and package have quite another duty, and their like say nothing of them: of
 # 45 that differed beyond what parts of one duty do, one in six was at fault, of some forty judged on a board.
 OTHER_DUTY = 0.05
-# What is told of a part's heat is wrong by this share of what it gives, besides what the split states: mostly since
-# copper is uneven. Of 444 good parts above 0.1 W on 9 boards none was told less than 0.4 or more than 2.1 times its
-# watts, their logarithms spread by 0.25.
-SPLIT_SHARE = 0.15
 # Points of the integrals: over what all comparisons share, over a fault's size as a whole, and near each comparison.
 SHARED_POINTS, FAULT_POINTS, NEAR_POINTS = 25, 61, 49
 # The points over what is shared lie so far apart, in standard deviations: what is left is not taken for narrower.
@@ -334,11 +330,10 @@ def _of_lopsided(comparison: Comparison, fault_k: Array, u_k: float) -> Array:
     density = (1.0 + _STEPS**2 / nu) ** (-(nu + 1.0) / 2.0)
     good_k = level_k * np.exp(_STEPS * np.where(_STEPS < 0, down, up))
     weight = density * np.where(_STEPS < 0, down, up)
-    # A fault adds to what such a part gives, or takes a share of it; the split errs by a share of what is left; and no
-    # finer than the steps.
+    # A fault adds to what such a part gives, or takes a share of it; and no finer than the steps.
     left = np.clip(1.0 + fault_k / max(level_k, 1e-9), 0.0, 1.0)
     given_k = good_k[None, :] * left[:, None] + np.maximum(fault_k, 0.0)[:, None]
-    sd_k = np.sqrt(u_k**2 + np.gradient(good_k) ** 2 + (SPLIT_SHARE * given_k) ** 2)
+    sd_k = np.hypot(u_k, np.gradient(good_k))
     off = (comparison.excess_k + level_k - given_k) / sd_k
     errors = (1.0 + off**2 / U_DEGREES) ** (-(U_DEGREES + 1.0) / 2.0) / sd_k
     result: Array = np.log(errors @ (weight / weight.sum()) + 1e-300)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
+from thermscan.frozen import dataclass
 from thermscan.robust import MAD_TO_SIGMA
 
 # Makes the median absolute deviation of few normal values right on average; C. Croux and P. J. Rousseeuw,
@@ -13,6 +14,22 @@ from thermscan.robust import MAD_TO_SIGMA
 _SMALL_SAMPLE = {2: 1.196, 3: 1.495, 4: 1.363, 5: 1.206, 6: 1.200, 7: 1.140, 8: 1.129, 9: 1.107}
 # The median absolute deviation uses 37 % of what normal data know about their scale (Hampel 1974).
 MAD_EFFICIENCY = 0.37
+# What does not grow with a part's heat, the sensor's unevenness above all, is known from one published camera; others
+# of its class are better or worse by a factor of two (judgement; one standard deviation, as a logarithm).
+STEADY_SPREAD = float(np.log(2.0))
+# So many parts may differ by anything, as faulty ones do: one in twenty (as of those with another duty).
+STRANGERS = 0.05
+# Points of the integrals over both scales, in standard deviations of what is expected of them.
+_STEPS = np.linspace(-3.0, 3.0, 25)
+
+
+@dataclass(frozen=True, slots=True)
+class Scales:
+    """By which factors what grows with a part's heat and what does not are off, and how surely the first is known."""
+
+    nature: float
+    steady: float
+    degrees: float
 
 
 def robust_spread(values: ArrayLike) -> float:
@@ -32,63 +49,82 @@ def robust_spread(values: ArrayLike) -> float:
     return MAD_TO_SIGMA * _SMALL_SAMPLE.get(n, n / (n - 0.8)) * deviation
 
 
-def shrunk_scale(
-    deviations: ArrayLike, expected_sd: ArrayLike, *, noise: ArrayLike, degrees: float, bounds: tuple[float, float]
-) -> tuple[float, float]:
+def shrunk_scales(
+    deviations: ArrayLike,
+    expected_sd: ArrayLike,
+    *,
+    noise: ArrayLike,
+    degrees: float,
+    bounds: tuple[float, float],
+    steady: ArrayLike = 0.0,
+) -> Scales:
     """
-    How far the natural spread is from the expected one, as a factor, and the degrees of freedom behind it.
+    How far what makes good parts differ is from what is expected of it.
 
     Parameters
     ----------
     deviations : array_like of shape (n,)
         From their centres, noise included.
     expected_sd : array_like of shape (n,)
-        Standard deviation that is expected of them by nature, for a factor of 1.
+        Standard deviation that is expected of them by nature, for a factor of 1: a share of each part's heat.
     noise : array_like of shape (n,)
         Standard uncertainty of measuring them, which comes on top.
     degrees : float
         How many observations the expectation is worth.
     bounds : tuple of float
-        The factor is kept between these.
+        The factor on the natural spread is kept between these.
+    steady : array_like of shape (n,), optional
+        What is expected to come on top whatever the heat, and is known no better than by its order: the sensor's
+        unevenness, draughts and mounting.
 
     Returns
     -------
-    factor, degrees : float
+    Scales
 
     Notes
     -----
-    The factor for which the deviations' median is what a normal distribution's is. Robust: a few faulty parts
-    among many leave it nearly as it is. Where most of what is seen is noise, the data say less.
+    Root mean squares over the posterior of both factors, their logarithms being normal beforehand and their mean
+    squares 1. Deviations are normal, but for a few that may be any (Cauchy's density): faulty parts are of no account.
+    Where both make much the same, either may be told for the other: their sum is what is judged by.
+
+    References
+    ----------
+    .. [1] J. W. Tukey, A survey of sampling from contaminated distributions, in I. Olkin (ed.), Contributions to
+       Probability and Statistics, 1960, 448-485.
 
     Examples
     --------
-    >>> shrunk_scale([], [], noise=[], degrees=8.0, bounds=(0.5, 2.0))
-    (1.0, 8.0)
+    >>> shrunk_scales([], [], noise=[], degrees=8.0, bounds=(0.5, 2.0))
+    Scales(nature=1.0, steady=1.0, degrees=8.0)
     >>> import numpy as np
     >>> seen = np.random.default_rng(1).normal(0.0, np.hypot(1.5, 1.0), 4000)
-    >>> factor, _ = shrunk_scale(seen, np.ones(4000), noise=np.ones(4000), degrees=8.0, bounds=(0.5, 2.0))
-    >>> round(factor, 1)
+    >>> known = {"noise": np.ones(4000), "degrees": 8.0, "bounds": (0.5, 2.0)}
+    >>> round(shrunk_scales(seen, np.ones(4000), **known).nature, 1)
     1.5
     """
-    data, nature, known = (np.asarray(values, dtype=np.float64) for values in (deviations, expected_sd, noise))
-    if not len(data):
-        return 1.0, degrees
+    data, nature, known, always = np.broadcast_arrays(*map(np.atleast_1d, (deviations, expected_sd, noise, steady)))
+    if not data.size:
+        return Scales(1.0, 1.0, degrees)
+    # A variance known with n degrees of freedom is known to sqrt(2 / n) of itself (GUM, G.4.2).
+    log_nature, before_nature = _beforehand(degrees**-0.5 / np.sqrt(2.0))
+    log_steady, before_steady = _beforehand(STEADY_SPREAD) if always.any() else (np.zeros(1), np.zeros(1))
+    of_nature = np.exp(2.0 * np.clip(log_nature, *np.log(bounds)))
+    of_steady = np.exp(2.0 * log_steady)
+    posterior = before_nature[:, None] + before_steady[None, :]
+    for value, *variances in zip(data, nature**2, known**2, always**2, strict=True):
+        variance = of_nature[:, None] * variances[0] + variances[1] + of_steady[None, :] * variances[2]
+        square = value**2 / variance
+        good = (1.0 - STRANGERS) * np.exp(-0.5 * square) / np.sqrt(2.0 * np.pi)
+        posterior += np.log(good + STRANGERS / (np.pi * (1.0 + square))) - 0.5 * np.log(variance)
+    weight: NDArray[np.float64] = np.exp(posterior - posterior.max())
+    weight /= weight.sum()
+    told = weight.sum(axis=1)
+    mean = float(told @ of_nature)
+    spread = float(told @ (of_nature - mean) ** 2)
+    sure = max(2.0 * mean**2 / max(spread, 1e-12), degrees)
+    return Scales(float(np.sqrt(mean)), float(np.sqrt(weight.sum(axis=0) @ of_steady)), sure)
 
-    def beyond(factor: float) -> float:
-        return MAD_TO_SIGMA * float(np.median(np.abs(data) / np.hypot(factor * nature, known))) - 1.0
 
-    low, high = bounds
-    if beyond(low) <= 0:
-        seen = low
-    elif beyond(high) >= 0:
-        seen = high
-    else:
-        # Monotonic between its bounds: halved until nothing that is told can change.
-        while high - low > 1e-4:
-            seen = 0.5 * (low + high)
-            low, high = (seen, high) if beyond(seen) > 0 else (low, seen)
-        seen = 0.5 * (low + high)
-    of_nature = float(np.median((seen * nature) ** 2 / ((seen * nature) ** 2 + known**2)))
-    worth = MAD_EFFICIENCY * len(data) * of_nature
-    variance = (degrees + worth * seen**2) / (degrees + worth)
-    return float(np.clip(np.sqrt(variance), *bounds)), degrees + worth
+def _beforehand(spread: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Points of a factor's logarithm, and the logarithm of its density there; the factor's mean square is 1."""
+    return spread * _STEPS - spread**2, -0.5 * _STEPS**2

@@ -11,8 +11,7 @@ from thermscan.frozen import dataclass
 from thermscan.heat.heat_split import HeatSplit, PartHeat
 from thermscan.heat.least_squares import CONSTANT_SPREAD_K, LOSS_SPREAD, USUAL_LOSS_W_PER_M2K
 from thermscan.judge.allowed import MOST_SPREAD, AllowedWatts, allowed_watts
-from thermscan.judge.posterior import SPLIT_SHARE
-from thermscan.judge.spread import shrunk_scale
+from thermscan.judge.spread import shrunk_scales
 from thermscan.judge.thresholds import EXPECTATION_DEGREES
 from thermscan.layout.board import Part
 from thermscan.regions.measurement import PartMeasurement
@@ -21,7 +20,7 @@ from thermscan.runs.run import Supply
 # Beyond so many standard deviations of what else is known of the loss, the supply's watts are not the board's alone.
 LARGEST_MISFIT = 2.0
 # Where the supply is not known: so many parts whose typical watts are known help to tell the loss.
-FEWEST_FOR_SCALE = 4
+FEWEST_SHEETS = 4
 # A part draws its typical watts within this factor (as a logarithm): what one part says of the loss.
 TYPICAL_LOG_SD = 0.35
 MM2_PER_M2 = 1e6
@@ -78,14 +77,10 @@ def watts_seen(
     scale_w, u_log = _watts_per_heat(split, heats, allowed)
     seen = {}
     for ref, heat in heats.items():
-        power = scale_w * heat.heat_kmm2
-        if heat.power_w and heat.u_power_w is not None:
-            # Errors that all parts have in common leave the shares of the supply's watts as they are.
-            relative = heat.u_power_w / heat.power_w
-        else:
-            relative = heat.u_heat_kmm2 / max(heat.heat_kmm2, 1e-9)
-        u_own = relative * power if heat.heat_kmm2 > 0 else scale_w * heat.u_heat_kmm2
-        seen[ref] = WattsSeen(power, float(np.hypot(u_own, u_log * power)), u_own, allowed[ref])
+        power, u_own = scale_w * heat.heat_kmm2, scale_w * heat.u_share_kmm2
+        # Errors that all parts have in common leave the shares of the supply's watts as they are.
+        of_heat = u_own if heat.power_w else scale_w * heat.u_heat_kmm2
+        seen[ref] = WattsSeen(power, float(np.hypot(of_heat, u_log * power)), u_own, allowed[ref])
     return seen
 
 
@@ -111,10 +106,9 @@ def common_share(seen: Mapping[str, WattsSeen], groups: Mapping[str, str | None]
         band = each.allowed
         if band is None or band.low_w <= 0 or each.power_w <= TELLING_DEVIATIONS * each.u_own_w:
             continue
-        doubt = float(np.hypot(each.u_own_w / each.power_w, SPLIT_SHARE))
-        sheet = groups[ref] or (band.typical_w, band.most_w)
+        sheet, doubt = groups[ref] or (band.typical_w, band.most_w), each.u_own_w / each.power_w
         votes.setdefault(sheet, []).append((float(np.log(each.power_w / band.typical_w)), doubt, *log_spread(band)))
-    if len(votes) < FEWEST_FOR_SCALE:
+    if len(votes) < FEWEST_SHEETS:
         return BoardShare(0.0, prior_sd, 1.0)
     ratio, noise, *sides = np.array([np.mean(vote, axis=0) for vote in votes.values()]).T
     bands = np.column_stack(sides)
@@ -126,8 +120,8 @@ def common_share(seen: Mapping[str, WattsSeen], groups: Mapping[str, str | None]
         weight = (SHIFT_DEGREES + 1.0) / (SHIFT_DEGREES + off) / variance
         precision = float(weight.sum()) + 1.0 / prior_sd**2
         shift = float(weight @ ratio) / precision
-    factor, _ = shrunk_scale(ratio - shift, sd, noise=noise, degrees=EXPECTATION_DEGREES, bounds=BAND_FACTORS)
-    return BoardShare(shift, precision**-0.5, factor)
+    told = shrunk_scales(ratio - shift, sd, noise=noise, degrees=EXPECTATION_DEGREES, bounds=BAND_FACTORS)
+    return BoardShare(shift, precision**-0.5, told.nature)
 
 
 def log_spread(band: AllowedWatts) -> tuple[float, float]:
@@ -159,7 +153,7 @@ def _watts_per_heat(
         told.append(float(np.log(band.typical_w / (usual * heat.heat_kmm2))))
         doubt.append(float(np.hypot(TYPICAL_LOG_SD, 0.5 * np.log(band.most_w / band.typical_w))))
     shift, u_log = 0.0, LOSS_SPREAD
-    if len(told) >= FEWEST_FOR_SCALE:
+    if len(told) >= FEWEST_SHEETS:
         shift, u_log = _robust_mean(np.array(told), np.array(doubt), prior_sd=LOSS_SPREAD)
     if split.loss_w_per_m2k is None:
         return usual * float(np.exp(shift)), u_log

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -69,6 +70,22 @@ def sensor_lines(
 def is_sensors(line: BudgetLine) -> bool:
     """Whether a line is a pattern of the sensor: shared in part, but not by all parts of a frame alike."""
     return line.shared is not None and line.shared.startswith(SHARED)
+
+
+def sensor_u_k(measurement: PartMeasurement) -> float:
+    """What the sensor's unevenness adds to the uncertainty of a part's temperature."""
+    return float(np.sqrt(sum(line.u_k**2 for line in measurement.budget if is_sensors(line))))
+
+
+def with_sensor(measurement: PartMeasurement, times: float) -> PartMeasurement:
+    """The measurement by a sensor that is so many times as uneven as its budget says."""
+    if times == 1.0:
+        return measurement
+    lines = (
+        BudgetLine(line.source, times * line.u_k, line.shared) if is_sensors(line) else line
+        for line in measurement.budget
+    )
+    return replace(measurement, budget=tuple(lines))
 
 
 def is_types(line: BudgetLine) -> bool:
