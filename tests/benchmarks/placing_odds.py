@@ -1,5 +1,5 @@
 """
-The weights of a place's log odds: a logistic regression of right places against wrong ones, on two scene makers.
+The weights of a place's log odds: a conditional logistic regression of right places, on three scene makers.
 
     python tests/benchmarks/placing_odds.py --first 900 --views 40 --out odds.jsonl
     python tests/benchmarks/placing_odds.py --fit odds.jsonl
@@ -7,8 +7,13 @@ The weights of a place's log odds: a logistic regression of right places against
 Every view is another board of one of three makers that share nothing (scenes.py: heights unknown, lenses that bend,
 covers; registration_views.py: flat and warm boards; and boards of 2 to 16 parts, painted flat and clean, here); each is
 searched for its own layout and for another board's. Told are edges, outline and detail of the likeliest three places
-after their last fits; right is what lies within 1.5 pixels of the search. Weights are fitted to the likeliest right and
-the likeliest wrong place of each view and layout.
+after their last fits; right is what lies within 1.5 pixels of the search. One place of a frame is right, or none of
+those that were looked at: the likeliest right one is held against all others and against none [1]_.
+
+References
+----------
+.. [1] D. McFadden, Conditional logit analysis of qualitative choice behavior, in P. Zarembka (ed.), Frontiers in
+   Econometrics, Academic Press 1974, 105-142.
 """
 
 from __future__ import annotations
@@ -25,7 +30,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import cv2  # noqa: E402
 import numpy as np  # noqa: E402
-import statsmodels.api as sm  # noqa: E402
+from statsmodels.discrete.conditional_models import ConditionalLogit  # noqa: E402
 
 from tests.benchmarks.registration_views import benchmark_view, part_centres  # noqa: E402
 from tests.benchmarks.scenes import scene  # noqa: E402
@@ -39,7 +44,19 @@ from thermscan.registration.placing.decision import ENOUGH  # noqa: E402
 from thermscan.registration.placing.edges import layout_edges  # noqa: E402
 from thermscan.registration.placing.found_alone import settled  # noqa: E402
 from thermscan.registration.placing.last_fit import Job  # noqa: E402
-from thermscan.registration.placing.search import candidates, start_search, witnesses  # noqa: E402
+from thermscan.registration.placing.search import (  # noqa: E402
+    CONSTANT,
+    DETAIL_DOUBLING,
+    DETAIL_WORTH,
+    EDGES_DOUBLING,
+    EDGES_WORTH,
+    FEW,
+    OUTLINE_WORTH,
+    PRIOR_ODDS,
+    candidates,
+    start_search,
+    witnesses,
+)
 
 COLS, SPARSE_COLS = (160, 320, 640), (80, 160, 320)
 RIGHT_PX, OTHER_BOARD, LIKELIEST = 1.5, 500_000, 3
@@ -108,31 +125,95 @@ def _searched(image: ThermalImage, board: Board, there_px: np.ndarray | None, *,
         if there_px is not None:
             apart = map_points(search.matrix(place.corners_px), centres) - search.small.from_frame(there_px)
             off_px = float(np.sqrt((apart**2).sum(axis=1).mean()))
-        rows.append({"off_px": off_px, "told": [place.edges, place.outline, place.detail], "log_odds": place.log_odds})
+        told = [place.edges, place.outline, place.detail]
+        rows.append({"off_px": off_px, "own": there_px is not None, "parts": len(board.parts), "told": told})
     return rows
 
 
-def fit(rows: list[Row]) -> None:
-    """Weights, and how many of either sort they tell apart."""
-    likeliest: dict[tuple[object, ...], Row] = {}
-    for row in sorted(rows, key=lambda each: each["log_odds"]):  # type: ignore[arg-type,return-value]
+def frames_of(rows: list[Row]) -> list[list[Row]]:
+    """The places of one frame and layout, right ones marked, all but the likeliest right one left out."""
+    frames: dict[tuple[object, ...], list[Row]] = {}
+    for row in rows:
         row["right"] = row["off_px"] is not None and row["off_px"] < RIGHT_PX  # type: ignore[operator]
-        likeliest[row["maker"], row["seed"], row["off_px"] is None, row["right"]] = row
-    rows = list(likeliest.values())
-    stated = {name: np.array([row["log_odds"] for row in rows if row["right"] == name]) for name in (True, False)}
-    lost, taken = (stated[True] < ENOUGH).sum(), (stated[False] >= ENOUGH).sum()
-    print(f"as they are: {lost} of {len(stated[True])} right refused, {taken} of {len(stated[False])} wrong taken")
-    told = sm.add_constant(np.array([witnesses(*row["told"]) for row in rows]))  # type: ignore[misc]
-    right = np.array([row["right"] for row in rows], dtype=bool)
-    weights = np.where(right, 1.0, right.sum() / (~right).sum())
-    result = sm.GLM(right.astype(float), told, family=sm.families.Binomial(), freq_weights=weights).fit()
-    odds = told @ result.params
-    right_odds, wrong_odds = np.sort(odds[right]), np.sort(odds[~right])
-    print(f"{result.params.round(2).tolist()}, deviance {result.deviance:.1f}")
-    print(f"likeliest of {len(wrong_odds)} wrong: {wrong_odds[-5:].round(1)}")
-    print(f"least likely of {len(right_odds)} right: {right_odds[:5].round(1)}")
-    for enough in (0.0, 1.0, 2.0, 3.0):
-        print(f"from {enough:g}: {(right_odds < enough).sum()} right lost, {(wrong_odds >= enough).sum()} wrong taken")
+        frames.setdefault((row["maker"], row["seed"], row["own"]), []).append(row)
+    kept = []
+    for places in frames.values():
+        right = sorted((row for row in places if row["right"]), key=lambda row: -_log_odds([row], WEIGHTS)[0])
+        kept.append([row for row in places if not row["right"]] + right[:1])
+    return kept
+
+
+WEIGHTS = np.array([CONSTANT, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH])
+# Form: bodies that are few, and the deviations that double the density, of edges and of detail.
+AS_IT_IS = (float(FEW), EDGES_DOUBLING, DETAIL_DOUBLING)
+FORMS = [AS_IT_IS] + [
+    tuple(value if k == at else each for k, each in enumerate(AS_IT_IS))
+    for at, values in enumerate(((0.0, 10.0, 20.0), (1.5, 3.0, 5.0), (1.5, 5.0)))
+    for value in values
+]
+
+
+def _told(places: list[Row], form: tuple[float, ...] = AS_IT_IS) -> np.ndarray:
+    """A constant and the witnesses of places; shape (k, 4)."""
+    few, *doubling = form
+    told = []
+    for row in places:
+        edges, outline, detail = row["told"]  # type: ignore[misc]
+        other = np.sqrt((1 + FEW / row["parts"]) / (1 + few / row["parts"]))  # type: ignore[operator]
+        edges, detail = other * edges * EDGES_DOUBLING / doubling[0], other * detail * DETAIL_DOUBLING / doubling[1]
+        told.append([1.0, *witnesses(edges, outline, detail)])
+    return np.array(told).reshape(-1, 4)
+
+
+def _log_odds(places: list[Row], weights: np.ndarray, form: tuple[float, ...] = AS_IT_IS) -> np.ndarray:
+    return _told(places, form) @ weights
+
+
+def weights_of(frames: list[list[Row]], form: tuple[float, ...] = AS_IT_IS) -> np.ndarray:
+    """Of a constant and the three witnesses."""
+    told, chosen, group = [], [], []
+    for k, places in enumerate(frames):
+        told += [np.zeros((1, 4)), _told(places, form)]
+        right = [bool(row["right"]) for row in places]
+        chosen += [not any(right), *right]
+        group += [k] * (1 + len(places))
+    model = ConditionalLogit(np.array(chosen, dtype=float), np.concatenate(told), groups=np.array(group))
+    return np.asarray(model.fit(disp=False).params)
+
+
+def loss(frames: list[list[Row]], weights: np.ndarray, form: tuple[float, ...] = AS_IT_IS) -> float:
+    """Mean logarithm of what the right answer's probability is short of one."""
+    missing = []
+    for places in frames:
+        odds = np.append(_log_odds(places, weights, form), 0.0)
+        right = [bool(row["right"]) for row in places]
+        missing.append(np.logaddexp.reduce(odds) - odds[np.argmax([*right, not any(right)])])
+    return float(np.mean(missing))
+
+
+def fit(rows: list[Row]) -> None:
+    """Weights, how many of either sort they tell apart, and what other forms lose in cross-validation."""
+    frames = frames_of(rows)
+    own, weights = [places for places in frames if places[0]["own"]], weights_of(frames)
+    print(f"{len(frames)} frames and layouts, {len(own)} of them their own layout")
+    print("constant, edges, outline, detail:", weights.round(2).tolist(), "in use:", WEIGHTS.tolist())
+    for name, which in (("in use", WEIGHTS), ("fitted", weights)):
+        lost = taken = 0
+        for places in frames:
+            odds = _log_odds(places, which) + PRIOR_ODDS - CONSTANT
+            likely = odds.max() - np.logaddexp(np.logaddexp.reduce(odds), 0.0)
+            if likely < -np.log1p(np.exp(-ENOUGH)):
+                lost += any(row["right"] for row in places)
+            else:
+                taken += not places[int(odds.argmax())]["right"]
+        print(f"{name}: {lost} right places refused, {taken} wrong ones taken; loss {loss(frames, which):.4f}")
+    for form in FORMS:
+        fifths = [[places for places in frames if int(str(places[0]["seed"])) // 3 % 5 == k] for k in range(5)]
+        left = [
+            loss(fifth, weights_of([each for other in fifths if other is not fifth for each in other], form), form)
+            for fifth in fifths
+        ]
+        print(f"few {form[0]:g}, doubling {form[1]:g} and {form[2]:g}: loss {np.mean(left):.4f} in cross-validation")
 
 
 def main() -> int:

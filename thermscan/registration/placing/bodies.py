@@ -123,13 +123,13 @@ def bodies_stand_out(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pos
     weakest of the board's halves, left and right, top and bottom, is asked as well (`HALF_HAS`).
     """
     told = _told(odds, bodies, px_from_mm, pose, bodies.centres_mm)
-    whole = _deviations(told.sum(axis=1))
-    if told.shape[1] < FEWEST_HALVED:
-        return whole
-    ranks = np.argsort(np.argsort(bodies.centres_mm[0], axis=0, kind="stable"), axis=0, kind="stable")
-    first = told.shape[1] // 2 > ranks.T
-    weakest = min(_deviations(told[:, half].sum(axis=1)) for half in (*first, *~first))
-    return min(whole, max(weakest + 1.0, 0.0) / HALF_HAS)
+    number, stands_out = told.shape[1], _deviations(told.sum(axis=1))
+    if number >= FEWEST_HALVED:
+        ranks = np.argsort(np.argsort(bodies.centres_mm[0], axis=0, kind="stable"), axis=0, kind="stable")
+        first = number // 2 > ranks.T
+        weakest = min(_deviations(told[:, half].sum(axis=1)) for half in (*first, *~first))
+        stands_out = min(stands_out, max(weakest + 1.0, 0.0) / HALF_HAS)
+    return stands_out
 
 
 def _deviations(told: FloatArray) -> float:

@@ -18,26 +18,23 @@ from thermscan.registration.placing.search import Candidate, Search, candidates
 FloatArray = NDArray[np.float64]
 
 GIVE_INSTEAD = "give corners_px (the board's four corners in the frame) or four or more landmarks"
-# A place needs odds of 19 to 1, for a wrong place is worse than a refusal. The weights of the log odds are those of as
-# many right places as wrong ones; who gives a layout gives the right one more often. With nine in ten, and the right
-# place looked at in 93 % of frames (of 520), the odds before are 5 to 1.
-ENOUGH = float(np.log(19.0 / 5.0))
-# By how much a place must be likelier than a rival.
-AHEAD = 2.0
-# Two places closer than this, over the parts, in pixels of the search, are the same.
-SAME_PLACE_PX = 3.0
+# A place needs odds of 19 to 1 against all else, any other place and none of them: a wrong place is worse than a
+# refusal.
+ENOUGH = float(np.log(19.0))
+# Two places closer than this, over the parts, in pixels of the search, are one: so far off a place is still right.
+SAME_PLACE_PX = 1.5
 # Two places turned by less are said to lie so many pixels apart.
 LEAST_TURN_DEG = 20.0
 
 
 def decide(found: list[Candidate], search: Search, evidence: Evidence) -> Candidate:
     """
-    The likeliest candidate, if it is likely enough and clearly likelier than any elsewhere.
+    The likeliest candidate, if it is likely enough against all others and none of them.
 
     Raises
     ------
     CannotJudge
-        None is likely enough, two are about as likely, or only the layout's mirror image fits.
+        No place is likely enough, or only the layout's mirror image fits; two boards are seen, or two ways to lie.
     """
     if not found:
         raise CannotJudge(_nothing_found(evidence), fix=GIVE_INSTEAD)
@@ -49,9 +46,9 @@ def decide(found: list[Candidate], search: Search, evidence: Evidence) -> Candid
             f" {100 * best.explained:.0f} % of what is seen there, hardly more than elsewhere",
             fix=f"check that the layout is of this board and side; else {GIVE_INSTEAD}",
         )
-    for other in found:
-        if _apart_px(search, best, other) >= SAME_PLACE_PX:
-            check_rival(search, best, other)
+    others = [each for each in found if _apart_px(search, best, each) >= SAME_PLACE_PX]
+    check_second_board(best, others)
+    check_rivals(search, best, others)
     return best
 
 
@@ -62,23 +59,34 @@ def _apart_px(search: Search, one: Candidate, other: Candidate) -> float:
     return float(np.sqrt(((seen[0] - seen[1]) ** 2).sum(axis=1).mean()))
 
 
-def check_rival(search: Search, best: Candidate, other: Candidate) -> None:
+def check_second_board(best: Candidate, others: list[Candidate]) -> None:
     """
-    Refuse where another place explains the frame about as well.
+    Refuse where the layout fits elsewhere in the frame as well.
 
     Raises
     ------
     CannotJudge
-        Two boards, or two ways in which the layout fits.
+        It does.
     """
-    if lies_elsewhere(best.corners_px, other.corners_px):
-        if other.log_odds >= ENOUGH:
-            raise CannotJudge(
-                "two boards of this layout were seen in the frame",
-                fix=f"show one board, or {GIVE_INSTEAD} of the one that is meant",
-            )
-        return
-    if best.log_odds - other.log_odds < AHEAD:
+    if any(each.log_odds >= ENOUGH and lies_elsewhere(best.corners_px, each.corners_px) for each in others):
+        raise CannotJudge(
+            "two boards of this layout were seen in the frame",
+            fix=f"show one board, or {GIVE_INSTEAD} of the one that is meant",
+        )
+
+
+def check_rivals(search: Search, best: Candidate, others: list[Candidate]) -> None:
+    """
+    Refuse where other places, together with none of them, are not much less likely than the best.
+
+    Raises
+    ------
+    CannotJudge
+        They are; says how the likeliest of them differs.
+    """
+    against = np.logaddexp.reduce([0.0, *(each.log_odds for each in others)])
+    if best.log_odds - against < ENOUGH:
+        other = max(others, key=lambda each: each.log_odds)
         turn, apart = turn_deg(best.corners_px, other.corners_px), _apart_px(search, best, other)
         how = f"turned by {turn:.0f} degrees" if turn >= LEAST_TURN_DEG else f"{apart:.0f} pixels apart"
         raise CannotJudge(
@@ -98,7 +106,7 @@ def check_mirrored(search: Search, log_odds: float) -> None:
     """
     board = mirrored(search.board)
     found = candidates(search.of_board(board, layout_edges(board)), thorough=False)
-    if found and found[0].log_odds >= max(ENOUGH, log_odds + AHEAD):
+    if found and found[0].log_odds >= ENOUGH + max(log_odds, 0.0):
         raise CannotJudge(
             "the layout fits the frame only mirrored: it seems to be drawn from the solder side",
             fix="draw it as seen from the component side (x to the right, y down), or check the layout's side",

@@ -12,7 +12,7 @@ from thermscan.errors import CannotJudge, InputError
 from thermscan.frozen import dataclass
 from thermscan.layout.board import Board
 from thermscan.registration.geometry.homography import homography_from_corners
-from thermscan.registration.placing.decision import AHEAD, ENOUGH, mirrored
+from thermscan.registration.placing.decision import ENOUGH, mirrored
 from thermscan.registration.placing.edges import layout_edges
 from thermscan.registration.placing.landmarks import at_their_feet, fit_landmarks
 from thermscan.registration.placing.search import LIKELY, Candidate, Search
@@ -23,8 +23,6 @@ FloatArray = NDArray[np.float64]
 
 # What a corner's way from its click costs in log odds: a click is good to about 1.5 pixels, with Cauchy tails (a slip).
 CLICK_SCALE_PX = 1.5
-# Another order than the one given must be likelier by so much, and rather true than not: what is given is evidence.
-OTHERWISE = 2 * AHEAD
 # A corner that the frame's evidence moves by more than this is named as wrong.
 WRONG_CLICK_PX = 5.0
 # Where the bodies hardly show, an outline is believed whose pieces are rather there than not, so close to the clicks.
@@ -174,7 +172,8 @@ def _likeliest(search: Search, starts: list[FloatArray], given: FloatArray, *, u
 
 def _check_order(search: Search, small: FloatArray, odds: float) -> None:
     """Refuse an order that the parts contradict, and a layout that fits only as its mirror image."""
-    enough = max(0.0, odds + OTHERWISE)
+    # Another order must be rather true than not, and much likelier than what was given, which is evidence.
+    enough = max(0.0, odds + ENOUGH)
     for turn in (1, 2, 3):
         if _log_odds_near(search, np.roll(small, turn, axis=0)) >= enough:
             name = CORNER_NAMES[turn]

@@ -73,24 +73,25 @@ class Candidate:
 
     @property
     def log_odds(self) -> float:
-        """Posterior log odds of all three together, against another layout or another place."""
+        """Posterior log odds of all three together, against no place that was looked at being right."""
         return _log_odds(self.edges, self.outline, self.detail)
 
 
-# More places are tried, and the bodies are asked besides the outline, until one has the first log odds: of 2,024
-# likeliest wrong places four reach it. Below the second there is no hope: of places of other boards' layouts one in
-# twenty shows more, and of right ones 99 in a hundred do.
-LIKELY, HOPEFUL = 4.0, -5.0
+# No more places are tried from odds of a thousand to one on: of 800 wrong places six had as much before their last fit,
+# all of them a few pixels beside the right one.
+LIKELY = float(np.log(1000.0))
 # Where lines propose places edges are blurred by such a share of the frame's width.
 FROM_AFAR = 1 / 36
-# The witnesses are not independent: their weights are those of a logistic regression of right places, after their last
-# fits, against wrong ones and those of other boards' layouts (992 and 2,024 places, the likeliest of either sort, in
-# 852 views of three makers by tests/benchmarks/placing_odds.py, seeds 33000 to 37116, and 160 that were looked at;
-# half of them with 160 samples along the board for the tops, which are 120 now).
-PRIOR_ODDS, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH = -9.2, 2.9, 3.5, 1.25
-# So many deviations double the density (1, 2, 3 and 4 leave a loss of 0.051, 0.048, 0.049 and 0.050 in cross-
-# validation, a plain logarithm of the deviations 0.056).
-DOUBLING = 3.0
+# The witnesses are not independent: their weights are those of a conditional logistic regression [McFadden 1974] of the
+# right place against all others that were fitted in its frame, and none of them (830 views of three makers, each
+# searched for its own layout and for another board's, by tests/benchmarks/placing_odds.py).
+EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH, CONSTANT = 3.7, 3.95, 1.75, -11.5
+# Who gives a layout gives the right one more often than not: with nine in ten, and the right place looked at in 93 % of
+# frames (of 520), the odds before are 5 to 1, besides what the regression has for as many layouts of other boards.
+PRIOR_ODDS = CONSTANT + float(np.log(5.0))
+# So many deviations of many bodies double the density; of few bodies, by which wrong places stand out farther, more do
+# (of five by the root of two). (LOSSES)
+EDGES_DOUBLING, DETAIL_DOUBLING, FEW = 2.0, 3.0, 5
 # Near a place, what the edges of bodies, by deviations, and outline are worth there: of the regression before this one,
 # whose deviations entered as they are (520 views); not fitted anew.
 NEAR_EDGES, NEAR_OUTLINE = 1.36, 8.7
@@ -187,11 +188,12 @@ class Search:
             heights_mm = self._heights_mm(matrix)
         seen = map_points(np.linalg.inv(matrix), pose.px(centres, heights_mm))
         tops = tops_stand_out(self.picture, self.tops, matrix, seen - centres)
+        few = float(np.sqrt(1 + FEW / max(len(centres), 1)))
         return Candidate(
             corners_px,
-            bodies_stand_out(self.odds, self.bodies, matrix, pose),
+            bodies_stand_out(self.odds, self.bodies, matrix, pose) / few,
             float(self.edge_support(matrix[None])[0][0]),
-            tops.deviations,
+            tops.deviations / few,
             tops.share,
         )
 
@@ -272,11 +274,11 @@ def witnesses(edges: float, outline: float, detail: float) -> tuple[float, float
 
     A few deviations tell nothing, and those of a hundred hardly more than those of thirty.
     """
-    return _of_deviations(edges), outline, _of_deviations(detail)
+    return _of_deviations(edges, EDGES_DOUBLING), outline, _of_deviations(detail, DETAIL_DOUBLING)
 
 
-def _of_deviations(deviations: float) -> float:
-    return float(np.log1p((max(deviations, 0.0) / DOUBLING) ** 2))
+def _of_deviations(deviations: float, doubling: float) -> float:
+    return float(np.log1p((max(deviations, 0.0) / doubling) ** 2))
 
 
 def _log_odds(edges: float, outline: float, detail: float) -> float:
