@@ -101,6 +101,6 @@ def test_edges_are_displaced_as_one_place_at_a_time_has_them() -> None:
 
 
 def test_detail_alone_carries_no_place() -> None:
-    hot_spot = Candidate(np.zeros((4, 2)), edges=0.0, outline=1.0, detail=40.0, explained=0.9)
+    hot_spot = Candidate(np.zeros((4, 2)), edges=0.0, outline=1.0, detail=22.0, explained=0.9)
     assert hot_spot.log_odds < ENOUGH
     assert replace(hot_spot, edges=4.0, outline=0.7).log_odds > ENOUGH

@@ -7,7 +7,6 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.coordinates import map_points
 from thermscan.errors import CannotJudge
 from thermscan.layout.board import Board
 from thermscan.registration.evidence import Evidence
@@ -46,17 +45,10 @@ def decide(found: list[Candidate], search: Search, evidence: Evidence) -> Candid
             f" {100 * best.explained:.0f} % of what is seen there, hardly more than elsewhere",
             fix=f"check that the layout is of this board and side; else {GIVE_INSTEAD}",
         )
-    others = [each for each in found if _apart_px(search, best, each) >= SAME_PLACE_PX]
+    others = [each for each in found if search.apart_px(best.corners_px, each.corners_px) >= SAME_PLACE_PX]
     check_second_board(best, others)
     check_rivals(search, best, others)
     return best
-
-
-def _apart_px(search: Search, one: Candidate, other: Candidate) -> float:
-    """Over the parts, in pixels of the search."""
-    centres = np.array([[part.x_mm, part.y_mm] for part in search.board.parts])
-    seen = [map_points(search.matrix(each.corners_px), centres) for each in (one, other)]
-    return float(np.sqrt(((seen[0] - seen[1]) ** 2).sum(axis=1).mean()))
 
 
 def check_second_board(best: Candidate, others: list[Candidate]) -> None:
@@ -87,7 +79,7 @@ def check_rivals(search: Search, best: Candidate, others: list[Candidate]) -> No
     against = np.logaddexp.reduce([0.0, *(each.log_odds for each in others)])
     if best.log_odds - against < ENOUGH:
         other = max(others, key=lambda each: each.log_odds)
-        turn, apart = turn_deg(best.corners_px, other.corners_px), _apart_px(search, best, other)
+        turn, apart = (each(best.corners_px, other.corners_px) for each in (turn_deg, search.apart_px))
         how = f"turned by {turn:.0f} degrees" if turn >= LEAST_TURN_DEG else f"{apart:.0f} pixels apart"
         raise CannotJudge(
             f"the layout fits the frame in two ways almost alike ({how})",

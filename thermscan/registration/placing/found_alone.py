@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from thermscan.errors import CannotJudge
 from thermscan.frozen import dataclass
-from thermscan.registration.placing.decision import ENOUGH, decide
+from thermscan.registration.placing.decision import ENOUGH, SAME_PLACE_PX, decide
 from thermscan.registration.placing.given_places import Start
 from thermscan.registration.placing.joint_fit import Placed
 from thermscan.registration.placing.last_fit import Job, fitted
@@ -64,15 +64,17 @@ def last_fits(job: Job, search: Search, found: list[Candidate], *, bends: bool) 
 
 def beside(job: Job, search: Search, fits: list[Settled], *, bends: bool) -> list[Settled]:
     """
-    The last fit of a likelier place that is near the likeliest, if there is one.
+    The last fit of a likelier place near the likeliest that is not the same, if there is one.
 
     A fit follows the edges that it has: a place that is right on a part of the board only has enough of them.
     """
     if not fits:
         return []
     best = max((each.place for each in fits), key=lambda place: place.log_odds)
-    near = search.weighed(search.nearest(best.corners_px))
-    return [settled(job, search, near.corners_px, bends)] if near.log_odds > best.log_odds else []
+    near = search.nearest(best.corners_px)
+    if search.apart_px(near, best.corners_px) < SAME_PLACE_PX or search.weighed(near).log_odds <= best.log_odds:
+        return []
+    return [settled(job, search, near, bends)]
 
 
 def settled(job: Job, search: Search, corners_px: FloatArray, bends: bool) -> Settled:

@@ -138,6 +138,11 @@ class Search:
         """The homography of a place."""
         return homography_from_corners(self.board.corners_mm, corners_px)
 
+    def apart_px(self, one_px: FloatArray, other_px: FloatArray) -> float:
+        """How far two places are apart, over the parts."""
+        one, other = (map_points(self.matrix(each), self.bodies.centres_mm[0]) for each in (one_px, other_px))
+        return float(np.sqrt(((one - other) ** 2).sum(axis=1).mean()))
+
     def moved(self, places_px: FloatArray) -> FloatArray:
         """The places moved to the outline that is near; as they are where there is none."""
         outline = self.sites.of_outline()
