@@ -8,7 +8,9 @@ Every view is another board of one of three makers that share nothing (scenes.py
 covers; registration_views.py: flat and warm boards; and boards of 2 to 16 parts, painted flat and clean, here); each is
 searched for its own layout and for another board's. Told are edges, outline and detail of the likeliest three places
 after their last fits; right is what lies within 1.5 pixels of the search. One place of a frame is right, or none of
-those that were looked at: the likeliest right one is held against all others and against none [1]_.
+those that were looked at: the likeliest right one is held against all others and against none [1]_. None is right of
+another board's layout, and of its own where the right place was not looked at: such frames are made of all others by
+leaving the right one out, and weigh as much as they are common.
 
 References
 ----------
@@ -22,6 +24,7 @@ import argparse
 import json
 import os
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 
 for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
@@ -30,7 +33,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import cv2  # noqa: E402
 import numpy as np  # noqa: E402
-from statsmodels.discrete.conditional_models import ConditionalLogit  # noqa: E402
+from scipy.optimize import minimize  # noqa: E402
 
 from tests.benchmarks.registration_views import benchmark_view, part_centres  # noqa: E402
 from tests.benchmarks.scenes import scene  # noqa: E402
@@ -130,19 +133,37 @@ def _searched(image: ThermalImage, board: Board, there_px: np.ndarray | None, *,
     return rows
 
 
-def frames_of(rows: list[Row]) -> list[list[Row]]:
-    """The places of one frame and layout, right ones marked, all but the likeliest right one left out."""
+@dataclass(frozen=True)
+class Places:
+    """What was looked at in a frame: the witnesses of each place, which of them is right (0: none), and its weight."""
+
+    rows: list[Row]
+    right: int
+    weight: float
+
+
+def frames_of(rows: list[Row]) -> list[Places]:
+    """The places of each frame and layout, the likeliest right one last and no other of them; and those without it."""
     frames: dict[tuple[object, ...], list[Row]] = {}
     for row in rows:
         row["right"] = row["off_px"] is not None and row["off_px"] < RIGHT_PX  # type: ignore[operator]
         frames.setdefault((row["maker"], row["seed"], row["own"]), []).append(row)
+    own = sum(bool(key[2]) for key in frames)
+    others = max(len(frames) - own, 1)
     kept = []
-    for places in frames.values():
-        right = sorted((row for row in places if row["right"]), key=lambda row: -_log_odds([row], WEIGHTS)[0])
-        kept.append([row for row in places if not row["right"]] + right[:1])
+    for key, places in frames.items():
+        right = sorted((row for row in places if row["right"]), key=lambda row: _log_odds([row], WEIGHTS)[0])[-1:]
+        wrong = [row for row in places if not row["right"]]
+        if right:
+            kept.append(Places(wrong + right, len(wrong) + 1, 1 / own))
+        weight = NOT_LOOKED_AT / own if key[2] else (1 - NOT_LOOKED_AT) / others
+        kept.append(Places(wrong, 0, weight))
     return kept
 
 
+# Of frames of which no place that was looked at is right so many show the layout's own board (nine layouts in ten are
+# the right one, whose place was looked at in 93 % of 520 frames), the others another's.
+NOT_LOOKED_AT = 0.9 * 0.07 / (0.9 * 0.07 + 0.1)
 WEIGHTS = np.array([CONSTANT, EDGES_WORTH, OUTLINE_WORTH, DETAIL_WORTH])
 # Form: bodies that are few, and the deviations that double the density, of edges and of detail.
 AS_IT_IS = (float(FEW), EDGES_DOUBLING, DETAIL_DOUBLING)
@@ -169,51 +190,59 @@ def _log_odds(places: list[Row], weights: np.ndarray, form: tuple[float, ...] = 
     return _told(places, form) @ weights
 
 
-def weights_of(frames: list[list[Row]], form: tuple[float, ...] = AS_IT_IS) -> np.ndarray:
+def weights_of(frames: list[Places], form: tuple[float, ...] = AS_IT_IS) -> np.ndarray:
     """Of a constant and the three witnesses."""
-    told, chosen, group = [], [], []
-    for k, places in enumerate(frames):
-        told += [np.zeros((1, 4)), _told(places, form)]
-        right = [bool(row["right"]) for row in places]
-        chosen += [not any(right), *right]
-        group += [k] * (1 + len(places))
-    model = ConditionalLogit(np.array(chosen, dtype=float), np.concatenate(told), groups=np.array(group))
-    return np.asarray(model.fit(disp=False).params)
+    told = [np.concatenate([np.zeros((1, 4)), _told(places.rows, form)]) for places in frames]
+
+    def missing(weights: np.ndarray) -> tuple[float, np.ndarray]:
+        total, slope = 0.0, np.zeros(4)
+        for each, places in zip(told, frames, strict=True):
+            odds = each @ weights
+            share = np.exp(odds - np.logaddexp.reduce(odds))
+            total -= places.weight * float(np.log(share[places.right]))
+            slope += places.weight * (share @ each - each[places.right])
+        return total, slope
+
+    return np.asarray(minimize(missing, WEIGHTS, jac=True, method="BFGS").x)
 
 
-def loss(frames: list[list[Row]], weights: np.ndarray, form: tuple[float, ...] = AS_IT_IS) -> float:
+def loss(frames: list[Places], weights: np.ndarray, form: tuple[float, ...] = AS_IT_IS) -> float:
     """Mean logarithm of what the right answer's probability is short of one."""
-    missing = []
+    short = 0.0
     for places in frames:
-        odds = np.append(_log_odds(places, weights, form), 0.0)
-        right = [bool(row["right"]) for row in places]
-        missing.append(np.logaddexp.reduce(odds) - odds[np.argmax([*right, not any(right)])])
-    return float(np.mean(missing))
+        odds = np.append(0.0, _log_odds(places.rows, weights, form))
+        short += places.weight * (np.logaddexp.reduce(odds) - odds[places.right])
+    return short / sum(places.weight for places in frames)
 
 
 def fit(rows: list[Row]) -> None:
     """Weights, how many of either sort they tell apart, and what other forms lose in cross-validation."""
     frames = frames_of(rows)
-    own, weights = [places for places in frames if places[0]["own"]], weights_of(frames)
-    print(f"{len(frames)} frames and layouts, {len(own)} of them their own layout")
+    weights = weights_of(frames)
+    told = [places for places in frames if places.rows and (places.right or not places.rows[0]["own"])]
+    right = sum(places.right > 0 for places in told)
+    print(f"{right} right places, and frames of {len(told) - right} other layouts")
     print("constant, edges, outline, detail:", weights.round(2).tolist(), "in use:", WEIGHTS.tolist())
     for name, which in (("in use", WEIGHTS), ("fitted", weights)):
-        lost = taken = 0
+        lost, taken, short_of = 0, [], loss(frames, which)
         for places in frames:
-            odds = _log_odds(places, which) + PRIOR_ODDS - CONSTANT
-            likely = odds.max() - np.logaddexp(np.logaddexp.reduce(odds), 0.0)
-            if likely < -np.log1p(np.exp(-ENOUGH)):
-                lost += any(row["right"] for row in places)
-            else:
-                taken += not places[int(odds.argmax())]["right"]
-        print(f"{name}: {lost} right places refused, {taken} wrong ones taken; loss {loss(frames, which):.4f}")
+            odds = np.append(0.0, _log_odds(places.rows, which) + PRIOR_ODDS - CONSTANT)
+            best = int(odds.argmax())
+            sure = best > 0 and odds[best] - np.logaddexp.reduce(np.delete(odds, best)) >= ENOUGH
+            lost += places.right > 0 and not (sure and best == places.right)
+            if sure and best != places.right:
+                row = places.rows[best - 1]
+                taken.append(f"{row['maker']} {row['seed']}{' (right one left out)' if row['own'] else ''}")
+        print(
+            f"{name}: {lost} right places refused, loss {short_of:.4f}; wrong ones taken: {', '.join(taken) or 'none'}"
+        )
     for form in FORMS:
-        fifths = [[places for places in frames if int(str(places[0]["seed"])) // 3 % 5 == k] for k in range(5)]
-        left = [
-            loss(fifth, weights_of([each for other in fifths if other is not fifth for each in other], form), form)
-            for fifth in fifths
-        ]
-        print(f"few {form[0]:g}, doubling {form[1]:g} and {form[2]:g}: loss {np.mean(left):.4f} in cross-validation")
+        left = 0.0
+        for k in range(5):
+            fifth = [each for each in frames if each.rows and int(str(each.rows[0]["seed"])) // 3 % 5 == k]
+            others = [each for each in frames if each.rows and int(str(each.rows[0]["seed"])) // 3 % 5 != k]
+            left += loss(fifth, weights_of(others, form), form) / 5
+        print(f"few {form[0]:g}, doubling {form[1]:g} and {form[2]:g}: loss {left:.4f} in cross-validation")
 
 
 def main() -> int:

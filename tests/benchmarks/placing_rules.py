@@ -96,14 +96,15 @@ RULES: tuple[tuple[str, object, str, object], ...] = (
 )
 CONSTANTS: tuple[tuple[object, str], ...] = (
     (decision, "ENOUGH"),
-    (decision, "AHEAD"),
     (decision, "SAME_PLACE_PX"),
     (search, "PRIOR_ODDS"),
     (search, "EDGES_WORTH"),
     (search, "OUTLINE_WORTH"),
     (search, "DETAIL_WORTH"),
     (search, "LIKELY"),
-    (search, "HOPEFUL"),
+    (search, "EDGES_DOUBLING"),
+    (search, "DETAIL_DOUBLING"),
+    (search, "FEW"),
     (tops, "SAMPLES"),
     (tops, "CLIP"),
     (detail, "TOLERANCE"),
