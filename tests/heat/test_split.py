@@ -114,7 +114,9 @@ def test_stated_uncertainties_of_watts_hold_and_leave_out_what_all_parts_share()
         _, field, split = _solved(seed)
         for heat in split.parts:
             beyond.append(abs(heat.power_w - field.powers_w[heat.ref]) > 2 * heat.u_power_w)
-            relative.append(heat.u_power_w / heat.power_w < 1.05 * heat.u_heat_kmm2 / heat.heat_kmm2)
+            relative.append(heat.u_share_kmm2 < 1.05 * heat.u_heat_kmm2)
+            # With the supply's watts or without.
+            assert heat.u_share_kmm2 / heat.heat_kmm2 == pytest.approx(heat.u_power_w / heat.power_w)
     assert np.mean(beyond) < 0.1
     # The supply fixes the sum: what makes all heat uncertain alike is not in the watts.
     assert np.mean(relative) > 0.9

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -41,6 +43,24 @@ def test_a_hot_part_does_not_widen_its_own_yardstick():
     alone = {c.ref: c for c in _compare([10.0, 10.2, 9.9, 10.1, 40.0])}
     assert alone["U5"].excess_k == pytest.approx(40.0 - np.mean([10.0, 10.2, 9.9, 10.1]))
     assert alone["U1"].excess_k == pytest.approx(10.0 - np.mean([10.2, 9.9, 10.1]))
+
+
+def test_a_sensor_that_is_evener_than_the_published_one_is_told_from_parts_that_scatter_little():
+    # Thirty chips that give 2 K each, read to 0.5 K by the published camera's unevenness.
+    rng = np.random.default_rng(3)
+    parts = [_part(f"U{i}", x_mm=12.0 * i) for i in range(30)]
+    board = Board("b", None, OUTLINE, 1.6, PLASTIC, tuple(parts))
+    stated_k = {}
+    for seen_k in (0.5, 0.1):
+        measured = []
+        for number, part in enumerate(parts):
+            plain = _measured(part.ref, 2.0 + seen_k * float(rng.normal()), part=part)
+            own = BudgetLine("unevenness of the sensor", 0.5, f"sensor:0:{number}")
+            measured.append(replace(plain, budget=(*plain.budget, own)))
+        stated_k[seen_k] = float(np.median([c.u_k for c in compare_peers(measured, board, None)]))
+    # Nature and places, 0.2 K by themselves, are seen with it: it is told from above.
+    assert stated_k[0.5] == pytest.approx(0.5, abs=0.15)
+    assert stated_k[0.1] < 0.3
 
 
 def test_peers_that_scatter_more_than_expected_widen_the_yardstick():
