@@ -242,7 +242,7 @@ WITHOUT: dict[str, Callable[[], Any]] = {
     # The trials' groups are alike by nature: a part that always runs hotter than its like is in tests/judge only.
     "good runs outweighing peers": _with("_heard", list),
     "faults of whole groups": _with("WHOLE_GROUP", 1e-9),
-    "what is opposed by its temperature": _with("_opposed", lambda comparison: comparison),
+    "what is opposed by its temperature": _with("_agrees", lambda _: True),
     "holding peers back": _with("held_back", lambda *_, **__: None),
     "holding back what may be hidden": _with("hold_hidden", lambda comparisons, *_, **__: list(comparisons)),
     "parts of no heat never being cold": _with("_never_cold", lambda weighed, _: weighed),

@@ -14,7 +14,7 @@ from thermscan.judge import thresholds
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.deciding import decide
 from thermscan.judge.finding import Finding, Level
-from thermscan.judge.holds import CONTRADICTED, OPPOSED, HoldCode
+from thermscan.judge.holds import CONTRADICTED, HoldCode
 from thermscan.judge.posterior import Posterior, Voice, put_together
 from thermscan.regions.measurement import PartMeasurement
 
@@ -122,7 +122,7 @@ def suspect_parts(
     over = {finding.ref: finding for finding in limits if finding.rule in LIMIT_RULES}
     by_ref: dict[str, list[Comparison]] = {}
     for comparison in comparisons:
-        by_ref.setdefault(comparison.ref, []).append(_opposed(comparison))
+        by_ref.setdefault(comparison.ref, []).append(comparison)
     judged = [m for m in measurements if m.measurable and (m.part.ref in by_ref or m.part.ref in over or _limited(m))]
     before = min(FAULTS_A_BOARD / max(len(judged), 1), MOST_BEFORE)
     found = {}
@@ -248,14 +248,8 @@ def _loudness(comparison: Comparison, posterior: Posterior | None) -> float:
 
 
 def _agrees(comparison: Comparison) -> bool:
-    return comparison.excess_k * comparison.temp_excess_k > 0.0
-
-
-def _opposed(comparison: Comparison) -> Comparison:
     """Where a part's temperature says the opposite, received heat carries all of the evidence: not enough to act on."""
-    if comparison.at_most_watch is not None or _agrees(comparison):
-        return comparison
-    return replace(comparison, at_most_watch=OPPOSED)
+    return comparison.excess_k * comparison.temp_excess_k > 0.0
 
 
 def _is_warmed(comparison: Comparison, about: Sequence[Comparison]) -> bool:
