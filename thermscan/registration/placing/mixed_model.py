@@ -30,6 +30,8 @@ class Observed:
         Standard deviation of a part's height about what is known of it, and how far that lies from what is held.
     bodies : int
         How many of the parts are none of the outline's sides.
+    lifts_mm : ndarray of shape (bodies,), optional
+        By how much the last of the shared effects lifts each body, besides its own height.
     """
 
     offset_px: FloatArray
@@ -43,6 +45,7 @@ class Observed:
     own_known_mm: FloatArray
     own_apart_mm: FloatArray
     bodies: int
+    lifts_mm: FloatArray | None = None
 
     @property
     def of_outline(self) -> NDArray[np.bool_]:

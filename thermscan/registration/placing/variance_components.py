@@ -77,7 +77,7 @@ class Estimate:
     """
     The step in what is shared, its covariance, the scatter seen, and the sites that were used.
 
-    ``own`` and ``own_u``, of shape (parts, 4), are each part's own effects and their uncertainties.
+    ``own``, of shape (parts, 4), are each part's own effects; ``own_u`` their uncertainties, with what lifts all.
     """
 
     step: FloatArray
@@ -154,9 +154,10 @@ def estimate(seen: Observed, scatter: Scatter, believed: Scatter | None = None) 
     used = weighed.weights > 0.05 * plain
     residual = float(np.sqrt(np.average(rest[used] ** 2, weights=weighed.weights[used]))) if used.any() else 0.0
     covariance = covariance_of(seen, weighed, solved)
-    own_u = np.einsum("pkk->pk", solved.own_inverse) + np.einsum(
-        "pks,st,pkt->pk", solved.mixed, covariance, solved.mixed
-    )
+    follows = solved.mixed.copy()
+    if seen.lifts_mm is not None:
+        follows[: seen.bodies, 0, -1] -= seen.lifts_mm
+    own_u = np.einsum("pkk->pk", solved.own_inverse) + np.einsum("pks,st,pkt->pk", follows, covariance, follows)
     return Estimate(
         solved.step,
         covariance,
