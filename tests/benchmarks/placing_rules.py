@@ -93,6 +93,8 @@ RULES: tuple[tuple[str, object, str, object], ...] = (
     ("what is beside the likeliest is asked", found_alone, "beside", lambda *_, **__: []),
     ("a fit that moved far begins afresh", last_fit, "AFRESH_PX", np.inf),
     ("the lens's bend is fitted", last_fit, "BENT_DEVIATIONS", np.inf),
+    ("a lift common to all bodies", joint_fit, "COMMON", 1e-6),
+    ("pictures that show no heights", own_heights, "FLAT_ODDS", np.inf),
 )
 CONSTANTS: tuple[tuple[object, str], ...] = (
     (decision, "ENOUGH"),
