@@ -92,9 +92,6 @@ PRIOR_ODDS = CONSTANT + float(np.log(5.0))
 # (of five by the root of two). Losses in cross-validation: edges 1.5, 2, 3 and 5: 0.066, 0.066, 0.068, 0.072; detail
 # 1.5, 3, 5: 0.068, 0.066, 0.066; few 0, 5, 10 and 20: 0.069, 0.066, 0.069, 0.075.
 EDGES_DOUBLING, DETAIL_DOUBLING, FEW = 2.0, 3.0, 5
-# Near a place, what the edges of bodies, by deviations, and outline are worth there: of the regression before this one,
-# whose deviations entered as they are (520 views); not fitted anew.
-NEAR_EDGES, NEAR_OUTLINE = 1.36, 8.7
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -209,7 +206,9 @@ class Search:
         The same every time.
         """
         matrix = self.matrix(corners_px)
-        worth = NEAR_EDGES / others_odds(self.odds, self.bodies, matrix, self._pose(matrix)).spread, NEAR_OUTLINE
+        # By a deviation as the log odds where they rise most, so that many are not more certain than few.
+        spread = others_odds(self.odds, self.bodies, matrix, self._pose(matrix)).spread
+        worth = EDGES_WORTH / EDGES_DOUBLING / spread, OUTLINE_WORTH
         closer = stepped(partial(self._nearby, worth=worth), corners_px, np.random.default_rng(0))
         settled = self.settled(closer[None])
         return settled[0] if len(settled) else closer
