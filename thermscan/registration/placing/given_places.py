@@ -15,7 +15,7 @@ from thermscan.registration.geometry.homography import homography_from_corners
 from thermscan.registration.placing.decision import ENOUGH, mirrored
 from thermscan.registration.placing.edges import layout_edges
 from thermscan.registration.placing.landmarks import at_their_feet, fit_landmarks
-from thermscan.registration.placing.search import LIKELY, Candidate, Search
+from thermscan.registration.placing.search import Candidate, Search
 from thermscan.registration.registration import CORNER_NAMES
 from thermscan.runs.run import Landmark
 
@@ -64,11 +64,9 @@ def start_from_corners(search: Search, clicks_px: FloatArray, *, u_px: float) ->
     small, scale = search.small.from_frame(clicks_px), search.small.scale
     as_given = _likeliest(search, _starts(small), small, u_px=max(CLICK_SCALE_PX * scale, 1.0))
     odds = as_given.log_odds if as_given is not None else -np.inf
-    told = odds >= ENOUGH
-    if odds < LIKELY:
-        _check_order(search, small, odds)
-    remarks: list[str] = []
+    told, remarks = odds >= ENOUGH, list[str]()
     if not told:
+        _check_order(search, small, odds)
         remarks.append(
             "the frame does not show which way round the board lies, nor whether the layout is mirrored; the corners'"
             " order was taken as given"
@@ -156,7 +154,7 @@ def _likeliest(search: Search, starts: list[FloatArray], given: FloatArray, *, u
     best, best_odds = None, -np.inf
     for k, start in enumerate(starts):
         tried = [search.weighed(start)] if k == 0 else []
-        if k or tried[0].log_odds < LIKELY:
+        if k or tried[0].log_odds < ENOUGH:
             tried += [search.weighed(place) for place in search.settled(start[None])]
         if k == 0 and max(each.log_odds for each in tried) < ENOUGH:
             tried.append(search.weighed(search.nearest(start)))

@@ -34,7 +34,8 @@ from thermscan.registration.placing.tops import Tops, tops_of, tops_stand_out
 FloatArray = NDArray[np.float64]
 
 # So many of the places that outlines propose, and of those that bodies do, are tried where none of them is sure (of 260
-# fresh views the first led to the right place in 222 and 9, the second in 13 and 2, none of the third to the fifth).
+# fresh views the first led to the right place in 222 and 9, the second in 13 and 2, the third to the fifth in none, and
+# the sixth in one).
 OUTLINES_TRIED, BODIES_TRIED = 2, 3
 # The same outline the other way round, by half or a quarter of a turn, is turned by more than this.
 TURNED_DEG = 45.0
