@@ -80,6 +80,7 @@ RULES: tuple[tuple[str, object, str, object], ...] = (
     ("outlines are proposed", search, "proposals", _nothing),
     ("bodies are proposed by themselves", body_proposals, "body_proposals", _nothing),
     ("bodies' edges rank places", search, "edge_support", _no_edges(search.edge_support)),
+    ("places are ranked by detail", search, "explained", lambda _, __, matrices: np.zeros(len(matrices))),
     ("places are moved closer", search, "stepped", lambda _, place, __: place),
     ("moved at any of three heights", search, "FEW_HEIGHTS", [6]),
     ("sensor's stripes left out", evidence, "without_stripes", lambda apparent: apparent),

@@ -22,9 +22,11 @@ def case() -> tuple[Search, np.ndarray]:
     return search, search.small.from_frame(view.corners_px())
 
 
-def _near(search: Search, corners: np.ndarray, shift: np.ndarray) -> Nearby:
+def _near(search: Search, corners: np.ndarray, shift: np.ndarray, *, worth: tuple[float, float]) -> Nearby:
     box = search.board.corners_mm
-    return nearby(search.odds, search.sites, search.edges, corners_mm=box, corners_px=corners, shift_px=shift)
+    return nearby(
+        search.odds, search.sites, search.edges, corners_mm=box, corners_px=corners, shift_px=shift, worth=worth
+    )
 
 
 def test_what_is_told_around_a_place_is_what_is_told_there(case: tuple[Search, np.ndarray]) -> None:
@@ -32,15 +34,13 @@ def test_what_is_told_around_a_place_is_what_is_told_there(case: tuple[Search, n
     search, corners = case
     box = search.board.corners_mm
     shift = np.random.default_rng(2).uniform(-3.0, 3.0, (3, len(search.edges.part), 2))
-    near = _near(search, corners, shift)
+    near = _near(search, corners, shift, worth=(0.5, 4.0))
     places = corners + np.array([[0, 0], [3, 0], [0, -2], [-REACH, REACH], [5, 4]], dtype=float)[:, None]
     outline, bodies = edge_support(
         search.odds, search.sites, search.edges, homographies(box, places), np.broadcast_to(shift, (5, *shift.shape))
     )
-    told = near.support(places)
-    assert told[0] == pytest.approx(bodies, abs=1e-3)
-    assert told[1] == pytest.approx(outline, abs=1e-3)
-    assert np.ptp(told[0]) > 10.0
+    assert near.support(places) == pytest.approx(0.5 * bodies + 4.0 * outline, abs=1e-3)
+    assert np.ptp(near.support(places)) > 10.0
 
 
 def test_a_body_follows_the_corners_as_the_board_does(case: tuple[Search, np.ndarray]) -> None:
@@ -48,7 +48,7 @@ def test_a_body_follows_the_corners_as_the_board_does(case: tuple[Search, np.nda
     search, corners = case
     box = search.board.corners_mm
     nothing = np.zeros((1, len(search.edges.part), 2))
-    near = _near(search, corners, nothing)
+    near = _near(search, corners, nothing, worth=(1.0, 1.0))
     pieces = len(near.told) - len(search.board.parts)
     centres = np.array([[part.x_mm, part.y_mm] for part in search.board.parts])
     moved = corners + np.array([[1.0, 0.0], [0.0, 0.0], [0.0, 0.0], [0.0, 0.0]])
@@ -61,8 +61,7 @@ def test_a_body_follows_the_corners_as_the_board_does(case: tuple[Search, np.nda
 def test_steps_lead_to_the_top_of_a_hill(case: tuple[Search, np.ndarray]) -> None:
     search, corners = case
     found = stepped(
-        search._nearby,
-        lambda bodies, outline: 0.5 * bodies + 4.0 * outline,
+        lambda place: search._nearby(place, worth=(0.5, 4.0)),
         corners + np.array([5.0, -3.0]),
         np.random.default_rng(0),
     )
@@ -75,21 +74,5 @@ def test_a_little_more_far_away_does_not_draw_a_place_off() -> None:
     follow[0::2, 0, 0] = follow[1::2, 0, 1] = 0.25
     slope = np.tile(0.1 * np.arange(-REACH, REACH + 1), 2 * REACH + 1)[None].astype(np.float32)
     square = np.array([[0.0, 0.0], [100.0, 0.0], [100.0, 80.0], [0.0, 80.0]])
-    empty = np.zeros((8, 1, 2), np.float32)
-    both, told = np.concatenate([empty, follow], axis=1), np.concatenate([np.zeros_like(slope), slope])
-    found = stepped(
-        lambda place: Nearby(place, both, told, 1), lambda bodies, _: bodies, square, np.random.default_rng(0)
-    )
+    found = stepped(lambda place: Nearby(place, follow, slope), square, np.random.default_rng(0))
     assert np.mean(found - square, axis=0) == pytest.approx([1.6, 0.0], abs=0.6)
-
-
-def test_a_place_is_moved_to_where_its_log_odds_are_highest(
-    case: tuple[Search, np.ndarray], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """One corner is off, where few bodies are: the outline leads back, before anything is fitted to edges."""
-    search, corners = case
-    monkeypatch.setattr(Search, "settled", lambda _, places: places[:0])
-    off = corners + np.array([[0.0, 0.0], [-4.0, 6.0], [0.0, 0.0], [0.0, 0.0]])
-    near = search.nearest(off)
-    assert search.apart_px(near, corners) < 0.4 * search.apart_px(off, corners)
-    assert search.weighed(near).log_odds > search.weighed(off).log_odds

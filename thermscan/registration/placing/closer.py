@@ -44,23 +44,19 @@ class Nearby:
         How the middle of each moves with the corners, in pixels.
     told : ndarray of float32, shape (n, (2 `REACH` + 1)²)
         Log odds by how many pixels down and to the right.
-    pieces : int
-        How many of them, the first ones, are of the outline.
     """
 
     corners_px: FloatArray
     follow: NDArray[np.float32]
     told: NDArray[np.float32]
-    pieces: int
 
-    def support(self, places_px: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Log odds of all bodies, and of the outline on average, at many places nearby, of shape (k, 4, 2)."""
+    def support(self, places_px: FloatArray) -> FloatArray:
+        """What all of them tell at many places nearby, of shape (k, 4, 2); shape (k,)."""
         steps = np.clip(np.rint(self._moved(places_px)), -REACH, REACH).astype(np.intp) + REACH
         side = 2 * REACH + 1
         at = (np.arange(len(self.told)) * side + steps[..., 1]) * side + steps[..., 0]
-        told = self.told.ravel().take(at)
-        outline, bodies = told[:, : self.pieces], told[:, self.pieces :]
-        return bodies.sum(axis=1, dtype=np.float64), outline.mean(axis=1, dtype=np.float64)
+        result: FloatArray = self.told.ravel().take(at).sum(axis=1, dtype=np.float64)
+        return result
 
     def left(self, place_px: FloatArray) -> bool:
         """Whether a place lies so far off that other edges are near."""
@@ -80,6 +76,7 @@ def nearby(
     corners_mm: FloatArray,
     corners_px: FloatArray,
     shift_px: FloatArray,
+    worth: tuple[float, float],
 ) -> Nearby:
     """
     What is told around a place, as if each body moved without turning or growing.
@@ -89,6 +86,8 @@ def nearby(
     corners_mm, corners_px : ndarray of shape (4, 2)
     shift_px : ndarray of shape (h, m, 2)
         By how much each of a few equally likely heights displaces each edge there.
+    worth : tuple of float
+        Weight of a body's log odds, and of the outline's mean.
     """
     matrix = homography_from_corners(corners_mm, corners_px)
     at = mapped(matrix[None], sites.points_mm)[0]
@@ -102,18 +101,16 @@ def nearby(
         return odds.around(at_px[..., 0], at_px[..., 1], layer[which], line)
 
     told, piece = by_owner(looked(at[outline], outline), sites.edge[outline], axis=-2)
-    tables = [mixed(told)]
+    tables = [worth[1] / len(piece) * mixed(told)]
     middles = [(edges.starts_mm[piece] + edges.ends_mm[piece]) / 2]
     body = sites.edge[~outline]
     if len(body):
         by_edge, edge = by_owner(looked(at[~outline] + shift_px[:, body], ~outline), body, axis=-2)
         by_body, owner = by_owner(by_edge, edges.part[edge], mean=False, axis=-2)
-        tables.append(mixed(over_heights(by_body)))
+        tables.append(worth[0] * mixed(over_heights(by_body)))
         middles.append(_middles(edges, owner))
     follow = corner_jacobian(matrix, corners_mm, np.concatenate(middles))
-    return Nearby(
-        corners_px, np.moveaxis(follow, 2, 0).astype(np.float32), np.concatenate(tables).astype(np.float32), len(piece)
-    )
+    return Nearby(corners_px, np.moveaxis(follow, 2, 0).astype(np.float32), np.concatenate(tables).astype(np.float32))
 
 
 def _middles(edges: LayoutEdges, parts: NDArray[np.intp]) -> FloatArray:
@@ -126,23 +123,9 @@ def _middles(edges: LayoutEdges, parts: NDArray[np.intp]) -> FloatArray:
     return result
 
 
-def stepped(
-    around: Callable[[FloatArray], Nearby],
-    log_odds: Callable[[FloatArray, FloatArray], FloatArray],
-    corners_px: FloatArray,
-    rng: np.random.Generator,
-) -> FloatArray:
+def stepped(around: Callable[[FloatArray], Nearby], corners_px: FloatArray, rng: np.random.Generator) -> FloatArray:
     """
-    The likeliest of many random steps, again and again, from large ones to small; shape (4, 2).
-
-    Parameters
-    ----------
-    around : callable
-        What is told around a place.
-    log_odds : callable
-        Of places, by the log odds of all bodies there and of the outline on average.
-    corners_px : ndarray of shape (4, 2)
-    rng : Generator
+    The best of many random steps, again and again, from large ones to small; shape (4, 2).
 
     Notes
     -----
@@ -161,7 +144,7 @@ def stepped(
         ways = rng.normal(size=(TRIED, len(TOGETHER), 2))
         tried = best + step * np.einsum("kwa,wc->kca", ways, TOGETHER)
         tried[0] = best
-        told = log_odds(*near.support(tried)) - ((tried - corners_px) ** 2).sum(axis=(1, 2)) / HELD_PX**2 / 2
+        told = near.support(tried) - ((tried - corners_px) ** 2).sum(axis=(1, 2)) / HELD_PX**2 / 2
         first = int(told.argmax())
         if told[first] > most + 1e-9:
             most, best = float(told[first]), tried[first]

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import cache, partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,7 @@ from thermscan.registration.geometry.pose import Pose, pose_from_homography, pos
 from thermscan.registration.geometry.rise import own_rise
 from thermscan.registration.placing.bodies import Bodies, bodies_of, bodies_stand_out, others_odds
 from thermscan.registration.placing.closer import Nearby, nearby, stepped
-from thermscan.registration.placing.detail import compressed
+from thermscan.registration.placing.detail import DetailPattern, compressed, detail_pattern, explained
 from thermscan.registration.placing.edge_odds import EdgeOdds, blurred, edge_odds
 from thermscan.registration.placing.edge_support import edge_support
 from thermscan.registration.placing.edges import LayoutEdges
@@ -97,7 +98,7 @@ EDGES_DOUBLING, DETAIL_DOUBLING, FEW = 2.0, 3.0, 5
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Search:
-    """What does not change while candidates are tried."""
+    """What does not change while candidates are tried; the pattern is made when it is first asked for."""
 
     board: Board
     edges: LayoutEdges
@@ -106,6 +107,7 @@ class Search:
     picture: NDArray[np.float32]
     field: GradientField
     sites: Sites
+    pattern: Callable[[], DetailPattern]
     odds: EdgeOdds
     afar: EdgeOdds
     bodies: Bodies
@@ -120,6 +122,7 @@ class Search:
             edges=edges,
             prior=prior,
             sites=sites_of(edges),
+            pattern=_pattern_of(board),
             bodies=bodies_of(board, prior),
             tops=tops_of(board, max(self.shape)),
         )
@@ -163,7 +166,7 @@ class Search:
 
     def ranked(self, places_px: FloatArray, *, afar: bool = False) -> FloatArray:
         """
-        Those places first for which the bodies' edges or the outline's speak most; none of them twice.
+        Those places first for which the bodies' edges, the outline's, or the detail speaks most; none of them twice.
 
         Parameters
         ----------
@@ -173,7 +176,8 @@ class Search:
         """
         matrices = homographies(self.board.corners_mm, places_px)
         outline, edges = (replace(self, odds=self.afar) if afar else self).edge_support(matrices)
-        ordered = places_px[by_any(edges, outline)]
+        detail = explained(self.picture, self.pattern(), matrices)
+        ordered = places_px[by_any(edges, outline, detail)]
         return ordered[_distinct(ordered)]
 
     def edge_support(self, matrices: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -188,11 +192,12 @@ class Search:
             heights_mm = self._heights_mm(matrix)
         seen = map_points(np.linalg.inv(matrix), pose.px(centres, heights_mm))
         tops = tops_stand_out(self.picture, self.tops, matrix, seen - centres)
+        few = float(np.sqrt(1 + FEW / max(len(centres), 1)))
         return Candidate(
             corners_px,
-            bodies_stand_out(self.odds, self.bodies, matrix, pose) / self._few,
+            bodies_stand_out(self.odds, self.bodies, matrix, pose) / few,
             float(self.edge_support(matrix[None])[0][0]),
-            tops.deviations / self._few,
+            tops.deviations / few,
             tops.share,
         )
 
@@ -203,28 +208,25 @@ class Search:
         The same every time.
         """
         matrix = self.matrix(corners_px)
-        others, few = others_odds(self.odds, self.bodies, matrix, self._pose(matrix)), self._few
-
-        def log_odds(bodies: FloatArray, outline: FloatArray) -> FloatArray:
-            edges = (bodies - others.mean) / others.spread / few / EDGES_DOUBLING
-            # From afar, where bodies tell little, as steep as they ever are: else nothing would lead there.
-            told = np.where(edges > 1, np.log1p(edges**2), np.log(2.0) + edges - 1)
-            result: FloatArray = EDGES_WORTH * told + OUTLINE_WORTH * outline
-            return result
-
-        closer = stepped(self._nearby, log_odds, corners_px, np.random.default_rng(0))
+        # By a deviation as the log odds where they rise most, so that many are not more certain than few.
+        spread = others_odds(self.odds, self.bodies, matrix, self._pose(matrix)).spread
+        worth = EDGES_WORTH / EDGES_DOUBLING / spread, OUTLINE_WORTH
+        closer = stepped(partial(self._nearby, worth=worth), corners_px, np.random.default_rng(0))
         settled = self.settled(closer[None])
         return settled[0] if len(settled) else closer
 
-    def _nearby(self, corners_px: FloatArray) -> Nearby:
+    def _nearby(self, corners_px: FloatArray, *, worth: tuple[float, float]) -> Nearby:
         """What is told around a place, at a few heights."""
-        shift, box = self._few_heights(self.matrix(corners_px)[None])[0], self.board.corners_mm
-        return nearby(self.odds, self.sites, self.edges, corners_mm=box, corners_px=corners_px, shift_px=shift)
-
-    @property
-    def _few(self) -> float:
-        """By how much deviations of so few bodies count for less."""
-        return float(np.sqrt(1 + FEW / max(len(self.board.parts), 1)))
+        shift = self._few_heights(self.matrix(corners_px)[None])[0]
+        return nearby(
+            self.odds,
+            self.sites,
+            self.edges,
+            corners_mm=self.board.corners_mm,
+            corners_px=corners_px,
+            shift_px=shift,
+            worth=worth,
+        )
 
     def _few_heights(self, matrices: FloatArray) -> FloatArray:
         """By how much a few equally likely heights of each body displace its edges; shape (k, h, m, 2)."""
@@ -298,7 +300,14 @@ def start_search(evidence: Evidence, board: Board, edges: LayoutEdges, prior: He
     odds, bodies = edge_odds(gradient_field(small)), bodies_of(board, prior)
     afar = blurred(odds, 2 * round(small.apparent.shape[1] * FROM_AFAR / 2) + 1)
     tops = tops_of(board, max(small.apparent.shape))
-    return Search(board, edges, prior, small, picture, field, sites_of(edges), odds, afar, bodies, tops)
+    return Search(
+        board, edges, prior, small, picture, field, sites_of(edges), _pattern_of(board), odds, afar, bodies, tops
+    )
+
+
+def _pattern_of(board: Board) -> Callable[[], DetailPattern]:
+    # Made once. Where corners are given nothing is ranked by it, and of a thousand parts it costs half a second.
+    return cache(partial(detail_pattern, board))
 
 
 def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
