@@ -1,10 +1,12 @@
-"""What placing a board rests on, against books: plane and parallax, the Schur complement, a robust location."""
+"""What placing rests on, against books: plane and parallax, Schur complement, robust location, conditional logit."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
+from statsmodels.discrete.conditional_models import ConditionalLogit
 
+from tests.benchmarks import placing_odds
 from thermscan.layout.board import Board, Part, Surface
 from thermscan.registration.geometry.rise import edge_rise
 from thermscan.registration.placing.edges import layout_edges
@@ -86,3 +88,23 @@ def test_the_seven_scientists_agree_near_ten_whatever_the_first_two_say() -> Non
     found = estimate(seen, scatter)
     assert 9.5 < 9.6 + found.step[0] < 10.1
     assert found.used.tolist()[:2] == [False, False]
+
+
+def test_weights_of_places_are_those_of_statsmodels_conditional_logit() -> None:
+    """300 frames of three places and none of them, chosen by known odds; statsmodels' ConditionalLogit as reference."""
+    rng = np.random.default_rng(8)
+    frames, told, chosen = [], [], []
+    for _ in range(300):
+        rows: list[dict[str, object]] = [
+            {"told": [*rng.uniform([0, 0, 0], [9, 1.5, 12])], "parts": 20, "own": True} for _ in range(3)
+        ]
+        witnessed = np.concatenate([np.zeros((1, 4)), placing_odds._told(rows)])
+        odds = witnessed @ [-8.0, 2.0, 3.0, 1.0]
+        right = int(rng.choice(4, p=np.exp(odds - np.logaddexp.reduce(odds))))
+        frames.append(placing_odds.Places(rows, right, 1.0))
+        told.append(witnessed)
+        chosen.append(np.arange(4) == right)
+    reference = ConditionalLogit(
+        np.concatenate(chosen).astype(float), np.concatenate(told), groups=np.repeat(np.arange(300), 4)
+    ).fit(disp=False)
+    assert placing_odds.weights_of(frames) == pytest.approx(reference.params, rel=2e-3)
