@@ -14,6 +14,7 @@ from thermscan.heat.split import HeatSplit, board_rise_k, split_heat
 from thermscan.layout.board import Board, Part, Surface
 from thermscan.regions import reasons
 from thermscan.regions.measurement import BudgetLine, PartMeasurement, Rectified
+from thermscan.regions.sensor_lines import SHARED
 from thermscan.registration.registration import Registration
 
 MM_PER_PX = 0.8
@@ -262,3 +263,29 @@ def test_the_number_of_rounds_does_not_grow_with_the_parts(parts: int, monkeypat
     assert len(solved) <= 2 * len(rounds) + 3
     # One unknown a part, the constant, growth, decay length, one kind's joint, and conduction at 7 x 7 places at most.
     assert max(solved) <= parts + 4 + 49
+
+
+def test_what_the_sensor_leaves_on_the_bare_board_is_not_counted_as_received_heat():
+    board, field, plain = _solved(3)
+    rectified, measured = _seen(board, field, offset_k=0.0, seed=3)
+    rise = board_rise_k(rectified, board, ambient_c=AMBIENT_C, reflected_c=AMBIENT_C, band_um=(8.0, 14.0))
+
+    def with_sensor(u_k: float) -> HeatSplit:
+        line = BudgetLine("unevenness of the sensor", u_k, f"{SHARED}0")
+        uneven = tuple(replace(m, budget=(*m.budget, line)) if m.measurable else m for m in measured)
+        found = split_heat(
+            rise, uneven, board, mm_per_px=MM_PER_PX, registration=_registration(board), noise_k=0.05,
+            supply_w=sum(field.powers_w.values()),
+        )  # fmt: skip
+        assert found is not None
+        return found
+
+    left_k = plain.residual_rms_k
+    assert left_k > 0.01
+    # In quadrature: a sensor that makes 0.6 of what is left leaves 0.8 of it, one that makes all of it nothing.
+    assert with_sensor(0.6 * left_k).residual_rms_k == pytest.approx(0.8 * left_k, rel=1e-6)
+    level = with_sensor(3.0 * left_k)
+    assert level.residual_rms_k == 0.0
+    assert level.uneven == plain.uneven
+    u_plain, u_level = (np.array([heat.u_received_k for heat in split.parts]) for split in (plain, level))
+    assert u_plain**2 - u_level**2 == pytest.approx(left_k**2, rel=1e-6)

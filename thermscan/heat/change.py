@@ -31,6 +31,7 @@ def split_change(
     mm_per_px: float,
     registration: Registration,
     noise_k: float,
+    sensor_k: float,
     split: HeatSplit,
 ) -> HeatSplit | None:
     """
@@ -44,6 +45,8 @@ def split_change(
         In the board's order.
     board, mm_per_px, registration, noise_k
         As for `split_heat`.
+    sensor_k : float
+        What the sensor's unevenness makes of the mean over a body, both looks together.
     split : HeatSplit
         Of this look: it knows how far heat spreads and how well the bodies conduct.
 
@@ -76,7 +79,7 @@ def split_change(
             sigma_k, degrees, signed=True, likely_k=expected_k + LIKELY_FLOOR_K, likely_board_k=unseen_k
         )
         fit = fit_change(Sight(grid, bodies, cells, evidence), part_change, solved=split.fit)
-        change = summarise(board, fit, part_change, signed=True)
+        change = summarise(board, fit, part_change, signed=True, sensor_k=sensor_k)
         expected_k = np.array([abs(heat.own_k) if heat.own_k is not None else np.nan for heat in change.parts])
         beneath = np.array([abs(heat.own_board_k) for heat in change.parts])
         unseen_k = np.where(np.isnan(expected_k), UNSEEN_ROOM * beneath + LIKELY_FLOOR_K, np.nan)

@@ -88,10 +88,11 @@ class HeatSplit:
     loss_w_per_m2k : float or None
         h, both faces together, where the supply's watts are known.
     residual_rms_k : float
-        What the model leaves unexplained on the bare board, such as by uneven copper, without single hot spots:
-        what each part receives is wrong by as much, each by its own.
+        What the model leaves unexplained on the bare board, such as by uneven copper, without single hot spots and
+        what the sensor's unevenness makes: what each part receives is wrong by as much, each by its own.
     uneven : float
-        ``residual_rms_k`` as a share of how much the board's own rise varies: large where its copper is uneven.
+        All that is left unexplained there, as a share of how much the board's own rise varies: large where its copper
+        is uneven.
     received_doubt : float
         What a part receives is wrong by this share of itself.
     fit : SourceFit

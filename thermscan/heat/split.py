@@ -19,7 +19,7 @@ from thermscan.radiometry.planck import Band
 from thermscan.radiometry.surface import surface_temperature
 from thermscan.regions import reasons
 from thermscan.regions.measurement import PartMeasurement, Rectified
-from thermscan.regions.sensor_lines import is_types
+from thermscan.regions.sensor_lines import is_types, mean_sensor_u_k
 from thermscan.registration.registration import Registration
 
 __all__ = ["HeatFrom", "HeatSplit", "PartHeat", "board_rise_k", "part_rises", "split_heat"]
@@ -124,7 +124,8 @@ def split_heat(
         return None
     rises = part_rises(board, measurements)
     shown = with_small_parts(rises, board, measurements)
-    return summarise(board, fit_sources(sights, shown), rises, shown=shown, supply_w=supply_w)
+    sensor_k = mean_sensor_u_k(measurements)
+    return summarise(board, fit_sources(sights, shown), rises, shown=shown, supply_w=supply_w, sensor_k=sensor_k)
 
 
 def part_rises(board: Board, measurements: Sequence[PartMeasurement]) -> PartRises:

@@ -33,17 +33,21 @@ def summarise(
     shown: PartRises | None = None,
     supply_w: float | None = None,
     signed: bool = False,
+    sensor_k: float = 0.0,
 ) -> HeatSplit:
     """
     What a fit says of each part.
 
-    ``shown`` are the rises of all bodies that were seen, those too small to be judged as well.
+    ``shown`` are the rises of all bodies that were seen, those too small to be judged as well. ``sensor_k`` is what the
+    sensor's unevenness makes of the mean over a body: what is left over on the bare board is first of all that, and
+    nobody's heat.
     """
     n = len(board.parts)
     gives_k = fit.responses.bodies * fit.heat_kmm2[None, :]
     self_response = np.diag(fit.responses.beneath)
     received_k = fit.received_k()
-    residual_k = _residual_k(fit)
+    # What the sensor makes is in the bodies' readings already; counted here as well it would stand twice.
+    residual_k = float(np.sqrt(max(_residual_k(fit) ** 2 - sensor_k**2, 0.0)))
     doubt_k = fit.denied_k
     received_doubt = _received_doubt(fit.constant_k, received_k)
     u_received = np.sqrt(

@@ -28,6 +28,7 @@ from thermscan.judge.heat_seen import HeatSeen, spots_in, with_sources
 from thermscan.judge.thresholds import ACT_LEAST_K, PEER_SHARE, REPEAT_FLOOR_K, REPEAT_SHARE
 from thermscan.judge.unmapped import is_stand_in, may_be_source
 from thermscan.regions.measurement import PartMeasurement
+from thermscan.regions.sensor_lines import mean_sensor_u_k
 from thermscan.runs.run import Run
 
 # A part that has changed by this share of the greatest change, or more, is left out of the board-wide fits.
@@ -127,7 +128,9 @@ def _level(
     rise, mean_k = np.array([float(m.rise_k or 0.0) for m in common]), expected.mean_k[places]
     sd_k = np.hypot(expected.sd_k[places], comparison_u_k(common, expected))
     first = fit_board_wide(rise, mean_k, sd_k)
-    change = _change(common, rise - first.level_k(mean_k), sd_k, heat, new_on_bare_k(baseline, heat))
+    # Of a look and of the mean of so many.
+    sensor_k = mean_sensor_u_k(common) * float(np.sqrt(1.0 + 1.0 / max(len(baseline.runs), 1)))
+    change = _change(common, rise - first.level_k(mean_k), sd_k, heat, new_on_bare_k(baseline, heat), sensor_k=sensor_k)
     if change is None:
         return _Level(first, first, None)
     parts_k = np.zeros_like(rise)
@@ -137,7 +140,8 @@ def _level(
         parts_k = _given_to(change, culprits, common)
         again = fit_board_wide(rise - parts_k, mean_k, sd_k)
         bare_k = new_on_bare_k(baseline, heat, given_k=given_k)
-        change = _change(common, rise - again.level_k(mean_k), sd_k, heat, bare_k) or change
+        left_k = rise - again.level_k(mean_k)
+        change = _change(common, left_k, sd_k, heat, bare_k, sensor_k=sensor_k) or change
     # What all changes give their neighbours had gone into shift and scale: fitted again without it.
     received = np.array([part.received_k if (part := change.of(m.part.ref)) else 0.0 for m in common])
     together_k2 = _covariance_k2(common, expected, places, heat)
@@ -170,6 +174,8 @@ def _change(
     u_k: NDArray[np.float64],
     heat: HeatSeen,
     bare_k: NDArray[np.float64],
+    *,
+    sensor_k: float,
 ) -> HeatSplit | None:
     if heat.split is None:
         return None
@@ -184,6 +190,7 @@ def _change(
         mm_per_px=heat.view.mm_per_px,
         registration=heat.view.registration,
         noise_k=heat.view.noise_k,
+        sensor_k=sensor_k,
         split=heat.split,
     )
 

@@ -77,6 +77,12 @@ def sensor_u_k(measurement: PartMeasurement) -> float:
     return float(np.sqrt(sum(line.u_k**2 for line in measurement.budget if is_sensors(line))))
 
 
+def mean_sensor_u_k(measurements: Sequence[PartMeasurement]) -> float:
+    """What the unevenness makes of such means, over all measured parts (root mean square); 0 where there is none."""
+    each_k = [sensor_u_k(m) for m in measurements if m.measurable]
+    return float(np.sqrt(np.mean(np.square(each_k)))) if each_k else 0.0
+
+
 def with_sensor(measurement: PartMeasurement, times: float) -> PartMeasurement:
     """The measurement by a sensor that is so many times as uneven as its budget says."""
     if times == 1.0:
