@@ -17,7 +17,7 @@ from thermscan.judge.weighing import FAULTS_A_BOARD
 from thermscan.regions.hiding import Silhouette
 from thermscan.regions.leaning import Leaning, MayHide
 from thermscan.regions.measurement import PartMeasurement
-from thermscan.regions.reasons import HIDDEN, PLACE_UNCERTAIN
+from thermscan.regions.reasons import HIDDEN, PLACE_UNCERTAIN, TOO_FEW_PIXELS, Reason
 from thermscan.registration.registration import PartHeight, Registration
 
 PARTS = small_board().parts
@@ -32,6 +32,11 @@ def _leaning(*, over: str = "VR1", **hidden: float) -> Leaning:
     shape = np.array([[60, 50], [90, 50], [90, 62], [60, 62]], dtype=np.float32)
     by = {ref: (MayHide(over, share),) for ref, share in hidden.items()}
     return Leaning((Silhouette(over, 20.0, shape),), by, PLAIN)
+
+
+def _over(ref: str, other: str, share: float) -> Leaning:
+    """Where one part's top is looked for, another one's lies."""
+    return replace(_leaning(), read_over={ref: (MayHide(other, share),)})
 
 
 def test_a_part_that_a_hotter_taller_one_may_hide_is_watched_and_says_so():
@@ -76,19 +81,17 @@ def _measured(scene: Scene, ref: str) -> PartMeasurement:
     return next(m for m in scene.measurements if m.part.ref == ref)
 
 
-def test_what_is_read_where_a_hidden_part_lies_may_be_that_part():
-    scene = look_at(usual_powers() | {"U14": 0.3}, unseen={"U13": HIDDEN})
-    held = _about(scene.judge(leaning=_leaning(over="U14", U13=0.8)), "U14")
+@pytest.mark.parametrize("why", [HIDDEN, TOO_FEW_PIXELS])
+def test_what_is_read_where_a_part_lies_that_was_not_read_may_be_that_part(why: Reason):
+    scene = look_at(usual_powers() | {"U14": 0.3}, unseen={"U13": why})
+    held = _about(scene.judge(leaning=_over("U14", "U13", 0.8)), "U14")
     assert held.level == "watch"
     assert "where its top is looked for U13 may be seen: it may be either of them" in held.text
     # A height that the view shows (beside one of its own type), or a part that lies elsewhere, leaves no doubt.
     seen = replace(PLAIN, heights={"U14": PartHeight(8.0, 0.5, seen=True)})
-    assert _about(scene.judge(leaning=replace(_leaning(over="U14", U13=0.8), registration=seen)), "U14").level == "act"
-    assert _about(scene.judge(leaning=_leaning(over="U14", U13=0.3)), "U14").level == "act"
-    assert (
-        _about(look_at(usual_powers() | {"U14": 0.3}).judge(leaning=_leaning(over="U14", U13=0.8)), "U14").level
-        == "act"
-    )
+    assert _about(scene.judge(leaning=replace(_over("U14", "U13", 0.8), registration=seen)), "U14").level == "act"
+    assert _about(scene.judge(leaning=_over("U14", "U13", 0.3)), "U14").level == "act"
+    assert _about(look_at(usual_powers() | {"U14": 0.3}).judge(leaning=_over("U14", "U13", 0.8)), "U14").level == "act"
 
 
 def test_a_height_that_is_seen_is_wrong_now_and_then_and_then_another_parts_top_was_read():
@@ -96,8 +99,8 @@ def test_a_height_that_is_seen_is_wrong_now_and_then_and_then_another_parts_top_
     apart = replace(small_board(), parts=tuple(replace(p, group=None) if p.ref == "U13" else p for p in PARTS))
     scene = look_at(usual_powers() | {"U14": 0.3}, board=apart, unseen={"U13": HIDDEN})
     seen = replace(PLAIN, heights={"U14": PartHeight(8.0, 0.5, seen=True)})
-    there = _suspicion(scene.judge(leaning=replace(_leaning(over="U14", U13=0.8), registration=seen)), "U14")
-    elsewhere = _suspicion(scene.judge(leaning=replace(_leaning(over="U14", U13=0.3), registration=seen)), "U14")
+    there = _suspicion(scene.judge(leaning=replace(_over("U14", "U13", 0.8), registration=seen)), "U14")
+    elsewhere = _suspicion(scene.judge(leaning=replace(_over("U14", "U13", 0.3), registration=seen)), "U14")
     assert elsewhere > 0.99
     # Ten times as likely by a fault at most: one of two faults is hot, one height of twenty is wrong.
     before = FAULTS_A_BOARD / 13

@@ -102,3 +102,26 @@ def test_a_top_that_is_looked_for_beyond_the_outline_may_be_the_bench():
     assert "C1" in leaning_of_views([turned[-1], turned[-1]], {"C1": (0, 1)}).beyond
     assert "C1" not in leaning_of_views([turned[-1], turned[0]], {"C1": (0, 1)}).beyond
     assert "C1" in leaning_of_views([turned[-1], turned[0]], {"C1": (0,)}).beyond
+
+
+def test_a_top_is_read_over_another_where_its_height_brings_it_there():
+    # At 45 degrees a top of 12 mm moves by about 12 mm: from 8.5 mm beyond the chip's edge on to it; its height unsure
+    # by 2 mm, it may lie over all of it.
+    told = {"C1": PartHeight(12.0, 2.0, seen=True), "U1": PartHeight(3.5, 0.0, seen=True)}
+    looks = [_seen(tilt_deg=45.0, azimuth_deg=angle, heights=told) for angle in (0.0, 90.0, 180.0, 270.0)]
+    shares = sorted(sum(each.share for each in look.read_over.get("C1", ())) for look in looks)
+    assert shares[-2] < 0.3
+    assert shares[-1] > 0.8
+    # The chip's own height is known: the can, where it is likely to be seen, lies over it in part.
+    (chip,) = next(look.read_over["U1"] for look in looks if sum(e.share for e in look.read_over.get("C1", ())) > 0.8)
+    assert chip.ref == "C1"
+    assert _seen(tilt_deg=0.0, height_mm=None).read_over == {}
+
+
+def test_two_views_leave_no_doubt_where_one_shows_a_top_apart():
+    told = {"C1": PartHeight(12.0, 2.0, seen=True), "U1": PartHeight(3.5, 0.0, seen=True)}
+    looks = [_seen(tilt_deg=45.0, azimuth_deg=angle, heights=told) for angle in (0.0, 90.0, 180.0, 270.0)]
+    over = max(looks, key=lambda look: sum(each.share for each in look.read_over.get("C1", ())))
+    apart = min(looks, key=lambda look: sum(each.share for each in look.read_over.get("C1", ())))
+    assert leaning_of_views([over, over], {"C1": (0, 1)}).read_over["C1"] == over.read_over["C1"]
+    assert leaning_of_views([over, apart], {"C1": (0, 1)}).read_over.get("C1", ()) == apart.read_over.get("C1", ())

@@ -18,11 +18,11 @@ from thermscan.judge.peers import FEWEST_PEERS, peer_groups
 from thermscan.layout.board import Part
 from thermscan.regions.leaning import Leaning
 from thermscan.regions.measurement import PartMeasurement
-from thermscan.regions.reasons import HIDDEN, PLACE_UNCERTAIN
+from thermscan.regions.reasons import PLACE_UNCERTAIN
 
 # What may hide a part must be able to make this share of its excess: less leaves most of it to the part itself.
 EXPLAINS_SHARE = 0.5
-# A part that is held to hide so much of another is read where that one lies.
+# Of the smaller of two bodies: so much of it in common, and one is read where the other lies.
 READ_THERE_SHARE = 0.5
 # A part that cannot be placed may be seen so far from where it is looked for: a high body at 45 degrees.
 LOOKED_FOR_MM = 12.0
@@ -81,18 +81,17 @@ def hold_hidden(
 
 def _mistaken_for(measurements: Sequence[PartMeasurement], leaning: Leaning) -> dict[str, str]:
     """
-    Parts that are read where another one lies, by their height; and that other one.
+    Parts that are read where another one lies that was not read itself; and that other one.
 
-    Where the height is wrong it is that other part that is seen there, which was taken to be hidden: a height that the
-    view does not show may well be, one that it is said to show seldom is.
+    Where such a part's height is wrong it is that other one that is seen there: a height that the view does not show
+    may well be, one that it is said to show seldom is.
     """
-    hidden = {m.part.ref for m in measurements if m.reason == HIDDEN}
+    unseen = {m.part.ref for m in measurements if not m.measurable}
     return {
-        over.ref: ref
-        for ref, hiding in leaning.hidden_by.items()
-        if ref in hidden
-        for over in hiding
-        if over.share >= READ_THERE_SHARE
+        ref: other.ref
+        for ref, others in leaning.read_over.items()
+        for other in reversed(others)
+        if other.ref in unseen and other.share >= READ_THERE_SHARE
     }
 
 

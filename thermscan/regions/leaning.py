@@ -26,7 +26,7 @@ POINTS_A_SIDE = 7
 
 @dataclass(frozen=True, slots=True)
 class MayHide:
-    """A part that may hide a share of another one's body."""
+    """Another part, and the share of a body that it may hide, or that is looked for where it lies."""
 
     ref: str
     share: float
@@ -47,6 +47,8 @@ class Leaning:
     beyond : mapping of ref to float
         The share of each top that is looked for beyond the outline, where nobody states the height: if the part stands
         lower than it seems, it is the bench that is read there.
+    read_over : mapping of ref to tuple of MayHide
+        The bodies over whose tops each top is looked for, the greatest share (of the smaller of both) first.
     others : tuple of Leaning
         Of further views of the same board: what is hidden in one is seen in another.
     """
@@ -55,6 +57,7 @@ class Leaning:
     hidden_by: dict[str, tuple[MayHide, ...]]
     registration: Registration
     beyond: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    read_over: Mapping[str, tuple[MayHide, ...]] = field(default_factory=lambda: MappingProxyType({}))
     others: tuple[Leaning, ...] = ()
 
     def over(self, x_mm: float, y_mm: float) -> tuple[str, ...]:
@@ -98,7 +101,8 @@ def possible_leaning(
     high = np.array([each.hull_px.max(axis=0) for each in farthest])
     hidden_by: dict[str, tuple[MayHide, ...]] = {}
     beyond = {}
-    for part, tops in zip(board.parts, tops_of(board.parts, registration, pose), strict=True):
+    seen_tops = tops_of(board.parts, registration, pose)
+    for part, tops in zip(board.parts, seen_tops, strict=True):
         points_mm = _points(tops[0])
         points_px = registration.px(points_mm)
         if part.height_mm is None and (share := _share_beyond(board, points_mm)) > 0:
@@ -107,7 +111,7 @@ def possible_leaning(
         near = [farthest[i] for i in np.flatnonzero(meets)]
         if found := _hiding(part, points_px, near, least_mm=seen_height_mm(part, registration) + LEAST_HIGHER_MM):
             hidden_by[part.ref] = found
-    return Leaning(farthest, hidden_by, registration, beyond)
+    return Leaning(farthest, hidden_by, registration, beyond, _read_over(seen_tops))
 
 
 def leaning_of_views(views: Sequence[Leaning], seen_in: Mapping[str, Sequence[int]]) -> Leaning:
@@ -123,14 +127,17 @@ def leaning_of_views(views: Sequence[Leaning], seen_in: Mapping[str, Sequence[in
     """
     if len(views) == 1:
         return views[0]
-    hidden_by, beyond = {}, {}
-    for ref in views[0].hidden_by.keys() | views[0].beyond.keys() | set(seen_in):
+    hidden_by, beyond, read_over = {}, {}, {}
+    for ref in views[0].hidden_by.keys() | views[0].beyond.keys() | views[0].read_over.keys() | set(seen_in):
         seen = [views[k] for k in seen_in.get(ref) or range(len(views))]
         if all(view.hidden_by.get(ref) for view in seen):
             hidden_by[ref] = min((view.hidden_by[ref] for view in seen), key=lambda hiding: hiding[0].share)
         if all(ref in view.beyond for view in seen):
             beyond[ref] = min(view.beyond[ref] for view in seen)
-    return replace(views[0], hidden_by=hidden_by, beyond=beyond, others=tuple(views[1:]))
+        if all(ref in view.read_over for view in seen):
+            read_over[ref] = min((view.read_over[ref] for view in seen), key=lambda over: over[0].share)
+    others = tuple(views[1:])
+    return replace(views[0], hidden_by=hidden_by, beyond=beyond, read_over=read_over, others=others)
 
 
 def highest_mm(part: Part, known: PartHeight) -> float:
@@ -167,6 +174,28 @@ def _points(part: Part) -> NDArray[np.float64]:
 def _share_beyond(board: Board, points_mm: NDArray[np.float64]) -> float:
     outline_mm = np.asarray(board.outline_mm, dtype=np.float32)
     return float(np.mean([cv2.pointPolygonTest(outline_mm, at_mm, False) < 0 for at_mm in points_mm.tolist()]))
+
+
+def _read_over(seen_tops: Sequence[Sequence[Part]]) -> dict[str, tuple[MayHide, ...]]:
+    """By ref: the tops over which each is looked for, as low or as high as it may stand."""
+    low = np.array([np.min([top.corners_mm().min(axis=0) for top in tops], axis=0) for tops in seen_tops])
+    high = np.array([np.max([top.corners_mm().max(axis=0) for top in tops], axis=0) for tops in seen_tops])
+    found: dict[str, tuple[MayHide, ...]] = {}
+    for i, tops in enumerate(seen_tops):
+        near = np.flatnonzero(np.all((low < high[i]) & (high > low[i]), axis=1))
+        others = [seen_tops[j][0] for j in near.tolist() if j != i]
+        over = [MayHide(other.ref, max(_in_common(top, other) for top in tops)) for other in others]
+        over = sorted((each for each in over if each.share > 0), key=lambda each: -each.share)
+        if over:
+            found[tops[0].ref] = tuple(over)
+    return found
+
+
+def _in_common(one: Part, other: Part) -> float:
+    """Of the smaller of two bodies, the share that lies over the other."""
+    corners, others = one.corners_mm().astype(np.float32), other.corners_mm().astype(np.float32)
+    common_mm2, _ = cv2.intersectConvexConvex(corners, others)
+    return float(common_mm2) / min(each.length_mm * each.width_mm for each in (one, other))
 
 
 def _hiding(
