@@ -240,7 +240,6 @@ def _with(name: str, value: Any) -> Callable[[], Any]:
 
 WITHOUT: dict[str, Callable[[], Any]] = {
     # The trials' groups are alike by nature: a part that always runs hotter than its like is in tests/judge only.
-    "good runs outweighing peers": _with("_heard", list),
     "faults of whole groups": _with("WHOLE_GROUP", 1e-9),
     "what is opposed by its temperature": _with("_agrees", lambda _: True),
     "holding peers back": _with("held_back", lambda *_, **__: None),

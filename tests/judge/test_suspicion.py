@@ -15,6 +15,7 @@ from thermscan.judge.comparison import Comparison
 from thermscan.judge.holds import DIVIDED, PROPOSED
 from thermscan.judge.learning import learn_baseline
 from thermscan.judge.posterior import OTHER_DUTY, WHOLE_GROUP, fault_density, log_integral, log_likelihood, put_together
+from thermscan.judge.thresholds import PEER_SHARE
 from thermscan.judge.weighing import FAULTS_A_BOARD, UNTOLD, suspect_parts
 from thermscan.layout.board import Part, Surface
 from thermscan.regions import reasons
@@ -97,12 +98,21 @@ def test_parts_that_nobody_declared_alike_say_less_than_declared_ones_and_confir
     assert _chances(parts, [*others, clear, alike])["U1"] < 0.1
 
 
-def test_a_second_rule_that_sees_nothing_makes_a_part_less_suspect():
+def test_a_surer_second_rule_that_sees_nothing_makes_a_part_less_suspect():
     parts = [_measured(f"U{i}") for i in range(20)]
     hot = _peer("U1", 2.0)
     one = _chances(parts, [hot])["U1"]
-    both = _chances(parts, [hot, _peer("U1", 0.1, rule="baseline")])["U1"]
+    both = _chances(parts, [hot, _peer("U1", 0.1, rule="baseline", spread_k=0.2)])["U1"]
     assert both < 0.5 * one
+
+
+def test_two_yardsticks_that_err_each_by_their_own_are_surer_together():
+    parts = [_measured(f"U{i}") for i in range(20)]
+    own = {"u_k": 0.2, "spread_k": 1.0, "own_expected_k": 3.0}
+    once = _chances(parts, [_peer("U1", 3.1, rule="baseline", **own)])["U1"]
+    twice = _chances(parts, [_peer("U1", 3.1, rule=rule, **own) for rule in ("baseline", "expected")])["U1"]
+    assert once < 0.7
+    assert twice > 0.9
 
 
 def test_a_part_far_below_its_limit_is_a_little_less_suspect():
@@ -130,7 +140,8 @@ def test_two_rules_that_repeat_each_other_do_not_count_twice():
 def test_what_good_runs_show_as_well_outweighs_the_peers_but_not_a_new_fault():
     parts = [_measured(f"U{i}") for i in range(40)]
     peer = _peer("U1", 5.0)
-    assert _chances(parts, [peer, _peer("U1", 0.1, rule="baseline", u_k=0.2, spread_k=0.3)])["U1"] < 0.05
+    # Not even watched: from 0.14 on.
+    assert _chances(parts, [peer, _peer("U1", 0.1, rule="baseline", u_k=0.2, spread_k=0.3)])["U1"] < 0.14
     assert _chances(parts, [peer, _peer("U1", 4.5, rule="baseline", u_k=0.2, spread_k=0.3)])["U1"] > 0.9
 
 
@@ -153,6 +164,30 @@ def test_stated_chances_come_true_where_good_and_faulty_parts_are_as_supposed():
     assert between.sum() > 400
     # 95 % of the binomial's spread for so many is 0.05.
     assert np.mean(np.array(true)[between]) == pytest.approx(np.mean(np.array(stated)[between]), abs=0.07)
+
+
+def test_stated_chances_come_true_where_two_rules_hold_one_reading_against_yardsticks_of_their_own():
+    # Reading 0.3 K and what the specimen draws (a share of 8 K) are one for both; each yardstick errs by itself.
+    rng = np.random.default_rng(11)
+    nature_k, yardsticks_k = PEER_SHARE * 8.0, {"baseline": 0.6, "expected": 1.5}
+    stated, true = [], []
+    grid = np.linspace(-8.0, 200.0, 400_001)
+    cumulative = np.cumsum(fault_density(grid, 8.0))
+    for _ in range(1500):
+        faulty = bool(rng.random() < 0.5)
+        fault_k = float(np.interp(rng.random() * cumulative[-1], cumulative, grid)) if faulty else 0.0
+        seen_k = fault_k + rng.normal(0.0, 0.3) + rng.normal(0.0, nature_k)
+        compared = [
+            _peer("U1", seen_k + rng.normal(0.0, off_k), rule=rule, u_k=0.3, spread_k=float(np.hypot(nature_k, off_k)),
+                  degrees=1e6)
+            for rule, off_k in yardsticks_k.items()
+        ]  # fmt: skip
+        stated.append(1.0 / (1.0 + np.exp(-put_together(compared).log_ratio)))
+        true.append(faulty)
+    between = (np.array(stated) > 0.2) & (np.array(stated) < 0.8)
+    assert between.sum() > 200
+    # Two deviations of the binomial for so many are 0.07.
+    assert np.mean(np.array(true)[between]) == pytest.approx(np.mean(np.array(stated)[between]), abs=0.1)
 
 
 def test_a_dead_part_is_more_suspect_than_one_that_is_as_much_hotter():

@@ -92,6 +92,15 @@ class Comparison:
         return max(float(np.linalg.norm((self.u_k, self.spread_k, self.place_k))), 1e-9)
 
     @property
+    def common_k(self) -> float:
+        """
+        So much of that any other comparison of this part shows as well: its reading, and what this specimen draws.
+
+        By how much a data sheet, a group or the known-good runs are off is theirs alone.
+        """
+        return float(np.hypot(self.u_k, thresholds.PEER_SHARE * max(self.own_expected_k, 0.0)))
+
+    @property
     def effective_degrees(self) -> float:
         """Degrees of freedom behind all that makes good parts differ, together (Welch and Satterthwaite)."""
         return effective_degrees((self.u_k, self.spread_k, self.place_k), (U_DEGREES, self.degrees, PLACE_DEGREES))

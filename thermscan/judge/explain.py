@@ -140,7 +140,6 @@ def _comparison_lines(weighed: Weighed) -> list[str]:
         *([f"  their places on the board make ± {c.place_k:.2f} K more"] if c.place_k > 0 else []),
         f"  score {c.score:+.1f}; chance among good parts {chance_text(c.p_value)}",
         f"  by itself {_loud(weighed.loudness)}",
-        *([] if weighed.heard else ["  not counted: the known-good runs know this part better than its like do"]),
         f"  said of it: {weighed.level or 'nothing'}",
         *([f"  {_harmless(c)}, with a probability of {chance_text(c.harmless)}"] if c.harmless else []),
         *([f"  at most a watch: {c.at_most_watch}"] if c.at_most_watch else []),

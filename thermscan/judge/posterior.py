@@ -80,9 +80,10 @@ def put_together(comparisons: Sequence[Comparison]) -> Posterior:
     Notes
     -----
     Two groups: a part is good, and its excess is spread about 0 as each comparison states; or a fault adds to its
-    own heat. Comparisons judge one reading of one specimen: nearly all that makes a good part stand out of the tightest
-    of them is taken for an error that all share, and what is left of each for its own. So two rules that repeat each
-    other do not count twice, and where they contradict each other the tighter one prevails. A group that nobody
+    own heat. Comparisons judge one reading of one specimen: what that makes a good part stand out by is an error that
+    all share (`Comparison.common_k`; nearly all of the tightest of them at most), and what is left of each its own. So
+    two rules that repeat each other do not count twice, and where they contradict each other the tighter one prevails.
+    A group that nobody
     declared may be none: its word is worth only so much. What is harmless (`Comparison.harmless`)
     makes a good part differ as well, to that side, in all comparisons that it is the cause of: no difference says more
     than that lets it.
@@ -103,7 +104,8 @@ def put_together(comparisons: Sequence[Comparison]) -> Posterior:
     tightest = min(comparisons, key=lambda each: each.good_sd_k)
     own_k = max(tightest.own_expected_k, 0.0)
     matters_k = max(ACT_LEAST_K, ACT_LEAST_SHARE * own_k)
-    shared_k = SHARED_MOST * tightest.good_sd_k if len(comparisons) > 1 else 0.0
+    shared_k = min(SHARED_MOST * tightest.good_sd_k, *(each.common_k for each in comparisons))
+    shared_k = shared_k if len(comparisons) > 1 else 0.0
     # Each comparison expects another heat of its own: a group that is dead as a whole expects none.
     levels_k = sorted({max(each.own_expected_k, 0.0) for each in comparisons})
     fault_k = _fault_points(comparisons, levels_k)

@@ -67,8 +67,6 @@ class Weighed:
         The part's probability of being at fault, all comparisons together.
     why : Why or None
         What keeps a watch from being an act.
-    heard : bool
-        Whether it counts in that probability: its like do not, where known-good runs show the part.
     """
 
     comparison: Comparison
@@ -77,7 +75,6 @@ class Weighed:
     loudness: float
     suspicion: float
     why: Why | None = None
-    heard: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,11 +191,10 @@ def _suspect(comparisons: Sequence[Comparison], log_odds: float, *, before: floa
     """The posterior of all comparisons; what cannot be told does not carry it beyond `UNTOLD`."""
     if not comparisons:
         return Suspect(_chance(log_odds), None, None, before)
-    heard = _heard(comparisons)
-    free = [each for each in heard if not _untold(each)]
-    whole = put_together(heard)
+    free = [each for each in comparisons if not _untold(each)]
+    whole = put_together(comparisons)
     chance = _chance(log_odds + whole.log_ratio)
-    if len(free) < len(heard):
+    if len(free) < len(comparisons):
         surely = _chance(log_odds + (put_together(free).log_ratio if free else 0.0))
         chance = chance if chance <= surely else max(surely, min(chance, UNTOLD))
     return Suspect(chance, decide(chance, whole.matters), whole, before)
@@ -209,18 +205,11 @@ def _untold(comparison: Comparison) -> bool:
     return comparison.at_most_watch is not None and comparison.at_most_watch.code is not HoldCode.PROPOSED
 
 
-def _heard(comparisons: Sequence[Comparison]) -> list[Comparison]:
-    """Where known-good runs show a part, they know its nature better than its like do, which are not heard then."""
-    known = any(each.rule == "baseline" and each.at_most_watch is None for each in comparisons)
-    return [each for each in comparisons if not (known and each.rule == "peer")]
-
-
 def _weighed(comparison: Comparison, about: Sequence[Comparison], suspect: Suspect) -> Weighed:
     """What one comparison says of a part whose level is known."""
     posterior = suspect.posterior
     loudness = _loudness(comparison, posterior)
-    heard = any(each is comparison for each in _heard(about))
-    silent = Weighed(comparison, None, Meaning.OWN, loudness, suspect.suspicion, heard=heard)
+    silent = Weighed(comparison, None, Meaning.OWN, loudness, suspect.suspicion)
     if posterior is None:
         return silent
     speaks = loudness > 0.0 and comparison.excess_k * posterior.fault_k > 0.0
@@ -243,8 +232,8 @@ def _why(suspect: Suspect, posterior: Posterior) -> Why:
 
 def _loudness(comparison: Comparison, posterior: Posterior | None) -> float:
     voices: Sequence[Voice] = posterior.voices if posterior is not None else ()
-    heard = next((voice for voice in voices if voice.comparison.rule == comparison.rule), None)
-    return heard.loudness if heard is not None else put_together([comparison]).voices[0].loudness
+    spoke = next((voice for voice in voices if voice.comparison.rule == comparison.rule), None)
+    return spoke.loudness if spoke is not None else put_together([comparison]).voices[0].loudness
 
 
 def _agrees(comparison: Comparison) -> bool:
