@@ -10,6 +10,8 @@ from judging_lines import Line
 from judging_tables import NORMAL_95, WATTS_FROM, WAYS, share_text
 
 Figure = Callable[[Sequence[Line]], str]
+# From where on a fault is acted on at all, by the judge's choice.
+ACT_LEAST_K = 2.0
 
 
 def print_comparison(old: Sequence[Line], new: Sequence[Line]) -> None:
@@ -59,7 +61,18 @@ def _judging(*, lone: bool) -> list[tuple[str, Figure]]:
         ("the same, 'act' of all looks", lambda x: share_text(_large(x), trial.acted)),
         ("the same, called 'clear', of all looks", lambda x: share_text(_large(x), _clear)),
     ]
-    if not lone:
+    if lone:
+        for kind, label in (("tripled", "three times typical"), ("dead alone", "dead")):
+            rows += [
+                (f"{label}: 'act' where measured and compared", _share_of(kind, trial.acted)),
+                ("the same, told", _share_of(kind, trial.watched)),
+            ]
+    else:
+        for label, low, high in (("4 to 8", 4.0, 8.0), ("above 8", 8.0, np.inf)):
+            rows += [
+                (f"hot, z {label}: 'act' where measured and compared", _share_of("hot", trial.acted, low, high)),
+                ("the same, faults of 2 K and more", _share_of("hot", trial.acted, low, high, least_k=ACT_LEAST_K)),
+            ]
         rows += [
             ("dead: 'act' where measured and compared", lambda x: share_text(_usable(_kind(x, "dead")), trial.acted)),
             (
@@ -78,6 +91,17 @@ def _judging(*, lone: bool) -> list[tuple[str, Figure]]:
         ("faulty looks with a wrong 'act'", lambda x: share_text(faulty(x), lambda line: bool(trial.false_acts(line)))),
         ("measured parts of good looks compared with nothing", lambda x: _alone(good(x))),
     ]
+
+
+def _share_of(
+    kind: str, holds: Callable[[Line], bool], low: float = -np.inf, high: float = np.inf, *, least_k: float = 0.0
+) -> Figure:
+    """Of the looks with such a fault of a size between, where it was measured and compared."""
+
+    def asked(line: Line) -> bool:
+        return (np.isinf(low) or low < trial.z_of(line) <= high) and abs(line["fault"]["own_rise_k"]) >= least_k
+
+    return lambda lines: share_text(_usable([line for line in _kind(lines, kind) if asked(line)]), holds)
 
 
 def _measuring() -> list[tuple[str, Figure]]:
