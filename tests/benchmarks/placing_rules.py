@@ -3,10 +3,11 @@ What each rule of placing buys, switched off; and what each constant's being a f
 
     python tests/benchmarks/placing_rules.py --views 60 --first 3400
     python tests/benchmarks/placing_rules.py --views 60 --first 3400 --constants
-    python tests/benchmarks/placing_rules.py --views 60 --first 3400 --only proposed closer
+    python tests/benchmarks/placing_rules.py --views 60 --first 3400 --only proposed closer --own
 
 Views as in placing.py (one board each, heights unstated, no help but the field of view every second time); every view
-is searched for its own layout and, as a check of refusals, every second one for another board's.
+is searched for its own layout and, as a check of refusals and unless `--own`, every second one for another board's.
+Which views a rule gains, and which it loses, is told by their seeds.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
@@ -139,22 +141,45 @@ CONSTANTS: tuple[tuple[object, str], ...] = (
 )
 
 
-def outcome(views: list[Scene]) -> str:
-    """Right, wrong and refused of own layouts; others' not refused; error and time."""
-    errors, wrong, refused, taken, start = [], 0, 0, 0, time.process_time()
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """Of every view how far off its place is (None where it is refused); how often others' layouts were taken; time."""
+
+    errors_px: list[float | None]
+    foreign: int
+    seconds: float
+
+    def row(self) -> str:
+        """Right, wrong, refused, foreign; root mean square of the right ones; processor time a view."""
+        right = [each for each in self.errors_px if each is not None and each <= WRONG_PX]
+        refused = self.errors_px.count(None)
+        rms = float(np.sqrt(np.mean(np.square(right)))) if right else float("nan")
+        wrong = len(self.errors_px) - len(right) - refused
+        ms = 1e3 * self.seconds / len(self.errors_px)
+        return f"{len(right):5d} {wrong:5d} {refused:7d} {self.foreign:7d} {rms:8.3f} {ms:7.0f}"
+
+    def states(self) -> list[str]:
+        """What became of each view."""
+        return ["refused" if e is None else "right" if e <= WRONG_PX else "wrong" for e in self.errors_px]
+
+
+def outcome(views: list[Scene], *, own: bool) -> Outcome:
+    """Every view searched for its own layout, and unless ``own`` every second one for another's."""
+    errors: list[float | None] = []
+    foreign, start = 0, time.process_time()
     for k, view in enumerate(views):
         fov = k % 2 == 0
-        found = attempt(view, view, fov=fov, measure=False)
-        error = found.get("error_px")
-        refused += error is None
-        if isinstance(error, float):
-            wrong += error > WRONG_PX
-            errors += [error] if error <= WRONG_PX else []
-        if k % 2:
-            taken += "error_px" in attempt(view, views[k - 1], fov=fov, measure=False)
-    seconds = (time.process_time() - start) / len(views)
-    rms = float(np.sqrt(np.mean(np.square(errors)))) if errors else float("nan")
-    return f"{len(errors):5d} {wrong:5d} {refused:7d} {taken:7d} {rms:8.3f} {1e3 * seconds:7.0f}"
+        error = attempt(view, view, fov=fov, measure=False).get("error_px")
+        errors.append(error if isinstance(error, float) else None)
+        if k % 2 and not own:
+            foreign += "error_px" in attempt(view, views[k - 1], fov=fov, measure=False)
+    return Outcome(errors, foreign, time.process_time() - start)
+
+
+def changes(first: int, before: Outcome, after: Outcome) -> str:
+    """Seeds of the views whose outcome differs."""
+    pairs = enumerate(zip(before.states(), after.states(), strict=True), first)
+    return ", ".join(f"{seed} {one} -> {other}" for seed, (one, other) in pairs if one != other)
 
 
 def main() -> int:
@@ -166,29 +191,36 @@ def main() -> int:
     parser.add_argument(
         "--only", nargs="+", default=[], help="rules or constants with one of these words in their name"
     )
+    parser.add_argument("--own", action="store_true", help="no other boards' layouts")
     given = parser.parse_args()
     cv2.setNumThreads(1)
     views = [scene(seed, cols=COLS[seed % 3]) for seed in range(given.first, given.first + given.views)]
-    others = len(views) // 2
+    others = 0 if given.own else len(views) // 2
     print(f"{len(views)} views, each of another board; {others} of them searched for another board's layout as well")
-    print(f"{'':46s} right wrong refused foreign   RMS px   CPU ms")
-    print(f"{'as it is':46s} {outcome(views)}", flush=True)
-    if not given.constants:
-        for what, module, name, value in RULES:
-            if given.only and not any(word in what for word in given.only):
-                continue
-            with switched(module, name, value):
-                print(f"{'without: ' + what:46s} {outcome(views)}", flush=True)
-        return 0
-    for module, name in CONSTANTS:
-        if given.only and name not in given.only:
-            continue
-        for factor in (1 - FIFTH, 1 + FIFTH):
-            before = getattr(module, name)
-            value = max(round(before * factor), 1) if isinstance(before, int) else before * factor
-            with switched(module, name, value):
-                print(f"{name + f' = {value:.3g}':46s} {outcome(views)}", flush=True)
+    print(f"{'':46s} right wrong refused foreign   RMS px   CPU ms   views that differ")
+    as_it_is = outcome(views, own=given.own)
+    print(f"{'as it is':46s} {as_it_is.row()}", flush=True)
+    for what, module, name, value in _constants(given.only) if given.constants else _rules(given.only):
+        with switched(module, name, value):
+            found = outcome(views, own=given.own)
+        print(f"{what:46s} {found.row()}   {changes(given.first, as_it_is, found)}", flush=True)
     return 0
+
+
+def _rules(only: list[str]) -> Iterator[tuple[str, object, str, object]]:
+    for what, module, name, value in RULES:
+        if not only or any(word in what for word in only):
+            yield f"without: {what}", module, name, value
+
+
+def _constants(only: list[str]) -> Iterator[tuple[str, object, str, object]]:
+    """Each a fifth smaller and larger."""
+    for module, name in CONSTANTS:
+        before = getattr(module, name)
+        for factor in (1 - FIFTH, 1 + FIFTH):
+            value = max(round(before * factor), 1) if isinstance(before, int) else before * factor
+            if (not only or name in only) and value != before:
+                yield f"{name} = {value:.3g}", module, name, value
 
 
 if __name__ == "__main__":
