@@ -9,7 +9,7 @@ from tests.benchmarks.scenes import scene
 from thermscan.registration.evidence import prepare
 from thermscan.registration.geometry.heights import height_prior
 from thermscan.registration.geometry.homography import homographies
-from thermscan.registration.placing.closer import REACH, Nearby, nearby, stepped
+from thermscan.registration.placing.closer import HELD_PX, REACH, STEPS_PX, TRIED, Nearby, climbed, nearby, stepped
 from thermscan.registration.placing.edge_support import edge_support
 from thermscan.registration.placing.edges import layout_edges
 from thermscan.registration.placing.search import Search, start_search
@@ -22,25 +22,39 @@ def case() -> tuple[Search, np.ndarray]:
     return search, search.small.from_frame(view.corners_px())
 
 
-def _near(search: Search, corners: np.ndarray, shift: np.ndarray, *, worth: tuple[float, float]) -> Nearby:
+def _near(
+    search: Search, places: np.ndarray, shift: np.ndarray, *, worth: tuple[float, float], pitch_px: int = 1
+) -> Nearby:
     box = search.board.corners_mm
+    shifts = np.broadcast_to(shift, (len(places), *shift.shape))
     return nearby(
-        search.odds, search.sites, search.edges, corners_mm=box, corners_px=corners, shift_px=shift, worth=worth
+        search.odds,
+        search.sites,
+        search.edges,
+        corners_mm=box,
+        corners_px=places,
+        shift_px=shifts,
+        worth=worth,
+        pitch_px=pitch_px,
     )
 
 
-def test_what_is_told_around_a_place_is_what_is_told_there(case: tuple[Search, np.ndarray]) -> None:
-    """Exactly, where all moves by whole pixels: rounding is the same."""
+@pytest.mark.parametrize("pitch_px", [1, 2])
+def test_what_is_told_around_a_place_is_what_is_told_there(case: tuple[Search, np.ndarray], pitch_px: int) -> None:
+    """Exactly, where all moves by whole steps of the raster: rounding is the same. Two places at once as each alone."""
     search, corners = case
     box = search.board.corners_mm
     shift = np.random.default_rng(2).uniform(-3.0, 3.0, (3, len(search.edges.part), 2))
-    near = _near(search, corners, shift, worth=(0.5, 4.0))
-    places = corners + np.array([[0, 0], [3, 0], [0, -2], [-REACH, REACH], [5, 4]], dtype=float)[:, None]
-    outline, bodies = edge_support(
-        search.odds, search.sites, search.edges, homographies(box, places), np.broadcast_to(shift, (5, *shift.shape))
-    )
-    assert near.support(places) == pytest.approx(0.5 * bodies + 4.0 * outline, abs=1e-3)
-    assert np.ptp(near.support(places)) > 10.0
+    begun = corners + np.array([[[0.0, 0.0]], [[4.0, 2.0]]])
+    near = _near(search, begun, shift, worth=(0.5, 4.0), pitch_px=pitch_px)
+    steps = np.array([[0, 0], [3, 0], [0, -2], [-REACH, REACH], [5, 4]], dtype=float)[:, None]
+    told = near.support(begun[:, None] + pitch_px * steps)
+    for place, found in zip(begun, told, strict=True):
+        matrices = homographies(box, place + pitch_px * steps)
+        shifts = np.broadcast_to(shift, (5, *shift.shape))
+        outline, bodies = edge_support(search.odds, search.sites, search.edges, matrices, shifts)
+        assert found == pytest.approx(0.5 * bodies + 4.0 * outline, abs=1e-3)
+    assert np.ptp(told) > 10.0
 
 
 def test_a_body_follows_the_corners_as_the_board_does(case: tuple[Search, np.ndarray]) -> None:
@@ -48,31 +62,42 @@ def test_a_body_follows_the_corners_as_the_board_does(case: tuple[Search, np.nda
     search, corners = case
     box = search.board.corners_mm
     nothing = np.zeros((1, len(search.edges.part), 2))
-    near = _near(search, corners, nothing, worth=(1.0, 1.0))
-    pieces = len(near.told) - len(search.board.parts)
+    near = _near(search, corners[None], nothing, worth=(1.0, 1.0))
+    pieces = near.told.shape[1] - len(search.board.parts)
     centres = np.array([[part.x_mm, part.y_mm] for part in search.board.parts])
     moved = corners + np.array([[1.0, 0.0], [0.0, 0.0], [0.0, 0.0], [0.0, 0.0]])
     from_here, to_there = (homographies(box, each[None])[0] for each in (corners, moved))
     ones = np.column_stack([centres, np.ones(len(centres))])
     seen = [(ones @ matrix.T)[:, :2] / (ones @ matrix.T)[:, 2:] for matrix in (from_here, to_there)]
-    assert near.follow[0, pieces:] == pytest.approx(seen[1] - seen[0], abs=0.02)
+    assert near.follow[0, 0, pieces:] == pytest.approx(seen[1] - seen[0], abs=0.02)
 
 
 def test_steps_lead_to_the_top_of_a_hill(case: tuple[Search, np.ndarray]) -> None:
     search, corners = case
-    found = stepped(
-        lambda place: search._nearby(place, worth=(0.5, 4.0)),
-        corners + np.array([5.0, -3.0]),
-        np.random.default_rng(0),
-    )
+    found = stepped(lambda places: search._nearby(places, worth=(0.5, 4.0)), corners + np.array([5.0, -3.0]))
     assert np.abs(found - corners).max() < 3.0
 
 
 def test_a_little_more_far_away_does_not_draw_a_place_off() -> None:
     """Of a tenth a pixel to the right the prior leaves 1.6 (0.1 x 8^2 / 4 corners), the raster six pixels."""
-    follow = np.zeros((8, 1, 2), np.float32)
-    follow[0::2, 0, 0] = follow[1::2, 0, 1] = 0.25
-    slope = np.tile(0.1 * np.arange(-REACH, REACH + 1), 2 * REACH + 1)[None].astype(np.float32)
-    square = np.array([[0.0, 0.0], [100.0, 0.0], [100.0, 80.0], [0.0, 80.0]])
-    found = stepped(lambda place: Nearby(place, follow, slope), square, np.random.default_rng(0))
-    assert np.mean(found - square, axis=0) == pytest.approx([1.6, 0.0], abs=0.6)
+    follow = np.zeros((1, 8, 1, 2), np.float32)
+    follow[0, 0::2, 0, 0] = follow[0, 1::2, 0, 1] = 0.25
+    slope = np.tile(0.1 * np.arange(-REACH, REACH + 1), 2 * REACH + 1)[None, None].astype(np.float32)
+    square = np.array([[[0.0, 0.0], [100.0, 0.0], [100.0, 80.0], [0.0, 80.0]]])
+    near = Nearby(square, follow, slope)
+    found, told = climbed(near, square, square, np.random.default_rng(0), tried=TRIED, steps_px=STEPS_PX)
+    assert np.mean(found[0] - square[0], axis=0) == pytest.approx([1.6, 0.0], abs=0.6)
+    assert told[0] == pytest.approx(0.1 * 2 - ((found - square) ** 2).sum() / HELD_PX**2 / 2, abs=1e-5)
+
+
+def test_many_places_climb_as_each_alone(case: tuple[Search, np.ndarray]) -> None:
+    """Of places some pixels off the right one is first by what is told where they have climbed, before wrong ones."""
+    search, corners = case
+    rng = np.random.default_rng(3)
+    middle = corners.mean(axis=0)
+    wrong = [np.roll(corners, turn, axis=0) for turn in (1, 2, 3)]
+    wrong += [corners + way for way in rng.normal(size=(20, 1, 2)) * 15.0 + 25.0]
+    off = middle + 1.04 * (corners - middle) + [3.0, -2.0]
+    ranked = search.rough(np.array([*wrong, off]))
+    assert np.abs(ranked[0] - corners).max() < 4.0
+    assert np.abs(off - corners).max() > 6.0

@@ -1,4 +1,4 @@
-"""Many places at once: moved to the outline nearby, and ranked by the edges that the frame shows."""
+"""Many places at once: moved to the edges nearby, and ranked by the edges that the frame shows."""
 
 from __future__ import annotations
 
@@ -33,19 +33,19 @@ def corners(view: View, search: Search) -> np.ndarray:
     return search.small.from_frame(map_points(view.px_from_mm, view.board.corners_mm))
 
 
-def test_places_move_to_the_outline_from_four_pixels_away_each_as_if_alone(search: Search, corners: np.ndarray) -> None:
+def test_places_settle_from_two_pixels_away_each_as_if_alone(search: Search, corners: np.ndarray) -> None:
     rng = np.random.default_rng(5)
-    off = corners + rng.uniform(-4.0, 4.0, (12, 4, 2))
-    moved = search.moved(off)
-    assert len(moved) == len(off)
-    assert np.median(np.abs(moved - corners).max(axis=(1, 2))) < 0.5
-    assert search.moved(off[3][None])[0] == pytest.approx(moved[3], abs=1e-9)
+    off = corners + rng.uniform(-2.0, 2.0, (12, 4, 2))
+    settled = search.settled(off)
+    assert len(settled) == len(off)
+    assert np.median(np.abs(settled - corners).max(axis=(1, 2))) < 0.5
+    assert search.settled(off[3][None])[0] == pytest.approx(settled[3], abs=1e-9)
 
 
-def test_a_place_with_no_edges_near_stays(search: Search, corners: np.ndarray) -> None:
+def test_a_place_with_no_edges_near_is_left_out(search: Search, corners: np.ndarray) -> None:
     small = corners.mean(axis=0) + 0.02 * (corners - corners.mean(axis=0))
     outside = small - small.max(axis=0) - 50.0
-    assert search.moved(np.array([corners, outside]))[1].tolist() == outside.tolist()
+    assert len(search.settled(np.array([corners, outside]))) == 1
 
 
 def test_the_right_place_is_first_by_its_edges_among_two_hundred(search: Search, corners: np.ndarray) -> None:

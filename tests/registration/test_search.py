@@ -15,11 +15,13 @@ from thermscan.layout.board import Board, Part, Surface
 from thermscan.registration.evidence import Evidence, filled, prepare, reduced, without_stripes
 from thermscan.registration.geometry.heights import height_prior
 from thermscan.registration.geometry.homography import homography_from_corners
+from thermscan.registration.placing import found_alone
 from thermscan.registration.placing.decision import ENOUGH
 from thermscan.registration.placing.detail import compressed, detail_pattern, explained
 from thermscan.registration.placing.edge_odds import BORDER, EdgeOdds, edge_odds, layer_of
 from thermscan.registration.placing.edges import find_edges, layout_edges
-from thermscan.registration.placing.found_alone import beside, last_fits, settled
+from thermscan.registration.placing.found_alone import SURE, beside, last_fits, settled
+from thermscan.registration.placing.joint_fit import FAR, NEAR, Placed, Steps
 from thermscan.registration.placing.last_fit import Job
 from thermscan.registration.placing.outline_candidates import SEARCH_PX, frame_edges, frame_lines, outline_candidates
 from thermscan.registration.placing.own_heights import gradient_field
@@ -77,19 +79,41 @@ def test_a_place_that_is_a_little_off_is_moved_to_where_the_bodies_are(view: Vie
     assert there.place.log_odds > search.weighed(off).log_odds
 
 
-def test_a_likelier_place_beside_the_likeliest_is_found_and_none_where_that_is_right(
-    view: View, corners: np.ndarray
-) -> None:
+def test_a_likelier_place_beside_one_that_is_not_sure_is_found(view: View, corners: np.ndarray) -> None:
     evidence, edges, prior = prepare(view.image), layout_edges(view.board), height_prior(view.board)
-    job, search = Job(evidence, view.board, edges, prior), start_search(evidence, view.board, edges, prior)
+    search = start_search(evidence, view.board, edges, prior)
     true = search.small.from_frame(corners)
     off = true + np.array([[0.0, 0.0], [5.0, 0.0], [6.0, 3.0], [0.0, 1.0]])
-    start = settled(job, search, true, bends=False)
-    (there,) = beside(job, search, [replace(start, place=search.weighed(off))], bends=False)
-    assert np.abs(there.place.corners_px - true).max() < 0.5
-    again = beside(job, search, [there], bends=False)
-    assert all(np.abs(each.place.corners_px - true).max() < 0.5 for each in again)
-    assert beside(job, search, [], bends=False) == []
+    there = beside(search, search.weighed(off))
+    assert there is not None
+    assert np.abs(there.corners_px - true).max() < 1.0
+    assert there.log_odds > search.weighed(off).log_odds
+    right = search.weighed(true)
+    assert right.log_odds > SURE
+    assert beside(search, right) is None
+
+
+def test_the_last_fit_of_a_place_that_is_not_likely_is_the_likelier_of_two(
+    view: View, corners: np.ndarray, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the one that looks near is not sure, what the one that looks farther finds is taken if it is likelier."""
+    evidence, edges, prior = prepare(view.image), layout_edges(view.board), height_prior(view.board)
+    job, search = Job(evidence, view.board, edges, prior), start_search(evidence, view.board, edges, prior)
+    off = search.small.from_frame(corners) + np.array([[1.2, -0.8], [0.5, 1.0], [-1.2, 0.4], [0.8, 1.2]])
+    asked: list[object] = []
+    inner = found_alone.fitted
+
+    def counted(*given: object, steps: Steps, **named: object) -> Placed:
+        asked.append(steps)
+        return inner(*given, steps=steps, **named)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(found_alone, "fitted", counted)
+    sure = settled(job, search, off, bends=False)
+    assert asked == [NEAR]
+    monkeypatch.setattr(found_alone, "LIKELY", np.inf)
+    both = settled(job, search, off, bends=False)
+    assert asked == [NEAR, NEAR, FAR]
+    assert both.place.log_odds >= sure.place.log_odds
 
 
 def test_a_sensors_stripes_hold_no_place_up(view: View) -> None:

@@ -159,11 +159,17 @@ def mapped(px_from_mm: FloatArray, points_mm: FloatArray) -> FloatArray:
 
 def corner_jacobian(px_from_mm: FloatArray, corners_mm: ArrayLike, points_mm: ArrayLike) -> FloatArray:
     """
-    How points in the frame move when the four corners move.
+    How points in the frame move when the four corners move, of one homography or of many.
+
+    Parameters
+    ----------
+    px_from_mm : ndarray of shape (3, 3) or (k, 3, 3)
+    corners_mm : array_like of shape (4, 2)
+    points_mm : array_like of shape (n, 2)
 
     Returns
     -------
-    ndarray of shape (n, 2, 8)
+    ndarray of shape (n, 2, 8) or (k, n, 2, 8)
         d (x, y) / d (x0, y0, x1, y1 …), dimensionless.
 
     Examples
@@ -173,8 +179,9 @@ def corner_jacobian(px_from_mm: FloatArray, corners_mm: ArrayLike, points_mm: Ar
     [0.25, 0.25, 0.25, 0.25]
     """
     elements = _element_jacobian(px_from_mm, np.asarray(points_mm, dtype=np.float64))
-    corners = _element_jacobian(px_from_mm, np.asarray(corners_mm, dtype=np.float64)).reshape(8, 8)
-    result: FloatArray = elements @ np.linalg.inv(corners)
+    corners = _element_jacobian(px_from_mm, np.asarray(corners_mm, dtype=np.float64))
+    by_corners = np.linalg.inv(corners.reshape(*px_from_mm.shape[:-2], 8, 8))
+    result: FloatArray = elements @ by_corners[..., None, :, :]
     return result
 
 
@@ -241,14 +248,14 @@ def place_uncertainty_mm(
 
 
 def _element_jacobian(px_from_mm: FloatArray, mm: FloatArray) -> FloatArray:
-    """d (x, y) / d (the first eight elements of the homography); shape (n, 2, 8)."""
-    depth = mm @ px_from_mm[2, :2] + px_from_mm[2, 2]
-    ray = np.column_stack([mm, np.ones(len(mm))]) / depth[:, None]
-    px = map_points(px_from_mm, mm)
-    result = np.zeros((len(mm), 2, 8))
-    result[:, 0, 0:3] = ray
-    result[:, 1, 3:6] = ray
-    result[:, :, 6:8] = -px[:, :, None] * ray[:, None, :2]
+    """d (x, y) / d (the first eight elements of each homography); shape (…, n, 2, 8)."""
+    homogeneous = np.column_stack([mm, np.ones(len(mm))])
+    seen = homogeneous @ px_from_mm.swapaxes(-1, -2)
+    px, ray = seen[..., :2] / seen[..., 2:], homogeneous / seen[..., 2:]
+    result = np.zeros((*px.shape, 8))
+    result[..., 0, 0:3] = ray
+    result[..., 1, 3:6] = ray
+    result[..., 6:8] = -px[..., None] * ray[..., None, :2]
     return result
 
 

@@ -9,15 +9,20 @@ from thermscan.errors import CannotJudge
 from thermscan.frozen import dataclass
 from thermscan.registration.placing.decision import ENOUGH, SAME_PLACE_PX, decide
 from thermscan.registration.placing.given_places import Start
-from thermscan.registration.placing.joint_fit import Placed
+from thermscan.registration.placing.joint_fit import FAR, NEAR, Placed, Steps
 from thermscan.registration.placing.last_fit import Job, fitted
-from thermscan.registration.placing.search import Candidate, Search, candidates, start_search
+from thermscan.registration.placing.search import LIKELY, Candidate, Search, candidates, start_search
 
 FloatArray = NDArray[np.float64]
 
 # A last fit makes 99 of 100 right places likelier by less than this (629 of three makers), and wrong ones mostly less
 # likely: what would have to gain more, to be believed or to be the likeliest, is not fitted; nor are more than so many.
 FIT_GAINS, FITTED_MOST = 4.4, 4
+# Beside a place with odds of a million to one nothing else is looked for (two wrong ones that were looked at had 66,000
+# and 12,000); else so many of the places that climb from it are asked, each of its corners moved by so much first, of
+# the twelve pixels that the search reaches.
+SURE, BESIDE_TRIED, BESIDE_PX = float(np.log(1e6)), 2, 8.0
+ONE_CORNER = np.concatenate([np.eye(8), -np.eye(8)]).reshape(16, 4, 2)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,7 +48,13 @@ def found_alone(job: Job, *, bends: bool) -> Placed:
     found = candidates(search)
     fits = last_fits(job, search, found, bends=bends)
     rest = found[len(fits) :]
-    fits += beside(job, search, fits, bends=bends)
+    if fits:
+        best = max((each.place for each in fits), key=_odds)
+        other = beside(search, best)
+        if other is not None and other.log_odds > best.log_odds:
+            fits.append(settled(job, search, other.corners_px, bends))
+        elif other is not None:
+            rest.append(other)
     places = [each.place for each in fits] + rest
     best = decide(places, search, job.evidence)
     for each in fits:
@@ -62,24 +73,39 @@ def last_fits(job: Job, search: Search, found: list[Candidate], *, bends: bool) 
     return fits
 
 
-def beside(job: Job, search: Search, fits: list[Settled], *, bends: bool) -> list[Settled]:
+def beside(search: Search, best: Candidate) -> Candidate | None:
     """
-    The last fit of a likelier place near the likeliest that is not the same, if there is one.
+    The likeliest place that climbs from beside one that is not sure.
 
-    A fit follows the edges that it has: a place that is right on a part of the board only has enough of them.
+    A place may be right on a part of the board only, with a corner off where few bodies are: each of its corners in
+    turn is moved to either side first.
     """
-    if not fits:
-        return []
-    best = max((each.place for each in fits), key=lambda place: place.log_odds)
-    near = search.nearest(best.corners_px)
-    if search.apart_px(near, best.corners_px) < SAME_PLACE_PX or search.weighed(near).log_odds <= best.log_odds:
-        return []
-    return [settled(job, search, near, bends)]
+    if best.log_odds >= SURE:
+        return None
+    around = search.rough(best.corners_px + BESIDE_PX * ONE_CORNER)
+    others = [each for each in around if search.apart_px(each, best.corners_px) >= SAME_PLACE_PX]
+    return max((search.weighed(search.nearest(each)) for each in others[:BESIDE_TRIED]), key=_odds, default=None)
+
+
+def _odds(place: Candidate) -> float:
+    return place.log_odds
 
 
 def settled(job: Job, search: Search, corners_px: FloatArray, bends: bool) -> Settled:
-    """The last fit from corners in the pixels of the search; with no edges to fit, they are known to about a pixel."""
+    """
+    The last fit from corners in the pixels of the search; with no edges to fit, they are known to about a pixel.
+
+    One that looks near follows no neighbour's edges, one that looks farther finds more of its own: where the first
+    leaves the place less than likely, the likelier of both.
+    """
+    near = _settled(job, search, corners_px, bends, NEAR)
+    if near.place.log_odds >= LIKELY:
+        return near
+    return max(near, _settled(job, search, corners_px, bends, FAR), key=lambda each: each.place.log_odds)
+
+
+def _settled(job: Job, search: Search, corners_px: FloatArray, bends: bool, steps: Steps) -> Settled:
     start = Start(search.small.to_frame(corners_px), True, np.eye(8))
-    found = fitted(job, start, bends=bends)
+    found = fitted(job, start, bends=bends, steps=steps)
     seen = search.small.from_frame(found.seen_corners_px(job.shape))
     return Settled(search.weighed(seen, found.heights_mm), found)

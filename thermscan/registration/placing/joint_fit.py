@@ -23,12 +23,15 @@ from thermscan.registration.placing.own_heights import GradientField, HeightsSee
 from thermscan.registration.placing.variance_components import Estimate, before_looking, estimate
 
 FloatArray = NDArray[np.float64]
+Steps = tuple[tuple[float, bool], ...]
 
-# How far to look, and whether heights are looked at afresh: the place is right within a pixel or two to begin with, and
-# farther off lie the neighbours' edges. Then once more, until no corner moves by more than such a share of its standard
-# uncertainty (which makes that 2 % larger), but not more often than that. (On 120 views looked at steps of 3 with usual
-# heights, 2, 1.5 and 1.5 pixels left 0.222 px where these leave 0.187, and 0.186 where 0.180 with corners clicked.)
-STEPS, AT_REST, MOST_STEPS = ((2.0, True), (1.5, True), (1.5, False)), 0.2, 10
+# How far to look, and whether heights are looked at afresh, where the place is right within a pixel or two to begin
+# with, and where it may be taken to be right within one: farther off lie the neighbours' edges, which small bodies have
+# near. The last of them again, until no corner moves by more than such a share of its standard uncertainty (which makes
+# that 2 % larger), but not more often than that.
+FAR = ((2.0, True), (1.5, True), (1.5, False))
+NEAR = ((1.5, True), (1.0, True), (1.0, False))
+AT_REST, MOST_STEPS = 0.2, 10
 # All bodies may be seen larger or smaller than the layout has them, by about so much: pins, halos, chamfers.
 U_SWELL_PX = 0.15
 # What is not known of heights is not known of each body alone: sockets of one make lift them all, a picture from far
@@ -182,6 +185,7 @@ def joint_fit(
     *,
     clicks_px: FloatArray | None = None,
     bends: bool = True,
+    steps: Steps = FAR,
 ) -> Placed | None:
     """
     The place by robust generalised least squares, with a covariance that the scatter of the edges supports.
@@ -195,6 +199,8 @@ def joint_fit(
         Where a person pointed at the corners.
     bends : bool
         Whether the lens's bend is fitted.
+    steps : tuple of (float, bool)
+        How far to look, and whether heights are looked at afresh.
 
     Returns
     -------
@@ -221,7 +227,7 @@ def joint_fit(
     known_mm, u_known_mm = start.heights_mm, start.u_heights_mm
     seen_heights: HeightsSeen | None = None
     for number in range(MOST_STEPS):
-        range_px, afresh = STEPS[min(number, len(STEPS) - 1)]
+        range_px, afresh = steps[min(number, len(steps) - 1)]
         if afresh:
             seen_heights = scene.heights(place.px_from_mm, factor=place.focal_factor, bend_px=place.bend_px)
             place, known_mm, u_known_mm = _with_heights(scene, place, seen_heights)
@@ -242,7 +248,7 @@ def joint_fit(
             return None
         place = moved
         moves = np.abs(fit.step[:8]) / np.sqrt(np.diag(fit.covariance)[:8])
-        if number >= len(STEPS) - 1 and moves.max() < AT_REST:
+        if number >= len(steps) - 1 and moves.max() < AT_REST:
             break
     if fit is None or seen_heights is None:
         return None

@@ -16,7 +16,7 @@ from thermscan.registration.geometry.heights import HeightPrior
 from thermscan.registration.geometry.homography import corner_jacobian, homography_from_corners
 from thermscan.registration.placing.edges import LayoutEdges
 from thermscan.registration.placing.given_places import Start
-from thermscan.registration.placing.joint_fit import Placed, Scene, joint_fit, scene_of, start_at
+from thermscan.registration.placing.joint_fit import FAR, Placed, Scene, Steps, joint_fit, scene_of, start_at
 
 FloatArray = NDArray[np.float64]
 
@@ -47,13 +47,13 @@ class Job:
         return rows, cols
 
 
-def fitted(job: Job, start: Start, *, clicks_px: FloatArray | None = None, bends: bool) -> Placed:
+def fitted(job: Job, start: Start, *, clicks_px: FloatArray | None = None, bends: bool, steps: Steps = FAR) -> Placed:
     """The last fit; where the frame shows too little the place as it was given, with heights as they usually are."""
     scene = scene_of(job.evidence, job.edges, job.prior, job.board.corners_mm)
     begin = start_at(scene, start.corners_px)
-    found = joint_fit(scene, begin, clicks_px=clicks_px) if start.trusted else None
+    found = joint_fit(scene, begin, clicks_px=clicks_px, steps=steps) if start.trusted else None
     if found is not None and np.abs(found.corners_px - begin.corners_px).max() > AFRESH_PX:
-        found = joint_fit(scene, start_at(scene, found.corners_px), clicks_px=clicks_px) or found
+        found = joint_fit(scene, start_at(scene, found.corners_px), clicks_px=clicks_px, steps=steps) or found
     if found is None:
         return replace(
             begin, corner_covariance_px2=start.covariance_px2, residual_px=float(np.sqrt(start.covariance_px2[0, 0]))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.registration.geometry.homography import homographies
+from thermscan.registration.geometry.homography import corner_jacobian, homographies, mapped
 from thermscan.registration.geometry.plausible import plausible
 from thermscan.registration.placing.own_heights import STRONG, GradientField
 from thermscan.registration.placing.sites import Sites
@@ -138,25 +138,9 @@ def _seen(
     matrices: FloatArray, corners_mm: FloatArray, points_mm: FloatArray, along_mm: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Sites in the frame, how each moves across its edge when the corners move, and its edge's normal."""
-    at, elements = _by_elements(matrices, points_mm)
-    _, corners = _by_elements(matrices, corners_mm)
-    ahead, _ = _by_elements(matrices, points_mm + 1e-3 * along_mm)
-    way = ahead - at
+    at = mapped(matrices, points_mm)
+    way = mapped(matrices, points_mm + 1e-3 * along_mm) - at
     normals = np.stack([-way[..., 1], way[..., 0]], axis=-1)
     normals /= np.maximum(np.linalg.norm(normals, axis=-1, keepdims=True), 1e-12)
-    by_corners = np.linalg.inv(corners.reshape(len(matrices), 8, 8))
-    across = (normals[..., None] * elements).sum(axis=2)
-    return at, across @ by_corners, normals
-
-
-def _by_elements(matrices: FloatArray, points_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Points in the frame, (k, n, 2), and how they follow the first eight elements, (k, n, 2, 8)."""
-    homogeneous = np.column_stack([points_mm, np.ones(len(points_mm))])
-    seen = homogeneous @ matrices.swapaxes(1, 2)
-    px = seen[..., :2] / seen[..., 2:]
-    ray = homogeneous / seen[..., 2:]
-    result = np.zeros((*px.shape, 8))
-    result[..., 0, 0:3] = ray
-    result[..., 1, 3:6] = ray
-    result[..., 6:8] = -px[..., None] * ray[..., None, :2]
-    return px, result
+    across = (normals[..., None] * corner_jacobian(matrices, corners_mm, points_mm)).sum(axis=2)
+    return at, across, normals

@@ -19,7 +19,7 @@ from thermscan.registration.geometry.plausible import lies_elsewhere, turn_deg
 from thermscan.registration.geometry.pose import Pose, pose_from_homography, poses_from_homographies
 from thermscan.registration.geometry.rise import own_rise
 from thermscan.registration.placing.bodies import Bodies, bodies_of, bodies_stand_out, others_odds
-from thermscan.registration.placing.closer import Nearby, nearby, stepped
+from thermscan.registration.placing.closer import TRIED_ROUGHLY, Nearby, climbed, nearby, stepped
 from thermscan.registration.placing.detail import DetailPattern, compressed, detail_pattern, explained
 from thermscan.registration.placing.edge_odds import EdgeOdds, blurred, edge_odds
 from thermscan.registration.placing.edge_support import edge_support
@@ -33,18 +33,19 @@ from thermscan.registration.placing.tops import Tops, tops_of, tops_stand_out
 
 FloatArray = NDArray[np.float64]
 
-# So many of the places that outlines propose, and of those that bodies do, are tried where none of them is sure (of 260
-# fresh views the first led to the right place in 222 and 9, the second in 13 and 2, the third to the fifth in none, and
-# the sixth in one).
-OUTLINES_TRIED, BODIES_TRIED = 2, 3
+# So many of the proposed places, moved roughly, are tried where the first outline is not sure: the first by edges, by
+# the outline and by the detail.
+TRIED = 3
 # The same outline the other way round, by half or a quarter of a turn, is turned by more than this.
 TURNED_DEG = 45.0
 # Of the twelve equally likely heights of a body these are tried where many places are: of the lowest and the highest
 # quarter one, and one of the middle.
 FEW_HEIGHTS = [1, 6, 10]
-# How far from its prediction an edge is looked for, step by step: the outline, which lies by itself (from afar bodies'
-# edges would be taken for each other), and then all edges.
-OUTLINE_RANGES_PX, SETTLING_PX = (7.0, 5.0, 4.0), (3.0, 2.5, 2.0, 1.5, 1.5)
+# Roughly, places are moved by looks two pixels apart, which edges blurred over three leave no gap between, from every
+# second site, in steps of so many pixels at first and at last.
+ROUGH_PX, ROUGH_SITES, ROUGH_STEPS_PX = 2, 2, (2.0, 0.6)
+# How far from its prediction an edge is looked for, step by step.
+SETTLING_PX = (3.0, 2.5, 2.0, 1.5, 1.5)
 # The gradient of the search is taken after this blur.
 SEARCH_BLUR_PX = 1.2
 
@@ -81,8 +82,6 @@ class Candidate:
 
 # No more places are tried from odds of ten thousand to one on: of 813 wrong places none had as much.
 LIKELY = float(np.log(1e4))
-# Where lines propose places edges are blurred by such a share of the frame's width.
-FROM_AFAR = 1 / 36
 # The witnesses are not independent: their weights are those of a conditional logistic regression of the right place
 # against all others that were fitted in its frame, and none of them (1,214 right places and 909 frames of others'
 # layouts, of three makers, by tests/benchmarks/placing_odds.py).
@@ -109,7 +108,7 @@ class Search:
     sites: Sites
     pattern: Callable[[], DetailPattern]
     odds: EdgeOdds
-    afar: EdgeOdds
+    blurred: EdgeOdds
     bodies: Bodies
     tops: Tops
 
@@ -142,14 +141,6 @@ class Search:
         one, other = (map_points(self.matrix(each), self.bodies.centres_mm[0]) for each in (one_px, other_px))
         return float(np.sqrt(((one - other) ** 2).sum(axis=1).mean()))
 
-    def moved(self, places_px: FloatArray) -> FloatArray:
-        """The places moved to the outline that is near; as they are where there is none."""
-        outline = self.sites.of_outline()
-        moved = moved_to_edges(self.field, outline, self.board.corners_mm, places_px, ranges_px=OUTLINE_RANGES_PX)
-        found = np.isfinite(moved).all(axis=(1, 2), keepdims=True)
-        result: FloatArray = np.where(found, moved, places_px)
-        return result
-
     def settled(self, places_px: FloatArray) -> FloatArray:
         """The places fitted to all edges, without those that too few edges support."""
         own = self._own_rise(homographies(self.board.corners_mm, places_px))
@@ -164,25 +155,36 @@ class Search:
         )
         return _there(moved)
 
-    def ranked(self, places_px: FloatArray, *, afar: bool = False) -> FloatArray:
+    def ranked(self, places_px: FloatArray) -> FloatArray:
         """
         Those places first for which the bodies' edges, the outline's, or the detail speaks most; none of them twice.
 
-        Parameters
-        ----------
-        places_px : ndarray of shape (k, 4, 2)
-        afar : bool
-            Whether edges some pixels off count as well.
+        Edges some pixels off count as well.
         """
+        outline, bodies, detail = self._told(places_px)
+        return _distinct(places_px[by_any(bodies, outline, detail)])
+
+    def rough(self, places_px: FloatArray) -> FloatArray:
+        """
+        The places moved closer by a look on blurred edges, and ranked by what speaks for them there; none twice.
+
+        A look costs so little that all can have it, and a place some pixels off is told from wrong ones only then.
+        """
+        near = self._nearby(places_px, worth=(1.0, OUTLINE_WORTH), rough=True)
+        rng = np.random.default_rng(0)
+        moved, told = climbed(near, places_px, places_px, rng, tried=TRIED_ROUGHLY, steps_px=ROUGH_STEPS_PX)
+        outline, _, detail = self._told(moved)
+        return _distinct(moved[by_any(told, outline, detail)])
+
+    def _told(self, places_px: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """What blurred edges tell for outline and bodies at places, and the detail; each of shape (k,)."""
         matrices = homographies(self.board.corners_mm, places_px)
-        outline, edges = (replace(self, odds=self.afar) if afar else self).edge_support(matrices)
-        detail = explained(self.picture, self.pattern(), matrices)
-        ordered = places_px[by_any(edges, outline, detail)]
-        return ordered[_distinct(ordered)]
+        outline, bodies = replace(self, odds=self.blurred).edge_support(matrices)
+        return outline, bodies, explained(self.picture, self.pattern(), matrices)
 
     def edge_support(self, matrices: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Log odds of outline and bodies by their edges, at a few heights, at many places."""
-        return edge_support(self.odds, self.sites, self.edges, matrices, self._few_heights(matrices))
+        return edge_support(self.odds, self.sites, self.edges, matrices, self._few_heights(matrices, FEW_HEIGHTS))
 
     def weighed(self, corners_px: FloatArray, heights_mm: FloatArray | None = None) -> Candidate:
         """A place with what speaks for it; the parts as high as they were fitted, or else as their own edges tell."""
@@ -211,26 +213,26 @@ class Search:
         # By a deviation as the log odds where they rise most, so that many are not more certain than few.
         spread = others_odds(self.odds, self.bodies, matrix, self._pose(matrix)).spread
         worth = EDGES_WORTH / EDGES_DOUBLING / spread, OUTLINE_WORTH
-        closer = stepped(partial(self._nearby, worth=worth), corners_px, np.random.default_rng(0))
+        closer = stepped(partial(self._nearby, worth=worth), corners_px)
         settled = self.settled(closer[None])
         return settled[0] if len(settled) else closer
 
-    def _nearby(self, corners_px: FloatArray, *, worth: tuple[float, float]) -> Nearby:
-        """What is told around a place, at a few heights."""
-        shift = self._few_heights(self.matrix(corners_px)[None])[0]
+    def _nearby(self, places_px: FloatArray, *, worth: tuple[float, float], rough: bool = False) -> Nearby:
+        """What is told around places, at a few heights, or roughly at the middle one."""
         return nearby(
-            self.odds,
-            self.sites,
+            self.blurred if rough else self.odds,
+            self.sites.thinned(ROUGH_SITES) if rough else self.sites,
             self.edges,
             corners_mm=self.board.corners_mm,
-            corners_px=corners_px,
-            shift_px=shift,
+            corners_px=places_px,
+            shift_px=self._few_heights(homographies(self.board.corners_mm, places_px), [6] if rough else FEW_HEIGHTS),
             worth=worth,
+            pitch_px=ROUGH_PX if rough else 1,
         )
 
-    def _few_heights(self, matrices: FloatArray) -> FloatArray:
+    def _few_heights(self, matrices: FloatArray, which: list[int] = FEW_HEIGHTS) -> FloatArray:
         """By how much a few equally likely heights of each body displace its edges; shape (k, h, m, 2)."""
-        heights = np.stack([self._by_edge(each) for each in self.bodies.heights_mm[:, FEW_HEIGHTS].T])
+        heights = np.stack([self._by_edge(each) for each in self.bodies.heights_mm[:, which].T])
         shift: FloatArray = self._own_rise(matrices)[:, None] * heights
         return shift
 
@@ -264,14 +266,14 @@ def _there(places_px: FloatArray) -> FloatArray:
     return result
 
 
-def _distinct(places_px: FloatArray) -> NDArray[np.intp]:
-    """Which of the places repeat none that comes before them, to a pixel."""
+def _distinct(places_px: FloatArray) -> FloatArray:
+    """Those of the places that repeat none that comes before them, to a pixel."""
     apart = np.abs(places_px[:, None] - places_px[None]).max(axis=(2, 3)) > 1.0
     kept: list[int] = []
     for k, row in enumerate(apart):
         if row[kept].all():
             kept.append(k)
-    return np.array(kept, dtype=np.intp)
+    return places_px[kept]
 
 
 def witnesses(edges: float, outline: float, detail: float) -> tuple[float, float, float]:
@@ -298,11 +300,9 @@ def start_search(evidence: Evidence, board: Board, edges: LayoutEdges, prior: He
     picture = compressed(filled(small.apparent))
     field = gradient_field(small, SEARCH_BLUR_PX)
     odds, bodies = edge_odds(gradient_field(small)), bodies_of(board, prior)
-    afar = blurred(odds, 2 * round(small.apparent.shape[1] * FROM_AFAR / 2) + 1)
     tops = tops_of(board, max(small.apparent.shape))
-    return Search(
-        board, edges, prior, small, picture, field, sites_of(edges), _pattern_of(board), odds, afar, bodies, tops
-    )
+    roughly, sites = blurred(odds, 2 * ROUGH_PX - 1), sites_of(edges)
+    return Search(board, edges, prior, small, picture, field, sites, _pattern_of(board), odds, roughly, bodies, tops)
 
 
 def _pattern_of(board: Board) -> Callable[[], DetailPattern]:
@@ -325,15 +325,15 @@ def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
     """
     frame, box, fov_deg = frame_edges(search.small), search.board.corners_mm, search.small.fov_deg
     outlines = proposals(frame, search.edges, box, fov_deg=fov_deg)
-    most = OUTLINES_TRIED if thorough else 1
-    found = _tried(search, search.ranked(outlines, afar=True), most, []) if len(outlines) else []
+    found = _tried(search, search.ranked(outlines), 1, []) if len(outlines) else []
     if not thorough or _has(found, LIKELY):
         return found
     # Few frames need them, and scipy.fft is slow to load.
     from thermscan.registration.placing.body_proposals import body_proposals  # noqa: PLC0415
 
     bodies = body_proposals(frame, search.odds, search.sites, box, fov_deg=fov_deg)
-    return _tried(search, search.ranked(search.moved(bodies)), BODIES_TRIED, found) if len(bodies) else found
+    proposed = np.concatenate([outlines, bodies])
+    return _tried(search, search.rough(proposed), TRIED, found) if len(proposed) else found
 
 
 def _has(found: list[Candidate], log_odds: float) -> bool:

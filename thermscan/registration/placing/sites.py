@@ -23,10 +23,9 @@ class Sites:
     edge: NDArray[np.intp]
     outline: NDArray[np.bool_]
 
-    def of_outline(self) -> Sites:
-        """Those of the outline alone."""
-        which = self.outline
-        return Sites(self.points_mm[which], self.along_mm[which], self.edge[which], self.outline[which])
+    def thinned(self, every: int) -> Sites:
+        """One of so many."""
+        return Sites(self.points_mm[::every], self.along_mm[::every], self.edge[::every], self.outline[::every])
 
 
 def sites_of(edges: LayoutEdges) -> Sites:
