@@ -7,10 +7,10 @@ The weights by which evidence for a cover counts: a logistic regression on scene
 
 Prints the weights as `thermscan.regions.lying_over` holds them, fitted to all scenes, and what they do on scenes that
 they were not fitted to (four folds): parts more than a fifth hidden that are missed, and clear parts that are called
-covered, with an inner body of nine pixels or more. The true place, off by an eighth of a pixel, and true heights, off
-by as much as is said of them, stand for a placing: so that a scene costs a second. Labels and films are left out:
-nothing in `lying_over` looks for what is not of one temperature. With ``--held`` nothing is fitted: the scenes are
-judged by the weights that `lying_over` holds.
+covered, of those that are not too small, oblique or metal. Place and heights are as `inspect_run` finds them from
+files; what is refused or placed wrong is left out. Labels and films are left out: nothing in `lying_over` looks for
+what is not of one temperature. With ``--held`` nothing is fitted: the scenes are judged by the weights that
+`lying_over` holds.
 """
 
 from __future__ import annotations
@@ -18,8 +18,10 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+import tempfile
+import warnings
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
@@ -30,20 +32,19 @@ import cv2  # noqa: E402
 import numpy as np  # noqa: E402
 from numpy.typing import NDArray  # noqa: E402
 
-from tests.benchmarks.scene_covers import HIDDEN, KINDS, CoverScene, cover_scene  # noqa: E402
-from thermscan.coordinates import map_points  # noqa: E402
-from thermscan.radiometry.thermal_image import ThermalImage  # noqa: E402
+from tests.benchmarks.covers import COLS, EVERY, HARDLY, SMALL, WRONG_PX, place_error_px  # noqa: E402
+from tests.benchmarks.scene_covers import HIDDEN, CoverScene, cover_scene, write_files  # noqa: E402
+from thermscan.errors import CannotJudge  # noqa: E402
+from thermscan.inspection import Inspection, inspect_run  # noqa: E402
+from thermscan.radiometry.lens import straighten_image  # noqa: E402
 from thermscan.regions.alike import look_at_board, patches  # noqa: E402
 from thermscan.regions.lying_over import ENOUGH, WEIGHTS, evidence  # noqa: E402
-from thermscan.registration.registration import PartHeight, Registration  # noqa: E402
+from thermscan.runs.reading import read_run  # noqa: E402
 
 FloatArray = NDArray[np.float64]
 
-COLS = (160, 320, 640)
-EVERY = (*KINDS, "none", "none", "none")
 LEFT_OUT = ("label", "film")
-FOLDS, HARDLY, LEAST_PIXELS = 4, 0.03, 9
-U_HEIGHTS_MM, OFF_PX = (0.3, 0.8, 2.0), 0.12
+FOLDS = 4
 
 
 @dataclass(frozen=True)
@@ -63,46 +64,39 @@ def rows_of(seed: int, parts: int | None = None) -> Rows | None:
     kind = EVERY[seed // len(COLS) % len(EVERY)]
     if kind in LEFT_OUT:
         return None
-    view = cover_scene(seed, cols=COLS[seed % len(COLS)], kind=kind, parts=parts, bent=False)
-    image = ThermalImage(view.frame_c, 0.07, 1.0, (8.0, 14.0), 0.65)
-    focal = view.lens.focal_px
-    fov_deg = float(np.degrees(2 * np.arctan(view.lens.shape[1] / 2 / focal)))
-    look = look_at_board(image, _placed(seed, view), view.truth.layout, fov_deg=fov_deg)
+    view = cover_scene(seed, cols=COLS[seed % len(COLS)], kind=kind, parts=parts)
+    with tempfile.TemporaryDirectory() as folder:
+        try:
+            seen = inspect_run(read_run(write_files(view, Path(folder))))
+        except CannotJudge:
+            return None
+    if place_error_px(view, seen) > WRONG_PX:
+        return None
+    look = look_at_board(seen.image, seen.registration, view.truth.layout)
     rows, cols = look.kinds.shape
-    true = cv2.resize(view.cover_px.astype(np.float32), (cols, rows), interpolation=cv2.INTER_AREA) > 0.5
+    true = cv2.resize(_share_covered(view, seen), (cols, rows), interpolation=cv2.INTER_AREA) > 0.5
+    asked = np.array([each.reason is None or each.reason.code not in SMALL for each in seen.measurements])
     found, labels, bodies = [], [], []
     for patch in patches(look):
-        (row, col), (high, wide) = patch.corner, patch.pixels.shape
-        kinds, under = look.kinds[row : row + high, col : col + wide], true[row : row + high, col : col + wide]
+        kinds, under = look.kinds[patch.window], true[patch.window]
         own = patch.pixels & (kinds > 0)
         share = np.bincount(kinds[own], weights=under[own], minlength=len(look.sizes))[patch.bodies] / patch.counts
-        found.append(evidence(look, patch))
-        labels.append(share > 0.5)
-        bodies.append(patch.bodies - 1)
-    seen = look.sizes[1:] >= LEAST_PIXELS
+        kept = asked[patch.bodies - 1]
+        found.append(evidence(look, patch)[kept])
+        labels.append(share[kept] > 0.5)
+        bodies.append(patch.bodies[kept] - 1)
     return Rows(
         kind, np.vstack(found), np.concatenate(labels).astype(float), np.concatenate(bodies),
-        seen & (view.covered > HIDDEN), seen & (view.covered < HARDLY),
+        asked & (view.covered > HIDDEN), asked & (view.covered < HARDLY),
     )  # fmt: skip
 
 
-def _placed(seed: int, view: CoverScene) -> Registration:
-    rng = np.random.default_rng([seed, 7])
-    shift = np.eye(3)
-    shift[:2, 2] = rng.normal(0, OFF_PX, 2)
-    px_from_mm = shift @ view.lens.px_from_mm
-    px_from_mm /= px_from_mm[2, 2]
-    box, board = view.lens.px(view.truth.outline_mm), view.truth.layout
-    areas = [cv2.contourArea(each.astype(np.float32)) for each in (box, view.truth.outline_mm)]
-    heights = {}
-    for part in view.truth.parts:
-        u_mm = float(rng.choice(U_HEIGHTS_MM))
-        heights[part.ref] = PartHeight(max(float((part.height_mm or 0.0) + rng.normal(0, u_mm)), 0.2), u_mm, seen=True)
-    corners_px = map_points(px_from_mm, board.corners_mm)
-    u_place_mm = 1.25 * OFF_PX / float(np.sqrt(areas[0] / areas[1]))
-    return Registration(
-        "outline", px_from_mm, corners_px, 0.02 * np.eye(8), 0.2, u_place_mm, view.tilt_deg, heights=heights
-    )
+def _share_covered(view: CoverScene, seen: Inspection) -> NDArray[np.float32]:
+    """How much of each pixel of the image that was looked at shows the cover."""
+    share = view.cover_share.astype(np.float64)
+    if seen.registration.lens is not None:
+        share = straighten_image(replace(seen.image, apparent_c=share), seen.registration.lens).apparent_c
+    return np.nan_to_num(share).astype(np.float32)
 
 
 def fit(scenes: list[Rows]) -> FloatArray:
@@ -131,6 +125,7 @@ def main() -> None:
     parser.add_argument("--held", action="store_true", help="judge by the weights that are held")
     given = parser.parse_args()
     cv2.setNumThreads(1)
+    warnings.simplefilter("ignore")
     made = [rows_of(seed, given.parts) for seed in range(given.first, given.first + given.views)]
     scenes = [each for each in made if each is not None]
     print(f"{len(scenes)} scenes" + ("" if given.held else f"; weights {np.round(fit(scenes), 3).tolist()}"))

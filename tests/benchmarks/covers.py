@@ -7,7 +7,10 @@ How often a part that something lies over is measured all the same, and how ofte
 Every view is another board of `scene_covers`, written as files and read by `inspect_run` as a user would: no corners,
 no camera, no heights. A quarter of the views are controls with nothing over them. Seeds count up through columns and
 kinds. Left out are parts that the tool calls too small, too oblique, metal or out of the frame. Hidden: by more than a
-fifth of its top; clear: by less than 3 %. Refused views are counted by themselves, as are wrong places.
+fifth of its top; clear: by less than 3 %. Of the hidden ones that are measured those are told that are read wrong by
+more than 1 K against what their tops show with nothing over them, and those that are more than half hidden. Of the
+clear ones that are called those are told of whose top other parts hide more than half: what lies over that is read for
+them is no clear view either. Refused views are counted by themselves, as are wrong places.
 """
 
 from __future__ import annotations
@@ -37,9 +40,12 @@ from thermscan.radiometry.lens import bend_points  # noqa: E402
 from thermscan.runs.reading import read_run  # noqa: E402
 
 COLS = (160, 320, 640)
+COUNTS = ("hidden", "hidden_measured", "half", "half_measured", "wrong", "clear", "clear_called", "behind_called")
 # Nine covers and three controls.
 EVERY = (*KINDS, "none", "none", "none")
 HARDLY, WRONG_PX = 0.03, 1.5
+# A third of the least that the judge acts on.
+WRONG_K = 1.0
 # What no cover changes.
 SMALL = ("too-few-pixels", "low-emissivity", "out-of-frame", "too-oblique")
 # What lies over the board as one temperature; labels and films do not.
@@ -64,22 +70,37 @@ def run_view(seed: int, clicked: bool) -> dict[str, object]:
     return scored | {"seconds": time.process_time() - start} | _scored(view, found)
 
 
-def _scored(view: CoverScene, found: Inspection) -> dict[str, object]:
+def place_error_px(view: CoverScene, found: Inspection) -> float:
+    """How far parts lie from where they are, root mean square."""
     centres = np.array([[part.x_mm, part.y_mm] for part in view.truth.layout.parts])
     seen = found.registration.px(centres)
     if found.registration.lens is not None:
         seen = bend_points(seen, found.registration.lens)
-    error_px = float(np.sqrt(((seen - view.lens.px(centres)) ** 2).sum(axis=1).mean()))
+    return float(np.sqrt(((seen - view.lens.px(centres)) ** 2).sum(axis=1).mean()))
+
+
+def _scored(view: CoverScene, found: Inspection) -> dict[str, object]:
     why = [each.reason.code if each.reason else "" for each in found.measurements]
     asked = np.array([code not in SMALL for code in why])
     measured, called = (np.array([code == name for code in why]) for name in ("", "covered"))
     hidden, clear = asked & (view.covered > HIDDEN), asked & (view.covered < HARDLY)
+    read_c = np.array([np.nan if each.apparent_mean_c is None else each.apparent_mean_c for each in found.measurements])
+    off_k = read_c - view.tops_c
+    if (measured & clear).any():  # the camera's own error, which all share
+        off_k -= np.median(off_k[measured & clear])
     return {
-        "error_px": error_px,
+        "error_px": place_error_px(view, found),
         "hidden": int(hidden.sum()),
         "hidden_measured": int((hidden & measured).sum()),
+        "half": int((asked & (view.covered > 0.5)).sum()),
+        "half_measured": int((measured & (view.covered > 0.5)).sum()),
+        "wrong": int((hidden & measured & (np.abs(off_k) > WRONG_K)).sum()),
+        "misses": [
+            [round(float(each[k]), 2) for each in (view.covered, off_k)] for k in np.flatnonzero(hidden & measured)
+        ],
         "clear": int(clear.sum()),
         "clear_called": int((clear & called).sum()),
+        "behind_called": int((clear & called & (view.behind > 0.5)).sum()),
         "remarks": [each for each in found.registration.remarks if "over" in each],
     }
 
@@ -91,7 +112,16 @@ def tables(path: Path) -> None:
     wrong = sum(row.get("error_px", 0.0) > WRONG_PX for row in rows)
     print(f"{len(rows)} views, each of another board: {len(placed)} placed, {wrong} wrong, "
           f"{len(rows) - len(placed) - wrong} refused")  # fmt: skip
-    print(f"{'':28s} views   hidden but measured            clear but called covered       views with one called")
+    heads = (
+        "views",
+        "hidden but measured",
+        "> half hidden",
+        "> 1 K wrong",
+        "clear but called covered",
+        "behind",
+        "views",
+    )
+    print(f"{'':29s}{heads[0]}   {heads[1]:26s} {heads[2]} {heads[3]}   {heads[4]:30s} {heads[5]} {heads[6]:>12s}")
     groups = [(f"{cols} columns", [row for row in placed if row["cols"] == cols]) for cols in COLS]
     groups += [(kind, [row for row in placed if row["kind"] == kind]) for kind in (*KINDS, "none")]
     even = [row for row in placed if row["kind"] in EVEN]
@@ -101,12 +131,16 @@ def tables(path: Path) -> None:
             continue
         total: Counter[str] = Counter()
         for row in chosen:
-            total.update({key: row[key] for key in ("hidden", "hidden_measured", "clear", "clear_called")})
+            total.update({key: row[key] for key in COUNTS})
         called = sum(row["clear_called"] > 0 for row in chosen)
+        half = f"{total['half_measured']} of {total['half']}"
         print(
-            f"{name:28s} {len(chosen):5d}   {_share(total['hidden_measured'], total['hidden']):30s}"
-            f" {_share(total['clear_called'], total['clear']):30s} {called}"
+            f"{name:29s} {len(chosen):4d}   {_share(total['hidden_measured'], total['hidden']):26s}{half:>12s}"
+            f" {total['wrong']:12d}   {_share(total['clear_called'], total['clear']):30s} {total['behind_called']:6d}"
+            f" {called:12d}"
         )
+    seconds = [row["seconds"] for row in placed if "seconds" in row]
+    print(f"median {np.median(seconds):.2f} s of processor time an inspection")
 
 
 def _share(count: int, of: int) -> str:

@@ -30,7 +30,11 @@ HIDDEN = 0.2
 
 @dataclass(frozen=True)
 class CoverScene:
-    """One frame with its truth: which share of each part's top a cover, and which share other parts, hide."""
+    """
+    One frame with its truth: which share of each part's top a cover, and which share other parts, hide.
+
+    ``tops_c`` is what each top would show through perfect optics with nothing over it, but for the sensor's own errors.
+    """
 
     frame_c: FloatArray
     truth: TrueBoard
@@ -40,7 +44,8 @@ class CoverScene:
     kind: str
     covered: FloatArray
     behind: FloatArray
-    cover_px: NDArray[np.bool_]  # where the frame shows some of the cover
+    tops_c: FloatArray
+    cover_share: NDArray[np.float32]  # of each of the frame's pixels
 
 
 @dataclass(frozen=True)
@@ -72,6 +77,9 @@ def cover_scene(
         return np.bincount(of[of >= 0], minlength=len(whole)) / np.maximum(whole, 1)
 
     clear = shares(owner)
+    shown = owner >= 0
+    sums = np.bincount(owner[shown], weights=fine[shown], minlength=len(whole))
+    tops = sums / np.maximum(np.bincount(owner[shown], minlength=len(whole)), 1)
     hidden = np.zeros(owner.shape, bool)
     if kind != "none":
         for _ in range(30):
@@ -85,8 +93,9 @@ def cover_scene(
     frame = _seen(rng, fine, shape) + ambient
     part_of_px = cv2.resize(hidden.astype(np.float32), shape[::-1], interpolation=cv2.INTER_AREA)
     return CoverScene(
-        frame, truth, lens, tilt, ambient, kind, covered, np.clip(1 - clear, 0, 1), np.asarray(part_of_px) > 0.02
-    )
+        frame, truth, lens, tilt, ambient, kind, covered, np.clip(1 - clear, 0, 1), tops + ambient,
+        np.asarray(part_of_px),
+    )  # fmt: skip
 
 
 def write_files(view: CoverScene, folder: Path) -> Path:

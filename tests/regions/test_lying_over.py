@@ -13,9 +13,9 @@ from tests.regions.test_covering import AMBIENT, VIEW, chips, lay, look, registe
 from thermscan.layout.board import Board
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.regions import reasons
-from thermscan.regions.alike import look_at_board, patches
+from thermscan.regions.alike import Patch, look_at_board, patches
 from thermscan.regions.covering import find_cover
-from thermscan.regions.lying_over import ENOUGH, WEIGHTS, _likely, evidence, find_lying_over
+from thermscan.regions.lying_over import ENOUGH, WEIGHTS, _edge, _likely, evidence, find_lying_over
 from thermscan.regions.measure import measure_parts
 from thermscan.registration.registration import PartHeight, Registration
 
@@ -121,6 +121,24 @@ def test_a_patch_whose_edge_is_not_followed_would_not_be_enough_with_it() -> Non
                 np.testing.assert_array_equal(likely, 1 / (1 + np.exp(-odds)))
     # Else nothing would be saved, or nothing asked.
     assert min(followed, left_out) > 5
+
+
+@pytest.mark.parametrize(("turn_deg", "least", "most"), [(0.0, 0.9, 1.0), (20.0, 0.9, 1.0), (45.0, 0.0, 0.1)])
+def test_a_border_is_expected_where_it_runs_as_the_outline_of_the_layout_does(
+    turn_deg: float, least: float, most: float
+) -> None:
+    seen = look_at_board(look(), registered(chips()), chips())
+    # A line through the right side of U1, which is at x 54 from y 25 to 53: its border to the right there. 30 degrees
+    # are allowed; the border's own way is told to a few from its pixels.
+    rows, cols = np.indices(seen.kinds.shape)
+    slope = np.tan(np.radians(turn_deg))
+    pixels = (np.abs(cols - (54 + slope * (rows - 39))) <= 8) & (rows > 20) & (rows < 60)
+    pixels &= cols <= 54 + slope * (rows - 39)
+    edge = _edge(seen, Patch(0.0, 1.0, pixels, (0, 0), np.array([1]), np.array([9])))
+    x, y = edge.points_px.T
+    beside = (np.abs(x - 54) < 1.5) & (np.abs(y - 39) < 6)
+    assert beside.sum() >= 2  # Where the sides above and below, drawn as wide as they are in doubt, are not met.
+    assert least <= edge.expected[beside].mean() <= most
 
 
 def test_nothing_lies_over_a_clean_board_of_hundreds_of_small_parts() -> None:

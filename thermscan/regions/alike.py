@@ -43,8 +43,6 @@ class BoardLook:
     Attributes
     ----------
     values_c : ndarray of float32, shape (rows, cols)
-    range_c : tuple of float
-        The lowest and the highest of them.
     kinds : ndarray of int16, shape (rows, cols)
         The number of the body whose top a pixel shows at any height that it may have, `BARE`, `BEYOND` or `MIXED`.
     rims : ndarray of bool, shape (rows, cols)
@@ -53,6 +51,8 @@ class BoardLook:
         How many pixels show each body.
     middles : ndarray of shape (parts + 1, 2)
         Row and column of the middle of those.
+    ways : ndarray of float32, shape (rows, cols, 2)
+        Which way the outline that the layout lets expect there runs: cosine and sine of twice its angle; 0 where none.
     area, bare : int
         Pixels within the outline, and those of them that show bare board.
     scale : float
@@ -60,11 +60,11 @@ class BoardLook:
     """
 
     values_c: Float32Array
-    range_c: tuple[float, float]
     kinds: NDArray[np.int16]
     rims: Mask
     sizes: NDArray[np.intp]
     middles: FloatArray
+    ways: Float32Array
     area: int
     bare: int
     noise_k: float
@@ -122,11 +122,13 @@ def look_at_board(
     reached = np.zeros(values.shape, dtype=np.uint8)
     shown = np.zeros(values.shape, dtype=np.int16)
     feet = _scaled(bodies_corners_px(registration, board.parts, np.zeros(len(board.parts)), pose), scale)
+    outlines = [outline]
     for number, (foot, all_tops) in enumerate(zip(feet, _tops_px(board, registration, pose), strict=True), start=1):
         tops = list(_scaled(all_tops, scale))
         hull = cv2.convexHull(np.vstack([foot, *tops]).astype(np.float32))[:, 0]
         cv2.fillConvexPoly(reached, np.round(hull * 16).astype(np.int32), 1, shift=4)
         _mark_inner(shown, tops, number, guard_px)
+        outlines += [foot, *tops, *np.stack([foot, tops[-1]], axis=1)]
     kinds[(_depth(inside) > guard_px + 1) & (_depth(reached == 0) > guard_px)] = BARE
     kinds[~inside] = BEYOND
     kinds[shown > 0] = shown[shown > 0]
@@ -136,9 +138,10 @@ def look_at_board(
     sizes = np.bincount(shown.ravel(), minlength=len(board.parts) + 1)
     sums = [np.bincount(shown.ravel(), weights=each.ravel(), minlength=len(sizes)) for each in np.indices(shown.shape)]
     middles = np.column_stack(sums) / np.maximum(sizes, 1)[:, None]
+    ways = _ways(values.shape, outlines, max(round(2 * guard_px), 1))
     return BoardLook(
-        values, (float(values.min()), float(values.max())),
-        kinds, rims, sizes, middles, int(np.sum(kinds != BEYOND)), int(np.sum(kinds == BARE)), noise_k,
+        values,
+        kinds, rims, sizes, middles, ways, int(np.sum(kinds != BEYOND)), int(np.sum(kinds == BARE)), noise_k,
         blur_px, bench_c, float(np.median(values[inside])) - bench_c, scale,
     )  # fmt: skip
 
@@ -183,6 +186,18 @@ def patches(look: BoardLook) -> Iterator[Patch]:
                 pixels = labels[box] == each
                 corner = (at[0] + y + top, at[1] + x + left)
                 yield Patch(float(temp_c), band_k, pixels, corner, number[own], counts[own])
+
+
+def _ways(shape: tuple[int, ...], outlines: list[FloatArray], width: int) -> Float32Array:
+    """Which way outlines run, as in `BoardLook`, about as wide as their place is in doubt; the last drawn counts."""
+    drawn = np.zeros((*shape, 2), dtype=np.float32)
+    starts = np.concatenate(outlines)
+    ends = np.concatenate([np.roll(each, -1, axis=0) for each in outlines])
+    turn = 2 * np.arctan2(*(ends - starts).T[::-1])
+    drawn_px = np.round(16 * np.stack([starts, ends], axis=1)).astype(int).tolist()
+    for (start, end), way in zip(drawn_px, np.column_stack([np.cos(turn), np.sin(turn)]).tolist(), strict=True):
+        cv2.line(drawn, start, end, way, width, cv2.LINE_8, 4)
+    return drawn
 
 
 def _tops_px(board: Board, registration: Registration, pose: Pose) -> list[FloatArray]:
