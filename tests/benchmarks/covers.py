@@ -7,10 +7,11 @@ How often a part that something lies over is measured all the same, and how ofte
 Every view is another board of `scene_covers`, written as files and read by `inspect_run` as a user would: no corners,
 no camera, no heights. A quarter of the views are controls with nothing over them. Seeds count up through columns and
 kinds. Left out are parts that the tool calls too small, too oblique, metal or out of the frame. Hidden: by more than a
-fifth of its top; clear: by less than 3 %. Of the hidden ones that are measured those are told that are read wrong by
-more than 1 K against what their tops show with nothing over them, and those that are more than half hidden. Of the
-clear ones that are called those are told of whose top other parts hide more than half: what lies over that is read for
-them is no clear view either. Refused views are counted by themselves, as are wrong places.
+fifth of its top; clear: by less than 3 %. Of the hidden ones that are measured those are told that are more than half
+hidden, and those that are read wrong by more than 1 K against what their tops show with nothing over them; of all those
+that the cover changes so little that nobody could tell. Of the clear ones that are called those are told of whose top
+other parts hide more than half: what lies over that is no clear view either. Refused views are counted by themselves,
+as are wrong places.
 """
 
 from __future__ import annotations
@@ -40,12 +41,17 @@ from thermscan.radiometry.lens import bend_points  # noqa: E402
 from thermscan.runs.reading import read_run  # noqa: E402
 
 COLS = (160, 320, 640)
-COUNTS = ("hidden", "hidden_measured", "half", "half_measured", "wrong", "clear", "clear_called", "behind_called")
+COUNTS = (
+    "hidden", "hidden_measured", "half", "half_measured", "wrong", "faint", "faint_measured",
+    "clear", "clear_called", "behind_called",
+)  # fmt: skip
 # Nine covers and three controls.
 EVERY = (*KINDS, "none", "none", "none")
 HARDLY, WRONG_PX = 0.03, 1.5
 # A third of the least that the judge acts on.
 WRONG_K = 1.0
+# As much as hands and cables are uneven by: a cover that changes less is seen by nobody, were its border told.
+FAINT_K = 0.2
 # What no cover changes.
 SMALL = ("too-few-pixels", "low-emissivity", "out-of-frame", "too-oblique")
 # What lies over the board as one temperature; labels and films do not.
@@ -94,6 +100,8 @@ def _scored(view: CoverScene, found: Inspection) -> dict[str, object]:
         "hidden_measured": int((hidden & measured).sum()),
         "half": int((asked & (view.covered > 0.5)).sum()),
         "half_measured": int((measured & (view.covered > 0.5)).sum()),
+        "faint": int((hidden & (view.change_k < FAINT_K)).sum()),
+        "faint_measured": int((hidden & measured & (view.change_k < FAINT_K)).sum()),
         "wrong": int((hidden & measured & (np.abs(off_k) > WRONG_K)).sum()),
         "misses": [
             [round(float(each[k]), 2) for each in (view.covered, off_k)] for k in np.flatnonzero(hidden & measured)
@@ -139,6 +147,11 @@ def tables(path: Path) -> None:
             f" {total['wrong']:12d}   {_share(total['clear_called'], total['clear']):30s} {total['behind_called']:6d}"
             f" {called:12d}"
         )
+    faint, of = (sum(row[key] for row in even) for key in ("faint", "hidden"))
+    missed = sum(row["faint_measured"] for row in even)
+    print(
+        f"of {of} under cables, hands, clips, ribbons {faint} are changed by less than {FAINT_K} K, {missed} measured"
+    )
     seconds = [row["seconds"] for row in placed if "seconds" in row]
     print(f"median {np.median(seconds):.2f} s of processor time an inspection")
 

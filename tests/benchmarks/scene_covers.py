@@ -33,7 +33,8 @@ class CoverScene:
     """
     One frame with its truth: which share of each part's top a cover, and which share other parts, hide.
 
-    ``tops_c`` is what each top would show through perfect optics with nothing over it, but for the sensor's own errors.
+    ``tops_c`` is what each top would show through perfect optics with nothing over it, but for the sensor's own errors;
+    ``change_k`` how much the cover changes that where it lies over it, at the median (0 where none does).
     """
 
     frame_c: FloatArray
@@ -45,6 +46,7 @@ class CoverScene:
     covered: FloatArray
     behind: FloatArray
     tops_c: FloatArray
+    change_k: FloatArray
     cover_share: NDArray[np.float32]  # of each of the frame's pixels
 
 
@@ -80,7 +82,7 @@ def cover_scene(
     shown = owner >= 0
     sums = np.bincount(owner[shown], weights=fine[shown], minlength=len(whole))
     tops = sums / np.maximum(np.bincount(owner[shown], minlength=len(whole)), 1)
-    hidden = np.zeros(owner.shape, bool)
+    hidden, before = np.zeros(owner.shape, bool), fine.copy()
     if kind != "none":
         for _ in range(30):
             pieces = _pieces(rng, kind, truth, lens, temps)
@@ -89,11 +91,14 @@ def cover_scene(
                 break
         _lay(rng, fine, pieces, warm=kind == "fingers", scale=_scale(lens, truth))
     covered = np.clip(clear - shares(np.where(hidden, -1, owner)), 0, 1)
+    changes = [np.abs(fine - before)[hidden & (owner == k)] for k in range(len(whole))]
+    change_k = np.array([float(np.median(each)) if len(each) else 0.0 for each in changes])
     ambient = float(rng.uniform(17.0, 28.0))
     frame = _seen(rng, fine, shape) + ambient
     part_of_px = cv2.resize(hidden.astype(np.float32), shape[::-1], interpolation=cv2.INTER_AREA)
     return CoverScene(
         frame, truth, lens, tilt, ambient, kind, covered, np.clip(1 - clear, 0, 1), tops + ambient,
+        change_k,
         np.asarray(part_of_px),
     )  # fmt: skip
 
