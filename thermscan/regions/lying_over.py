@@ -38,7 +38,7 @@ BY_EDGE, HOPELESS = [1, 2, 3, 10], -7.0
 # A part that is read through a cover may be accused wrongly; one that is called covered and is not is only not judged.
 # Of many patches the likeliest counts, so that more than even odds are asked for: where 1 % of clear parts are called
 # on scenes that the weights were not fitted to (0.8 and 0.9 in tests/benchmarks/RESULTS.md).
-ENOUGH, EVEN = 0.87, 0.5
+ENOUGH = 0.87
 # Noise of the best uncooled sensors: steps are told in that at least, so that views that are halved count alike.
 LEAST_NOISE_K = 0.03
 # About a body, in its own size and pixels, a patch is asked how even it is.
@@ -262,15 +262,10 @@ def find_lying_over(
 
 
 def _mark(pixels: Mask, look: BoardLook, patch: Patch, found: FloatArray) -> None:
-    """
-    All of a patch where most of it is sure, but for bodies that it rather does not lie over.
-
-    Else it goes on over what is as warm by chance: then only the bodies that it is sure to lie over.
-    """
+    """All of a patch where most of it is sure; else it goes on over what is as warm by chance: only those bodies."""
     window = patch.window
-    kinds = look.kinds[window]
-    sure, unlikely = found >= ENOUGH, patch.bodies[found < EVEN]
+    kinds, sure = look.kinds[window], found >= ENOUGH
     if patch.counts[sure].sum() >= MOST_OF_IT * patch.counts.sum():
-        pixels[window] |= patch.pixels & (kinds != BEYOND) & ~np.isin(kinds, unlikely)
-        return
-    pixels[window] |= np.isin(kinds, patch.bodies[sure])
+        pixels[window] |= patch.pixels & (kinds != BEYOND)
+    else:
+        pixels[window] |= np.isin(kinds, patch.bodies[sure])
