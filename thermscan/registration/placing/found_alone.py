@@ -96,12 +96,14 @@ def settled(job: Job, search: Search, corners_px: FloatArray, bends: bool) -> Se
     The last fit from corners in the pixels of the search; with no edges to fit, they are known to about a pixel.
 
     One that looks near follows no neighbour's edges, one that looks farther finds more of its own: where the first
-    leaves the place less than likely, the likelier of both.
+    leaves the place less than likely, the likelier of both. Where a pixel of the search is several of the frame's, the
+    place is not known so well that the near one could be first.
     """
-    near = _settled(job, search, corners_px, bends, NEAR)
-    if near.place.log_odds >= LIKELY:
-        return near
-    return max(near, _settled(job, search, corners_px, bends, FAR), key=lambda each: each.place.log_odds)
+    first, second = (NEAR, FAR) if search.small.scale == 1.0 else (FAR, NEAR)
+    found = _settled(job, search, corners_px, bends, first)
+    if found.place.log_odds >= LIKELY:
+        return found
+    return max(found, _settled(job, search, corners_px, bends, second), key=lambda each: each.place.log_odds)
 
 
 def _settled(job: Job, search: Search, corners_px: FloatArray, bends: bool, steps: Steps) -> Settled:
