@@ -82,7 +82,6 @@ RULES: tuple[tuple[str, object, str, object], ...] = (
     ("outlines are proposed", search, "proposals", _nothing),
     ("bodies are proposed by themselves", body_proposals, "body_proposals", _nothing),
     ("bodies' edges rank places", search, "edge_support", _no_edges(search.edge_support)),
-    ("places are ranked by detail", search, "explained", lambda _, __, matrices: np.zeros(len(matrices))),
     ("places are moved closer", search, "stepped", lambda _, place: place),
     ("proposed places are moved roughly", search.Search, "rough", search.Search.ranked),
     ("the last fit looks near and far", found_alone, "NEAR", joint_fit.FAR),

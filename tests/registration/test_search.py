@@ -12,12 +12,11 @@ from tests.benchmarks.scenes import scene
 from tests.registration.simple_views import View, random_board, render, rise_raster
 from thermscan.coordinates import map_points
 from thermscan.layout.board import Board, Part, Surface
-from thermscan.registration.evidence import Evidence, filled, prepare, reduced, without_stripes
+from thermscan.registration.evidence import Evidence, prepare, reduced, without_stripes
 from thermscan.registration.geometry.heights import height_prior
 from thermscan.registration.geometry.homography import homography_from_corners
 from thermscan.registration.placing import found_alone
 from thermscan.registration.placing.decision import ENOUGH
-from thermscan.registration.placing.detail import compressed, detail_pattern, explained
 from thermscan.registration.placing.edge_odds import BORDER, EdgeOdds, edge_odds, layer_of
 from thermscan.registration.placing.edges import find_edges, layout_edges
 from thermscan.registration.placing.found_alone import SURE, beside, last_fits, settled
@@ -36,10 +35,6 @@ SURFACE = Surface("plastic", 0.95, 0.02)
 @pytest.fixture(scope="module")
 def corners(view: View) -> np.ndarray:
     return map_points(view.px_from_mm, view.board.corners_mm)
-
-
-def _picture(view: View) -> np.ndarray:
-    return compressed(filled(view.image.apparent_c.astype(np.float32)))
 
 
 def _search(view: View, board: Board) -> Search:
@@ -142,16 +137,6 @@ def test_edges_too_faint_to_be_seen_in_one_place_are_seen_as_a_whole(view: View)
     nothing = np.random.default_rng(13).normal(20.0, noise_k, SHAPE).astype(np.float32)
     sites = find_edges(nothing, matrix, edges, range_px=1.5, noise_k=noise_k, blur_px=0.6)
     assert np.isfinite(sites.offset_px).sum() < 0.01 * len(sites.offset_px) + 3
-
-
-def test_many_places_are_told_apart_at_once(view: View, corners: np.ndarray) -> None:
-    pattern = detail_pattern(view.board)
-    places = [corners, corners + 3.0, np.roll(corners, 2, axis=0), corners + 500.0]
-    told = explained(
-        _picture(view), pattern, np.array([homography_from_corners(view.board.corners_mm, p) for p in places])
-    )
-    assert told.argmax() == 0
-    assert told[3] == 0  # outside the frame
 
 
 def test_a_faint_side_beside_strong_lines_is_among_the_candidates() -> None:

@@ -1,4 +1,4 @@
-"""How much of the picture's detail the layout's bodies explain, at many places."""
+"""The picture's detail on a raster over the board, and what bodies look like there."""
 
 from __future__ import annotations
 
@@ -13,15 +13,13 @@ from thermscan.layout.board import Board
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
 
-# Many places are compared on a raster of so many pixels along the board's longer side; of so much around it.
-SAMPLES, MARGIN = 72, 0.05
+# Around the board's longer side the raster has so much of it.
+MARGIN = 0.05
 # Samples a raster pixel and direction, for what share of it a body covers.
 FINE = 4
 # What a place may be wrong by, in raster pixels: everything is blurred by this. What is broader than the other is
 # warmth that spreads over the board and tells of no body.
 TOLERANCE, BROAD = 0.8, 2.4
-# Bodies that are alike on the raster make the basis singular; directions below this share of power are dropped.
-SINGULAR = 1e-4
 # The outline and what is so near to it, in raster pixels, tells of no body.
 INSET = 2
 # Far from all that is asked for the blur finds nothing of it; no quotient is taken below this.
@@ -51,57 +49,6 @@ def raster_of(board: Board, samples: int) -> Raster:
     row, col = np.indices((rows, cols), dtype=np.float64)
     points = np.column_stack([(col.ravel() + 0.5) * pixel, (row.ravel() + 0.5) * pixel]) - margin
     return Raster(points, (rows, cols), margin, pixel)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class DetailPattern:
-    """What outline and bodies look like without what is broad: an orthonormal basis of shape (n, p) on a raster."""
-
-    raster: Raster
-    whole: Float32Array
-
-
-def detail_pattern(board: Board) -> DetailPattern:
-    """
-    The pattern of a board's layout.
-
-    Examples
-    --------
-    >>> from thermscan.layout.board import Part, Surface
-    >>> surface = Surface("plastic", 0.95, 0.02)
-    >>> outline = np.array([[0.0, 0.0], [40.0, 0.0], [40.0, 20.0], [0.0, 20.0]])
-    >>> board = Board("b", None, outline, 1.6, surface, (Part("U1", 8.0, 4.0, 10.0, 8.0, 0.0, surface),))
-    >>> pattern = detail_pattern(board)
-    >>> pattern.raster.shape, pattern.whole.shape[1]
-    ((44, 80), 2)
-    """
-    raster = raster_of(board, SAMPLES)
-    shapes = [board.outline_mm] + [part.corners_mm() for part in board.parts]
-    everywhere = np.ones(raster.shape, dtype=np.float32)
-    whole = [without_broad(covered(raster.cells(each), raster.shape), everywhere).ravel() for each in shapes]
-    return DetailPattern(raster, _orthonormal(np.array(whole).T))
-
-
-def explained(picture: Float32Array, pattern: DetailPattern, matrices: FloatArray) -> FloatArray:
-    """
-    Share of the detail that outline and bodies explain, at each of many places; shape (k,).
-
-    Parameters
-    ----------
-    picture : ndarray of float32, shape (rows, cols)
-        Any monotonic function of temperature; no NaN.
-    matrices : ndarray of shape (k, 3, 3)
-        Homographies from board to picture.
-    """
-    everywhere = np.ones(pattern.raster.shape, dtype=np.float32)
-    result = np.zeros(len(matrices))
-    for k, matrix in enumerate(matrices):
-        detail, share = seen_detail(picture, pattern.raster, matrix, everywhere)
-        power = float((detail * detail).sum())
-        if share > 0.5 and power > 0:
-            told = detail.ravel() @ pattern.whole
-            result[k] = float(told @ told) / power
-    return result
 
 
 def compressed(picture: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -162,12 +109,3 @@ def painted(polygon_px: FloatArray, shape: tuple[int, int]) -> Float32Array:
     cv2.fillPoly(fine, [np.rint((polygon_px * FINE - 0.5) * 16).astype(np.int32)], 1.0, shift=4)
     coarse = cv2.resize(fine, (cols, rows), interpolation=cv2.INTER_AREA)
     return np.asarray(cv2.GaussianBlur(coarse, (0, 0), TOLERANCE), dtype=np.float32)
-
-
-def _orthonormal(columns: Float32Array) -> Float32Array:
-    """A basis of what the columns span; shape (n, p)."""
-    size = np.linalg.norm(columns, axis=0)
-    scaled = (columns / np.where(size > 1e-9, size, 1.0)).astype(np.float32)
-    power, turn = np.linalg.eigh((scaled.T @ scaled).astype(np.float64))
-    sound = power > SINGULAR * power[-1]
-    return np.asarray(scaled @ (turn[:, sound] / np.sqrt(power[sound])).astype(np.float32), dtype=np.float32)

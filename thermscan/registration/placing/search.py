@@ -1,10 +1,10 @@
-"""Where could the board be? Candidates from the frame's lines, ranked by how well the layout explains the frame."""
+"""Where could the board be? Candidates from the frame's lines and edges, ranked by how well the layout's fit them."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
-from functools import cache, partial
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +20,7 @@ from thermscan.registration.geometry.pose import Pose, pose_from_homography, pos
 from thermscan.registration.geometry.rise import own_rise
 from thermscan.registration.placing.bodies import Bodies, bodies_of, bodies_stand_out, others_odds
 from thermscan.registration.placing.closer import TRIED_ROUGHLY, Nearby, climbed, nearby, stepped
-from thermscan.registration.placing.detail import DetailPattern, compressed, detail_pattern, explained
+from thermscan.registration.placing.detail import compressed
 from thermscan.registration.placing.edge_odds import EdgeOdds, blurred, edge_odds
 from thermscan.registration.placing.edge_support import edge_support
 from thermscan.registration.placing.edges import LayoutEdges
@@ -33,8 +33,8 @@ from thermscan.registration.placing.tops import Tops, tops_of, tops_stand_out
 
 FloatArray = NDArray[np.float64]
 
-# So many of the proposed places, moved roughly, are tried where the first outline is not sure: the first by edges, by
-# the outline and by the detail.
+# So many of the proposed places, moved roughly, are tried where the first outline is not sure: the first by all edges,
+# the first by the outline's, and the second.
 TRIED = 3
 # The same outline the other way round, by half or a quarter of a turn, is turned by more than this.
 TURNED_DEG = 45.0
@@ -106,7 +106,6 @@ class Search:
     picture: NDArray[np.float32]
     field: GradientField
     sites: Sites
-    pattern: Callable[[], DetailPattern]
     odds: EdgeOdds
     blurred: EdgeOdds
     bodies: Bodies
@@ -121,7 +120,6 @@ class Search:
             edges=edges,
             prior=prior,
             sites=sites_of(edges),
-            pattern=_pattern_of(board),
             bodies=bodies_of(board, prior),
             tops=tops_of(board, max(self.shape)),
         )
@@ -157,12 +155,12 @@ class Search:
 
     def ranked(self, places_px: FloatArray) -> FloatArray:
         """
-        Those places first for which the bodies' edges, the outline's, or the detail speaks most; none of them twice.
+        Those places first for which the bodies' edges or the outline's speak most; none of them twice.
 
         Edges some pixels off count as well.
         """
-        outline, bodies, detail = self._told(places_px)
-        return _distinct(places_px[by_any(bodies, outline, detail)])
+        outline, bodies = self._by_blurred_edges(places_px)
+        return _distinct(places_px[by_any(bodies, outline)])
 
     def rough(self, places_px: FloatArray) -> FloatArray:
         """
@@ -173,14 +171,11 @@ class Search:
         near = self._nearby(places_px, worth=(1.0, OUTLINE_WORTH), rough=True)
         rng = np.random.default_rng(0)
         moved, told = climbed(near, places_px, places_px, rng, tried=TRIED_ROUGHLY, steps_px=ROUGH_STEPS_PX)
-        outline, _, detail = self._told(moved)
-        return _distinct(moved[by_any(told, outline, detail)])
+        outline, _ = self._by_blurred_edges(moved)
+        return _distinct(moved[by_any(told, outline)])
 
-    def _told(self, places_px: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """What blurred edges tell for outline and bodies at places, and the detail; each of shape (k,)."""
-        matrices = homographies(self.board.corners_mm, places_px)
-        outline, bodies = replace(self, odds=self.blurred).edge_support(matrices)
-        return outline, bodies, explained(self.picture, self.pattern(), matrices)
+    def _by_blurred_edges(self, places_px: FloatArray) -> tuple[FloatArray, FloatArray]:
+        return replace(self, odds=self.blurred).edge_support(homographies(self.board.corners_mm, places_px))
 
     def edge_support(self, matrices: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Log odds of outline and bodies by their edges, at a few heights, at many places."""
@@ -302,12 +297,7 @@ def start_search(evidence: Evidence, board: Board, edges: LayoutEdges, prior: He
     odds, bodies = edge_odds(gradient_field(small)), bodies_of(board, prior)
     tops = tops_of(board, max(small.apparent.shape))
     roughly, sites = blurred(odds, 2 * ROUGH_PX - 1), sites_of(edges)
-    return Search(board, edges, prior, small, picture, field, sites, _pattern_of(board), odds, roughly, bodies, tops)
-
-
-def _pattern_of(board: Board) -> Callable[[], DetailPattern]:
-    # Made once. Where corners are given nothing is ranked by it, and of a thousand parts it costs half a second.
-    return cache(partial(detail_pattern, board))
+    return Search(board, edges, prior, small, picture, field, sites, odds, roughly, bodies, tops)
 
 
 def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
