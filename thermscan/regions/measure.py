@@ -246,7 +246,7 @@ def _seen_of(
     pixels = len(whole.rows)
     touched = bool(pixels and covered[whole.rows, whole.cols].mean() > MOST_COVERED)
     reading, u_height_k = readings[0], _spread_k(readings)
-    reason = _reason_against(part, body, reading=reading, whole=pixels, touched=touched, view_angle_deg=view_angle_deg)
+    reason = _reason_against(part, body, reading=reading, whole=whole, touched=touched, view_angle_deg=view_angle_deg)
     if reason is None and (placement_px > body.margin_px or u_height_k is None):
         reason = reasons.PLACE_UNCERTAIN
     if reading is None or reason is not None:
@@ -359,15 +359,16 @@ def _unmeasured(seen: _Seen, reason: reasons.Reason | None) -> PartMeasurement:
 
 
 def _reason_against(
-    part: Part, body: InnerBody, *, reading: Reading | None, whole: int, touched: bool, view_angle_deg: float
+    part: Part, body: InnerBody, *, reading: Reading | None, whole: InnerBody, touched: bool, view_angle_deg: float
 ) -> reasons.Reason | None:
     """The first reason not to measure, the one hardest to remedy first."""
     checks: Sequence[tuple[bool, reasons.Reason]] = (
         (part.surface.emissivity < LEAST_EMISSIVITY, reasons.METAL),
         (not body.inside_frame, reasons.OUT_OF_FRAME),
         (view_angle_deg > STEEPEST_VIEW_DEG, reasons.TOO_OBLIQUE),
+        (not whole.large_enough, reasons.TOO_FEW_PIXELS),
         (touched, reasons.COVERED),
-        (len(body.rows) < LEAST_VALID_SHARE * whole, reasons.HIDDEN),
+        (len(body.rows) < LEAST_VALID_SHARE * len(whole.rows), reasons.HIDDEN),
         (not body.large_enough, reasons.TOO_FEW_PIXELS),
         (reading is None or reading.pixels < LEAST_VALID_SHARE * len(body.rows), reasons.BAD_PIXELS),
     )
