@@ -20,7 +20,7 @@ FloatArray = NDArray[np.float64]
 FIT_GAINS, FITTED_MOST = 4.4, 4
 # Beside a place with odds of a million to one nothing else is looked for (two wrong ones that were looked at had 66,000
 # and 12,000); else so many of the places that climb from it are asked, each of its corners moved by so much first, of
-# the twelve pixels that the search reaches.
+# the twelve pixels that the search reaches (set with those two in sight; no sensitivity was measured).
 SURE, BESIDE_TRIED, BESIDE_PX = float(np.log(1e6)), 2, 8.0
 ONE_CORNER = np.concatenate([np.eye(8), -np.eye(8)]).reshape(16, 4, 2)
 
