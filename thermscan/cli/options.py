@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from thermscan.errors import InputError
-from thermscan.runs.reading import read_run
+from thermscan.errors import Fault, InputError
+from thermscan.named_file import is_file
+from thermscan.runs.reading import option_name, read_run
 from thermscan.runs.run import Run
 
 if TYPE_CHECKING:
@@ -141,7 +142,28 @@ def run_from(inputs: Sequence[str], options: dict[str, Any]) -> Run:
     overrides, bench = overrides_of(options), bench_of(options)
     if not run_files:
         overrides["frames"] = list(inputs)
-    return read_run(Path(run_files[0]) if run_files else None, overrides=overrides, bench=bench)
+    try:
+        return read_run(Path(run_files[0]) if run_files else None, overrides=overrides, bench=bench)
+    except InputError as error:
+        if run_files:
+            raise
+        # The file first: what else is missing is no help as long as it is the wrong one.
+        told = sorted(error.faults, key=lambda fault: fault.where != option_name("frames"))
+        raise InputError.from_faults([*_wrong_files(inputs, overrides.get("size_px")), *told]) from error
+
+
+def _wrong_files(names: Sequence[str], size_px: Any) -> list[Fault]:
+    """What is wrong with those files that are there and hold no frames."""
+    from thermscan.frames.reading import check_frames
+
+    whole = isinstance(size_px, list) and len(size_px) == 2 and all(isinstance(n, int) for n in size_px)
+    faults: list[Fault] = []
+    for path in filter(is_file, map(Path, names)):
+        try:
+            check_frames(path, size_px=tuple(size_px) if whole else None)
+        except InputError as error:
+            faults.extend(error.faults)
+    return faults
 
 
 def bench_of(options: dict[str, Any]) -> Path | bool:

@@ -79,12 +79,7 @@ def read_frames(
     ([[22.5, 22.6], [22.4, 31.0]], 'C', 'file')
     """
     path = Path(path)
-    kind = file_kind(path)
-    if kind == TIFF:
-        stored = read_tiff(path, every=every, stop=stop)
-    else:
-        stored = _read_text(path, size_px=size_px, every=every, stop=stop)
-    _check_shape(stored, where=str(path))
+    stored = _read_stored(path, size_px=size_px, every=every, stop=stop)
     settled = settle_unit(stored, unit=unit, ambient_c=ambient_c, where=str(path))
     digest = file_digest(path)
     frames = []
@@ -110,6 +105,34 @@ def read_frames(
         remark = f"{blank} of {len(stored.pages)} pages hold no number and were left out"
         return tuple(replace(frame, remarks=(*frame.remarks, remark)) for frame in frames)
     return tuple(frames)
+
+
+def check_frames(path: Path, *, size_px: tuple[int, int] | None = None) -> None:
+    """
+    Refuse a file that cannot be read as frames, whatever its unit is; of a long recording one page is looked at.
+
+    Raises
+    ------
+    InputError
+        As :func:`read_frames` raises it for the file itself.
+
+    Examples
+    --------
+    >>> check_frames(Path("no-such.tiff"))
+    Traceback (most recent call last):
+    thermscan.errors.InputError: no-such.tiff: there is no such file; check the name and the folder
+    """
+    _read_stored(path, size_px=size_px, every=1, stop=1)
+
+
+def _read_stored(path: Path, *, size_px: tuple[int, int] | None, every: int, stop: int | None) -> StoredPages:
+    """The pages as the file holds them."""
+    if file_kind(path) == TIFF:
+        stored = read_tiff(path, every=every, stop=stop)
+    else:
+        stored = _read_text(path, size_px=size_px, every=every, stop=stop)
+    _check_shape(stored, where=str(path))
+    return stored
 
 
 def _read_text(path: Path, *, size_px: tuple[int, int] | None, every: int, stop: int | None) -> StoredPages:
