@@ -20,10 +20,12 @@ from matplotlib.transforms import Bbox, BboxBase
 from tests.report.built_inspections import build_inspection, with_part_texts
 from thermscan.inspection import Inspection
 from thermscan.report.canvas import report_style
+from thermscan.report.flowing import Block
 from thermscan.report.gathering import flagged_verdicts
 from thermscan.report.mark_shapes import marker_of
-from thermscan.report.pages import report_pages
+from thermscan.report.pages import Pages, report_pages
 from thermscan.report.plates import plate_figure, plates_of
+from thermscan.report.shown import Shown
 from thermscan.report.verdicts import VERDICT_MARKS
 
 # Letters may touch by this share of a pixel at 100 dots an inch: rounding of the renderer, not a covered label.
@@ -143,6 +145,19 @@ def test_pages_are_numbered() -> None:
         pages = report_pages(build_inspection(60))
     for number, page in enumerate(pages, start=1):
         assert f"page {number} of {len(pages)}" in words_on([page])
+
+
+@pytest.mark.parametrize(("lines", "pages", "size_pt"), [(60, 1, 6.97), (63, 1, 6.5), (70, 2, 6.97)])
+def test_smaller_letters_save_a_page_of_a_few_lines_and_are_taken_for_nothing_else(
+    lines: int, pages: int, size_pt: float
+) -> None:
+    # A body is 690 points high; a line takes 1.35 of its letters and a gap of 2: 11.4 points, or 10.8 in smaller ones.
+    made = Pages(lambda _: None, Shown())
+    made.small([Block(f"line {number}") for number in range(lines)])
+    assert len(made.figures) == pages
+    texts = [text for figure in made.figures for text in figure.findobj(Text) if text.get_text().startswith("line ")]
+    assert len(texts) == lines
+    assert {round(text.get_fontsize(), 2) for text in texts} == {size_pt}
 
 
 def test_without_a_baseline_there_is_no_difference_picture() -> None:

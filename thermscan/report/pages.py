@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
+from math import ceil
 
 from matplotlib.figure import Figure
 
 from thermscan.inspection import Inspection
 from thermscan.report.canvas import FAINT_INK, INK, Sheet, blank_sheet
 from thermscan.report.first_page import head_facts
-from thermscan.report.flowing import ROUNDING_PT, Line, draw_lines, flowed_lines
+from thermscan.report.flowing import ROUNDING_PT, Block, Line, draw_lines, flowed_lines
 from thermscan.report.lettering import fitted_text, text_width_pt
 from thermscan.report.plates import (
     BETWEEN_PLATES_PT,
@@ -38,8 +39,8 @@ from thermscan.report.told import (
 )
 from thermscan.report.verdicts import OVERALL_MARKS, Mark
 
-# Letters of what only a checker reads.
-_SMALLER = 0.82
+# Letters of what only a checker reads: 7 points, or 6.5, as the numbers at the axes, where that saves a page.
+_SMALLER = (0.82, 0.765)
 
 
 class Pages:
@@ -75,15 +76,26 @@ class Pages:
         """Text from here on, over as many pages as it takes."""
         left = list(lines)
         while left:
-            # A few lines at the foot of a page are not worth beginning.
-            height = self._free_pt if self.figures and self._free_pt > 80.0 else BODY_HEIGHT_PT
-            needed = sum(line.height_pt for line in left)
-            left = draw_lines(self.sheet(min(height, needed)), left)
+            left = draw_lines(self.sheet(min(self._room_pt, _height_pt(left))), left)
+
+    def small(self, blocks: Sequence[Block]) -> None:
+        """Text in small letters, and in still smaller ones where they save a page."""
+        ways = [
+            flowed_lines([replace(block, size_pt=share * block.size_pt) for block in blocks], BODY_WIDTH_PT)
+            for share in _SMALLER
+        ]
+        # The first of those that take the fewest pages.
+        self.flow(min(ways, key=lambda lines: ceil((_height_pt(lines) - self._room_pt - ROUNDING_PT) / BODY_HEIGHT_PT)))
+
+    @property
+    def _room_pt(self) -> float:
+        """What text may take up: a few lines at the foot of a page are not worth beginning."""
+        return self._free_pt if self.figures and self._free_pt > 80.0 else BODY_HEIGHT_PT
 
     def cautions(self, shown: Shown) -> None:
         """The cautions, wherever they fit; every page says where they begin."""
         lines = flowed_lines(caution_blocks(shown), BODY_WIDTH_PT)
-        if sum(line.height_pt for line in lines) > self._free_pt:
+        if _height_pt(lines) > self._free_pt:
             # Together on one page: a heading alone at the foot of a page is passed over.
             self._open()
         self._cautions_page = len(self.figures)
@@ -146,9 +158,12 @@ def report_pages(
     pages.flow(flowed_lines(blocks, BODY_WIDTH_PT))
     # Before what only a checker reads, so that the report does not end with a page of two lines that matter.
     pages.cautions(shown)
-    small = [replace(block, size_pt=_SMALLER * block.size_pt) for block in provenance_blocks(inspection, shown)]
-    pages.flow(flowed_lines(small, BODY_WIDTH_PT))
+    pages.small(provenance_blocks(inspection, shown))
     return pages.finish()
+
+
+def _height_pt(lines: Sequence[Line]) -> float:
+    return sum(line.height_pt for line in lines)
 
 
 def _draw_header(sheet: Sheet, inspection: Inspection, shown: Shown) -> None:
