@@ -12,6 +12,9 @@ from typing import Any
 for _library in ("OPENBLAS", "OMP", "MKL"):
     os.environ.setdefault(f"{_library}_NUM_THREADS", "1")
 
+# Run as tests by test_gallery.py; to be collected for doctests they would be run by every worker before anything else.
+collect_ignore_glob = ["docs/gallery/*.py"]
+
 from hypothesis import settings  # noqa: E402 - after the threads are set
 
 # Landing a change must not hang on the luck of a draw; a person's own run keeps looking for new cases.

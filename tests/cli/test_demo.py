@@ -1,7 +1,6 @@
 """``thermscan demo`` writes its sample, finds its three faults and leaves other people's folders alone."""
 
 import json
-from functools import cache
 from pathlib import Path
 
 import pytest
@@ -9,7 +8,8 @@ from click.testing import CliRunner
 
 from samples.departure_board import departure_board
 from samples.make_departure_display import HERE, STORIES
-from thermscan.cli.demo import MARKER, TEST_RUNS, _run_sample
+from thermscan.cli import demo as demo_module
+from thermscan.cli.demo import MARKER, TEST_RUNS
 from thermscan.cli.demo_records import VISITS
 from thermscan.cli.main import main, thermscan
 from thermscan.frames.reading import read_frames
@@ -17,13 +17,25 @@ from thermscan.layout.reading import read_board
 from thermscan.runs.reading import read_run
 
 
+def _once(function):
+    """The function, whose first result every later call gets."""
+    results = []
+
+    def called(*arguments, **options):
+        if not results:
+            results.append(function(*arguments, **options))
+        return results[0]
+
+    return called
+
+
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory):
-    """The whole demo, once; a second call in these tests gets the same inspections."""
+    """The whole demo, once; a second call in these tests writes the sample and gets what was found in it before."""
     folder = tmp_path_factory.mktemp("demo") / "try-it"
     with pytest.MonkeyPatch.context() as patch:
-        once = cache(lambda target: _run_sample(target, lambda _: None))
-        patch.setattr("thermscan.cli.demo._run_sample", lambda target, _: once(target))
+        for name in ("_run_sample", "pack_visits", "_run_recordings"):
+            patch.setattr(demo_module, name, _once(getattr(demo_module, name)))
         result = CliRunner().invoke(thermscan, ["demo", str(folder), "--json"], standalone_mode=False)
         assert result.exception is None, result.exception
         yield folder, result

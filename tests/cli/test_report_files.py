@@ -74,14 +74,25 @@ def test_without_json_the_summary_goes_to_standard_output(capsys: pytest.Capture
     assert said.out.rstrip().splitlines()[-1].startswith("Caution:")
 
 
-@pytest.mark.usefixtures("built")
-def test_a_report_in_a_folder_of_others_leaves_their_files_alone(tmp_path: Path) -> None:
-    mine = {"notes.txt": "mine", "parts.csv": "ref,x_mm\nU1,3\n", "board.toml": "[board]\n"}
-    for name, text in mine.items():
-        (tmp_path / name).write_text(text)
-    assert main(["inspect", RUN, "--out", str(tmp_path)]) == 1
-    assert {name: (tmp_path / name).read_text() for name in mine} == mine
-    assert (tmp_path / "report.pdf").is_file()
+MINE = {"notes.txt": "mine", "parts.csv": "ref,x_mm\nU1,3\n", "board.toml": "[board]\n"}
+
+
+@pytest.fixture(scope="module")
+def reported(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder of someone else's files, with the report of `built` in it."""
+    folder = tmp_path_factory.mktemp("reported")
+    for name, text in MINE.items():
+        (folder / name).write_text(text)
+    with pytest.MonkeyPatch.context() as patch:
+        inspection = build_inspection(6, flagged=2, shape=(24, 32), baseline=False)
+        patch.setattr("thermscan.inspection.inspect_run", lambda *_, **__: inspection)
+        assert main(["inspect", RUN, "--out", str(folder)]) == 1
+    return folder
+
+
+def test_a_report_in_a_folder_of_others_leaves_their_files_alone(reported: Path) -> None:
+    assert {name: (reported / name).read_text() for name in MINE} == MINE
+    assert (reported / "report.pdf").is_file()
 
 
 @pytest.mark.usefixtures("built")
@@ -180,8 +191,9 @@ def test_the_demo_written_again_keeps_what_was_worked_on(
 
 
 @pytest.mark.usefixtures("built")
-def test_page_and_pdf_speak_the_language_and_units_asked_and_the_data_stay_as_they_are(tmp_path: Path) -> None:
-    assert main(["inspect", RUN, "--out", str(tmp_path / "a")]) == 1
+def test_page_and_pdf_speak_the_language_and_units_asked_and_the_data_stay_as_they_are(
+    tmp_path: Path, reported: Path
+) -> None:
     assert main(["inspect", RUN, "--out", str(tmp_path / "b"), "--language", "de", "--units-shown", "F"]) == 1
     page = (tmp_path / "b" / "report.html").read_text(encoding="utf-8")
     assert '<html lang="de">' in page
@@ -189,7 +201,7 @@ def test_page_and_pdf_speak_the_language_and_units_asked_and_the_data_stay_as_th
     # The run's ambient, 22.4 °C, by the definition of the Fahrenheit scale: 22.4 x 1.8 + 32 = 72.3.
     assert "Raum 72,3\xa0°F" in page
     for name in ("results.json", "results.csv"):
-        assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
+        assert (reported / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
     first = PdfReader(tmp_path / "b" / "report.pdf").pages[0].extract_text()
     assert "Was nicht verglichen wurde" in first
     assert "k = 1" not in first

@@ -221,6 +221,32 @@ def test_frames_alone_with_options_are_a_run(capsys, job):
     assert json.loads(out)["registration"]["method"] == "corners"
 
 
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [
+        ("notes.txt", "it holds no table of numbers"),
+        ("notes.tiff", "named as a TIFF, but it does not begin like one"),
+        ("nobody.tiff", 'no file "'),
+    ],
+)
+def test_a_wrong_file_is_told_before_what_else_is_missing(capsys, tmp_path, name, told):
+    for there in ("notes.txt", "notes.tiff"):
+        (tmp_path / there).write_text("call back on Monday\n", encoding="utf-8")
+    status, out, err = run_command(capsys, "inspect", str(tmp_path / name))
+    assert (status, out) == (2, "")
+    of_file, ambient = err.splitlines()
+    assert name in of_file
+    assert told in of_file
+    assert ambient.startswith("--ambient: it is missing")
+
+
+def test_a_frame_whose_unit_only_the_ambient_tells_is_no_wrong_file(capsys, job):
+    status, _, err = run_command(capsys, "inspect", str(job / "frame.tiff"))
+    assert status == 2
+    assert_one_line(err)
+    assert err.startswith("--ambient: it is missing")
+
+
 SHELL = f'"{sys.executable}" -m thermscan frame "{FRAME}"'
 
 
@@ -244,23 +270,31 @@ def test_a_closed_error_stream_does_not_hold_up_the_result() -> None:
     assert json.loads(done.stdout)["files"]
 
 
-def test_an_interrupt_at_any_moment_shows_no_traceback(tmp_path: Path) -> None:
-    arguments = ["layout", "draw", str(SAMPLE / "board.toml"), "--out", str(tmp_path / "sheet.pdf")]
+@pytest.mark.parametrize(
+    ("arguments", "name"),
+    [(["layout", "draw", str(SAMPLE / "board.toml")], "sheet.pdf"), (["bench", "--ambient", "22"], "bench.toml")],
+    ids=["with matplotlib", "with little"],
+)
+def test_an_interrupt_at_any_moment_shows_no_traceback(tmp_path: Path, arguments: list[str], name: str) -> None:
+    command = [sys.executable, "-m", "thermscan", *arguments, "--out"]
+    (tmp_path / "first").mkdir()
     begin = time.monotonic()
-    subprocess.run([sys.executable, "-m", "thermscan", *arguments], check=True, capture_output=True)
-    # From its first moments to its last on this machine, however busy that is: one in each eighth of the time.
-    moments = (np.arange(8) + np.random.default_rng(11).uniform(0.16, 1.0, 8)) / 8 * (time.monotonic() - begin)
+    subprocess.run([*command, str(tmp_path / "first" / name)], check=True, capture_output=True)
+    # From its first moments to its last on this machine, however busy that is: one in each quarter of the time.
+    moments = (np.arange(4) + np.random.default_rng(11).uniform(0.16, 1.0, 4)) / 4 * (time.monotonic() - begin)
     endings = []
-    for moment in moments:
-        way = subprocess.Popen([sys.executable, "-m", "thermscan", *arguments], stderr=subprocess.PIPE, text=True)
+    for number, moment in enumerate(moments):
+        (tmp_path / str(number)).mkdir()
+        out = str(tmp_path / str(number) / name)
+        way = subprocess.Popen([*command, out], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
         time.sleep(moment)
         way.send_signal(signal.SIGINT)
         _, err = way.communicate()
         # Before Python itself is up, a signal simply ends it (-2, which a shell shows as 130), or its own start-up
         # complains, which is still reading the environment's .pth files then.
         starting = way.returncode == -2 or "init_import_site" in err
-        assert not err.strip() or starting
+        assert starting or not [line for line in err.split("\n") if line.strip() and not line.startswith("written: ")]
         endings.append(-2 if starting else way.returncode)
     assert set(endings) <= {130, -2, 0}
     assert 130 in endings
-    assert not [path for path in tmp_path.iterdir() if path.name != "sheet.pdf"]
+    assert {path.name for path in tmp_path.rglob("*") if path.is_file()} == {name}

@@ -14,7 +14,16 @@ import pytest
 import tifffile
 from click.testing import CliRunner
 
-from tests.dynamics.scenes import PARTS, SHAPE, picture_c, warming, write_layout, write_recording, write_run
+from tests.dynamics.scenes import (
+    PARTS,
+    SHAPE,
+    picture_c,
+    unit_pictures,
+    warming,
+    write_layout,
+    write_recording,
+    write_run,
+)
 from thermscan.cli.main import main, thermscan
 from thermscan.frames.following import MOST_AT_ONCE, FolderFrames
 
@@ -31,8 +40,7 @@ def write_frames(folder: Path, ends_k: dict[str, float], *, seed: int, step_k: f
     folder.mkdir(exist_ok=True)
     rng = np.random.default_rng(seed)
     rises = warming(ends_k, tau_s=TAU_S, power_on_s=POWER_ON_S)
-    base = picture_c({})
-    units = {ref: picture_c({ref: 1.0}) - base for ref in PARTS}
+    base, _, units = unit_pictures()
     for number, time_s in enumerate(TIMES_S):
         now = rises(float(time_s))
         frame = base + sum(now[ref] * units[ref] for ref in now) + rng.normal(0.0, 0.05, SHAPE)

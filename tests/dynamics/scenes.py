@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -64,13 +65,19 @@ def picture_c(rises_k: dict[str, float], *, board_k: float = 0.0, shift_px: tupl
     return blurred.reshape(SHAPE[0], fine, SHAPE[1], fine).mean(axis=(1, 3))
 
 
+@cache
+def unit_pictures() -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
+    """What is there at no rise, and what a kelvin of the bare board and of each part adds; drawn once."""
+    base = picture_c({})
+    return base, picture_c({}, board_k=1.0) - base, {ref: picture_c({ref: 1.0}) - base for ref in PARTS}
+
+
 def write_recording(
     path: Path, times_s: np.ndarray, rises: Rises, *, noise_k: float = 0.05, board_share: float = 0.4, seed: int = 1
 ) -> None:
     """A stack in hundredths of a kelvin; the bare board rises by a share of what the parts rise on average."""
     rng = np.random.default_rng(seed)
-    units = {ref: picture_c({ref: 1.0}) - picture_c({}) for ref in PARTS}
-    base, board = picture_c({}), picture_c({}, board_k=1.0) - picture_c({})
+    base, board, units = unit_pictures()
     with tifffile.TiffWriter(path) as writer:
         for time_s in times_s:
             now = rises(float(time_s))
@@ -111,7 +118,7 @@ def write_switched(
 
     rng = np.random.default_rng(seed)
     base = picture_c(dict.fromkeys(PARTS, on_k), board_k=0.5 * on_k)
-    units = {ref: picture_c({ref: 1.0}) - picture_c({}) for ref in PARTS}
+    _, _, units = unit_pictures()
     bodies = sum(units.values())
     rows, cols = np.indices(SHAPE)
     at = np.array([(rows - TOP_PX) / PX_PER_MM - 0.5, (cols - LEFT_PX) / PX_PER_MM - 0.5])

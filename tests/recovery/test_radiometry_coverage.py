@@ -17,7 +17,7 @@ from thermscan.radiometry.surface import apparent_temperature, surface_temperatu
 from thermscan.radiometry.uncertainty import SHARED_EMISSIVITY_VARIANCE, part_budget
 from thermscan.regions.measurement import BudgetLine, PartMeasurement
 
-PARTS = 2000
+PARTS = 1000
 # Two standard uncertainties hold 95 % of a normal law's errors and 89 % of those of any law with one mode (4 / (9 k^2):
 # Vysochanskij and Petunin 1980); the laws drawn here lie between them.
 LEAST = 0.89

@@ -93,9 +93,10 @@ def test_no_turn_of_the_board_makes_one_arrangement_look_like_another():
         assert turned != sizes
 
 
-@pytest.fixture
-def job(warm, tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def job(warm, tmp_path_factory: pytest.TempPathFactory) -> Path:
     board, field = warm
+    tmp_path = tmp_path_factory.mktemp("targets")
     view = view_of(field, board, random_pose(5, board, MID), rng=np.random.default_rng(5), placing_mm=0.3)
     write_board(board, tmp_path / "board.toml")
     tifffile.imwrite(tmp_path / "frame.tiff", np.round((view.image.apparent_c + 273.15) * 100).astype(np.uint16))
@@ -129,8 +130,10 @@ def test_inspect_without_targets_in_view_cannot_judge(job, capsys):
 
 
 def test_two_ways_to_tell_where_the_board_is_are_refused(job):
-    path = job / "run.toml"
-    path.write_text(path.read_text() + "corners_px = [[0, 0], [90, 0], [90, 90], [0, 90]]\n", encoding="utf-8")
+    path = job / "two-ways.toml"
+    path.write_text(
+        (job / "run.toml").read_text() + "corners_px = [[0, 0], [90, 0], [90, 90], [0, 90]]\n", encoding="utf-8"
+    )
     with pytest.raises(InputError, match="targets and corners_px both tell where the board is; keep one of them"):
         read_run(path, overrides={})
     assert read_run(path, overrides={"targets": True}).corners_px is None
