@@ -60,6 +60,9 @@ class Comparison:
         top that was read, which differs as by a fault.
     sink_k : float
         What such a sink takes, in kelvin of the part's own rise (root mean square); 0: it is no sink.
+    group_k, u_group_k : float or None
+        Of a comparison with peers: by how much the others of the group stand out by rules that compare them with
+        something else (their median), and what one of those differs by between good parts; None where none does.
     """
 
     ref: str
@@ -80,6 +83,8 @@ class Comparison:
     log_spread: tuple[float, float] | None = None
     harmless: float = 0.0
     sink_k: float = 0.0
+    group_k: float | None = None
+    u_group_k: float | None = None
 
     @property
     def score(self) -> float:

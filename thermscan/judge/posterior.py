@@ -282,7 +282,22 @@ def _or_all_alike(comparison: Comparison, table: Table) -> TwoTable:
     # declared need not hang on one supply.
     members = 1 if _may_be_no_group(comparison) else comparison.count + 1
     alone, all_alike = float(np.log(1.0 - WHOLE_GROUP)), float(np.log(WHOLE_GROUP * members))
-    return lambda fault_k, error_k: np.logaddexp(alone + table(fault_k + error_k), all_alike + table(error_k))
+    return lambda fault_k, error_k: np.logaddexp(
+        alone + table(fault_k + error_k), all_alike + table(error_k) + _shown_by_group(comparison, fault_k)
+    )
+
+
+def _shown_by_group(comparison: Comparison, fault_k: Array) -> Array:
+    """
+    How much less likely a fault of the whole group makes what its others show by other rules, as a logarithm.
+
+    No more likely: what makes them all stand out may as well be one error, such as of the level of all rises.
+    """
+    if comparison.group_k is None or comparison.u_group_k is None:
+        return np.zeros_like(fault_k)
+    good, faulty = comparison.group_k / comparison.u_group_k, (comparison.group_k - fault_k) / comparison.u_group_k
+    result: Array = np.minimum(0.5 * (good**2 - faulty**2), 0.0)
+    return result
 
 
 def _blurred(tables: Sequence[TwoTable], fault_k: Array, error_k: float) -> Array:

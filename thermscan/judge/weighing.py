@@ -166,6 +166,37 @@ def _one_run_against(run: Comparison, peers: Comparison) -> bool:
     return abs(peers.score) < CONTRADICT and apart > CONTRADICT
 
 
+def with_groups(comparisons: Sequence[Comparison]) -> tuple[Comparison, ...]:
+    """
+    The comparisons, those with peers told by how much the peers themselves stand out by other rules.
+
+    A fault that a whole group shares shows at its others as well, where something else than peers is asked.
+
+    Parameters
+    ----------
+    comparisons : sequence of Comparison
+        Of all parts and rules of one board.
+
+    Returns
+    -------
+    tuple of Comparison
+        In the given order.
+    """
+    others: dict[str, list[Comparison]] = {}
+    for each in comparisons:
+        if each.rule != "peer":
+            others.setdefault(each.ref, []).append(each)
+
+    def told(each: Comparison) -> Comparison:
+        asked = [other for ref in each.refs for other in others.get(ref, ())] if each.rule == "peer" else []
+        if not asked:
+            return each
+        u_k = float(np.sqrt(np.mean([other.good_sd_k**2 for other in asked])))
+        return replace(each, group_k=float(np.median([other.excess_k for other in asked])), u_group_k=u_k)
+
+    return tuple(told(each) for each in comparisons)
+
+
 def weigh(comparisons: Sequence[Comparison], suspects: Mapping[str, Suspect]) -> tuple[Weighed, ...]:
     """
     Levels of all comparisons, each part's by its one posterior.
@@ -202,7 +233,8 @@ def _suspect(comparisons: Sequence[Comparison], log_odds: float, *, before: floa
 
 def _untold(comparison: Comparison) -> bool:
     """Whether it cannot be told whose the difference is; that a group may be none is weighed in its likelihood."""
-    return comparison.at_most_watch is not None and comparison.at_most_watch.code is not HoldCode.PROPOSED
+    held = comparison.at_most_watch
+    return not _agrees(comparison) or (held is not None and held.code is not HoldCode.PROPOSED)
 
 
 def _weighed(comparison: Comparison, about: Sequence[Comparison], suspect: Suspect) -> Weighed:
