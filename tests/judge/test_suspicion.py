@@ -14,9 +14,17 @@ from tests.judge.scenes import look_at, usual_powers
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.holds import DIVIDED, PROPOSED
 from thermscan.judge.learning import learn_baseline
-from thermscan.judge.posterior import OTHER_DUTY, WHOLE_GROUP, fault_density, log_integral, log_likelihood, put_together
+from thermscan.judge.posterior import (
+    OTHER_DUTY,
+    WHOLE_GROUP,
+    WORTHLESS,
+    fault_density,
+    log_integral,
+    log_likelihood,
+    put_together,
+)
 from thermscan.judge.thresholds import PEER_SHARE
-from thermscan.judge.weighing import FAULTS_A_BOARD, UNTOLD, suspect_parts
+from thermscan.judge.weighing import FAULTS_A_BOARD, UNTOLD, suspect_parts, with_groups
 from thermscan.layout.board import Part, Surface
 from thermscan.regions import reasons
 from thermscan.regions.measurement import PartMeasurement
@@ -50,7 +58,7 @@ def test_the_culprit_is_most_suspect_and_its_warmed_neighbours_are_not():
 def test_what_may_be_harmless_bounds_what_a_difference_says():
     # Hardly a good part differs by 20 of its deviations, but one of five for another cause: one of two faults is cold.
     cold = _peer("U1", -8.0, rule="expected")
-    assert put_together([cold]).log_ratio > 20.0
+    assert put_together([cold]).log_ratio > 8.0
     harmless = replace(cold, harmless=0.2)
     assert put_together([harmless]).log_ratio == pytest.approx(np.log(0.5 / 0.2), abs=0.02)
     # Parts alike that nobody declared may differ by the same cause; known-good runs show the part as it is made.
@@ -113,6 +121,48 @@ def test_two_yardsticks_that_err_each_by_their_own_are_surer_together():
     twice = _chances(parts, [_peer("U1", 3.1, rule=rule, **own) for rule in ("baseline", "expected")])["U1"]
     assert once < 0.7
     assert twice > 0.9
+
+
+def _by_peers_and_runs(by_peers_k: float, by_runs_k: float, *, others_k: float) -> float:
+    """Suspicion of the first of eight memories on a board of forty parts; the other seven differ from the good runs."""
+    group = [f"U{i}" for i in range(8)]
+    peers = [
+        _peer(ref, by_peers_k if ref == "U0" else 0.0, refs=tuple(each for each in group if each != ref))
+        for ref in group
+    ]
+    runs = [_peer(ref, by_runs_k if ref == "U0" else others_k, rule="baseline", count=3) for ref in group]
+    measured = [_measured(f"U{i}") for i in range(40)]
+    return _chances(measured, list(with_groups([*peers, *runs, *(_peer(f"U{i}", 0.0) for i in range(8, 40))])))["U0"]
+
+
+def test_two_comparisons_that_contradict_each_other_make_no_part_surer_at_fault_than_one_of_them():
+    parts = [_measured(f"U{i}") for i in range(40)]
+    others = [_peer(f"U{i}", 0.0) for i in range(1, 40)]
+    by_one = _chances(parts, [_peer("U0", 2.0), *others])["U0"]
+    assert 0.1 < by_one < 0.3
+    assert _by_peers_and_runs(2.0, -2.0, others_k=0.0) < 1.1 * by_one
+    assert _by_peers_and_runs(2.0, 0.0, others_k=0.0) < 0.1 * by_one
+
+
+def test_a_fault_that_a_whole_group_shares_shows_at_its_others():
+    # As warm as its peers, and unlike the good runs: so are its peers, or the runs and the peers contradict each other.
+    alone, with_all = (_by_peers_and_runs(0.0, -2.0, others_k=others_k) for others_k in (0.0, -2.0))
+    assert alone < 0.2 * with_all
+    # What its others show as well may be one error of the level: it says no more than if nothing were known of them.
+    measured = [_measured(f"U{i}") for i in range(40)]
+    pair = [_peer("U0", 0.0), _peer("U0", -2.0, rule="baseline", count=3)]
+    untold = _chances(measured, [*pair, *(_peer(f"U{i}", 0.0) for i in range(1, 40))])["U0"]
+    assert with_all == pytest.approx(untold, rel=0.05)
+
+
+def test_no_comparison_says_more_than_how_often_one_is_worth_nothing():
+    # Hardly a good part differs by fifty deviations, but one comparison of 4,000 does for what nobody foresees; peers
+    # have another reason besides. Three runs hardly err alike.
+    spread_k = np.hypot(5.0, 0.5 * 8.0)
+    most = np.log(0.9 * fault_density(np.array([30.0]), 8.0)[0] * np.pi * spread_k * (1 + (30.0 / spread_k) ** 2))
+    assert put_together([_peer("U1", 30.0)]).log_ratio == pytest.approx(most - np.log(WORTHLESS), abs=0.1)
+    runs = _peer("U1", 30.0, rule="baseline", count=3)
+    assert put_together([runs]).log_ratio > 1.5 * (most - np.log(WORTHLESS))
 
 
 def test_a_part_far_below_its_limit_is_a_little_less_suspect():
@@ -210,10 +260,16 @@ def test_the_likelihood_is_students_t_about_the_fault(excess_k: float) -> None:
 def test_the_evidence_for_a_fault_is_the_integral_over_its_sizes() -> None:
     points = np.linspace(-30.0, 400.0, 200_001)
     one = _peer("U1", 4.0)
-    whole = log_integral(points, log_likelihood(one, points, without_k=0.0), fault_density(points, 8.0))
+    # Worth nothing: then it is spread by Cauchy's density, as wide as a fault's heat.
+    anything = np.log(WORTHLESS) + stats.cauchy.logpdf(4.0, scale=np.hypot(5.0, 0.5 * 8.0))
+
+    def log_density(at: np.ndarray) -> np.ndarray:
+        return np.logaddexp(np.log1p(-WORTHLESS) + log_likelihood(one, at, without_k=0.0), anything)
+
+    whole = log_integral(points, log_density(points), fault_density(points, 8.0))
     # A tenth of all faults are a whole group's, of which its members say nothing.
     whole += float(np.log(0.9))
-    against = float(log_likelihood(one, np.zeros(1), without_k=0.0)[0])
+    against = float(log_density(np.zeros(1))[0])
     assert put_together([one]).log_ratio == pytest.approx(whole - against, abs=0.05)
 
 

@@ -8,7 +8,7 @@ import pytest
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.deciding import LOSSES, decide
 from thermscan.judge.holds import PROPOSED
-from thermscan.judge.weighing import Weighed, Why, doubted, suspect_parts, weigh
+from thermscan.judge.weighing import Weighed, Why, suspect_parts, weigh, with_groups
 from thermscan.layout.board import Part, Surface
 from thermscan.regions.measurement import PartMeasurement
 
@@ -35,7 +35,7 @@ def _one(ref: str = "U1", **change: object) -> Comparison:
 def _weigh(*comparisons: Comparison) -> tuple[Weighed, ...]:
     measured = [PartMeasurement(Part(ref, 20, 7, 10, 10, 0, PLASTIC), 60, 40.0, 41.0, 18.0, 1.3)
                 for ref in dict.fromkeys(each.ref for each in comparisons)]  # fmt: skip
-    compared = doubted(comparisons)
+    compared = with_groups(comparisons)
     return weigh(compared, suspect_parts(measured, compared))
 
 
@@ -114,8 +114,22 @@ def test_levels_follow_from_what_mistakes_cost():
     assert LOSSES[None][2] > LOSSES["watch"][2] > LOSSES["act"][2]
 
 
-@pytest.mark.parametrize(("runs", "by_peers_k", "level"), [(1, -0.5, "watch"), (2, -0.5, "act"), (1, -8.0, "act")])
-def test_one_good_run_that_peers_contradict_may_be_wrong_itself(runs: int, by_peers_k: float, level: str) -> None:
+@pytest.mark.parametrize(("runs", "by_peers_k", "acted"), [(1, -0.5, False), (2, -0.5, True), (1, -8.0, True)])
+def test_one_good_run_that_peers_contradict_may_be_wrong_itself(*, runs: int, by_peers_k: float, acted: bool) -> None:
     """Two runs hardly err alike; and peers that say the same contradict nothing."""
+    others = [f"U{i}" for i in range(2, 9)]
     run = _one(rule="baseline", excess_k=-8.0, count=runs, against="known-good runs")
-    assert _level(run, _one(excess_k=by_peers_k))[0] == level
+    as_ever = [_one(ref, rule="baseline", count=runs) for ref in others]
+    level, _ = _level(run, _one(excess_k=by_peers_k, refs=tuple(others)), *as_ever)
+    assert (level == "act") is acted
+
+
+def test_what_received_heat_carries_is_acted_on_by_no_other_rules_word():
+    # Against good runs the part is warmer, yet cold by its own heat: so it is only because so much is held to be given.
+    opposed = _one(rule="baseline", excess_k=-4.2, temp_excess_k=1.9, u_k=0.8, spread_k=0.15, own_expected_k=4.1)
+    slightly = _one(excess_k=-1.5, temp_excess_k=-0.2, u_k=0.39, spread_k=0.34, own_expected_k=1.5, count=4)
+    others = [_one(f"U{i}") for i in range(2, 69)]
+    alone = _weigh(slightly, *others)[0]
+    both = _weigh(slightly, opposed, *others)
+    assert alone.suspicion < both[0].suspicion <= 0.5
+    assert {each.level for each in both[:2]} == {"watch"}

@@ -9,7 +9,7 @@ from scipy.optimize import nnls
 from thermscan.heat.nonneg import solve_nonnegative
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.peers import _Readings, _spread
-from thermscan.judge.posterior import log_integral, log_likelihood
+from thermscan.judge.posterior import log_integral, log_likelihood, put_together
 from thermscan.judge.spread import robust_spread
 from thermscan.judge.watts_seen import _robust_mean
 
@@ -108,3 +108,29 @@ def test_a_mean_blind_to_outliers_is_hubers():
     # k = 2 and a flat prior: 4 m = 2, so m = 0.5.
     mean, _ = _robust_mean(np.array([0.0, 0.0, 0.0, 0.0, 100.0]), np.ones(5), prior_sd=1e6)
     assert mean == pytest.approx(0.5, abs=1e-3)
+
+
+# L. Lyons, D. Gibaut and P. Clifford, How to combine correlated estimates of a single physical quantity, Nucl. Instrum.
+# Meth. A 270 (1988) 110-117, section 5: four lifetimes of charmed particles (1e-13 s), and their covariances, (17').
+LIFETIMES = np.array([9.5, 11.9, 11.1, 8.9])
+COVARIANCE = np.array([[2.74, 1.15, 0.86, 1.31], [1.15, 1.67, 0.82, 1.32], [0.86, 0.82, 2.12, 1.05],
+                       [1.31, 1.32, 1.05, 2.93]])  # fmt: skip
+
+
+@pytest.mark.parametrize("pair", [(0, 1), (0, 2), (0, 3), (1, 2), (1, 3), (2, 3)])
+def test_comparisons_with_a_shared_error_come_to_the_best_linear_estimate_of_correlated_ones(pair: tuple[int, int]):
+    # Their equation (2): the mean by the inverse of the covariance, and its variance. Far from 0 a fault's size is as
+    # probable everywhere, so that the posterior is that; budgets known to 50 degrees make it a few per cent wider.
+    far_k, shared_k = 200.0, float(np.sqrt(COVARIANCE[pair]))
+    compared = [
+        Comparison(
+            "U1", rule, far_k + LIFETIMES[i], shared_k, float(np.sqrt(COVARIANCE[i, i] - shared_k**2)), 1e7,
+            far_k, far_k, 0.0, 3, "three runs",
+        )
+        for i, rule in zip(pair, ("baseline", "expected"), strict=True)
+    ]  # fmt: skip
+    inverse = np.linalg.inv(COVARIANCE[np.ix_(pair, pair)])
+    best = inverse.sum(axis=0) @ LIFETIMES[list(pair)] / inverse.sum()
+    found = put_together(compared)
+    assert found.fault_k - far_k == pytest.approx(best, abs=0.06)
+    assert found.u_k == pytest.approx(inverse.sum() ** -0.5, rel=0.05)

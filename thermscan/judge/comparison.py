@@ -62,7 +62,7 @@ class Comparison:
         What such a sink takes, in kelvin of the part's own rise (root mean square); 0: it is no sink.
     group_k, u_group_k : float or None
         Of a comparison with peers: by how much the others of the group stand out by rules that compare them with
-        something else (their median), and what one of those differs by between good parts; None where none does.
+        something else (their median), and the standard error of that between good parts; None where none does.
     """
 
     ref: str

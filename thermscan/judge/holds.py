@@ -15,7 +15,6 @@ class HoldCode(Enum):
     NO_SPLIT = "no-split"
     NOT_ITS_OWN = "not-its-own"
     OPPOSED = "opposed"
-    CONTRADICTED = "contradicted"
     NOT_EQUALLY_WARM = "not-equally-warm"
     ALIKE_IN_SIZE = "alike-in-size"
     MAY_BE_HIDDEN = "may-be-hidden"
@@ -43,10 +42,6 @@ NOT_ITS_OWN = Hold(
     HoldCode.NOT_ITS_OWN, "its neighbours explain most of its rise, and those of its peers more than theirs"
 )
 OPPOSED = Hold(HoldCode.OPPOSED, "its temperature differs the other way")
-CONTRADICTED = Hold(
-    HoldCode.CONTRADICTED,
-    "one known-good run alone shows it otherwise, and its peers are as it is now: that run may be wrong",
-)
 ALIKE_IN_SIZE = Hold(
     HoldCode.ALIKE_IN_SIZE, "they are alike in size only: what they are, and whether they work alike, is not known"
 )

@@ -31,7 +31,7 @@ from thermscan.judge.warm_places import judge_warm_places
 from thermscan.judge.watts_rule import RULE as WATTS_RULE
 from thermscan.judge.watts_rule import compare_watts, watts_finding
 from thermscan.judge.watts_seen import WattsSeen, watts_seen
-from thermscan.judge.weighing import Meaning, Suspect, Weighed, doubted, suspect_parts, weigh, with_groups
+from thermscan.judge.weighing import Meaning, Suspect, Weighed, suspect_parts, weigh, with_groups
 from thermscan.judge.wording import finding_of
 from thermscan.layout.board import Board, Part
 from thermscan.layout.digest import layout_digest
@@ -153,7 +153,7 @@ def judge_heat(
         compare_watts(measurements, watts, heat.split), measurements, leaning, ambient_c=run.ambient_c
     )
     parts = {part.ref: part for part in board.parts}
-    compared = with_groups(doubted([*comparisons, *by_watts]))
+    compared = with_groups([*comparisons, *by_watts])
     limits = [*check_limits(measurements, leaning), *check_junctions(measurements, heat.split)]
 
     suspects = suspect_parts(measurements, compared, limits)

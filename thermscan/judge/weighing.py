@@ -14,7 +14,7 @@ from thermscan.judge import thresholds
 from thermscan.judge.comparison import Comparison
 from thermscan.judge.deciding import decide
 from thermscan.judge.finding import Finding, Level
-from thermscan.judge.holds import CONTRADICTED, HoldCode
+from thermscan.judge.holds import HoldCode
 from thermscan.judge.posterior import Posterior, Voice, put_together
 from thermscan.regions.measurement import PartMeasurement
 
@@ -31,8 +31,6 @@ LIMIT_RULES = ("limit", "junction")
 # Those that compare temperatures.
 WARMED_RULES = ("peer", "baseline")
 OWN_HALF = 0.5
-# Peers are as the part is within so many standard deviations, and contradict a run beyond as many: 1 in 400 by chance.
-CONTRADICT = 3.0
 
 
 class Meaning(StrEnum):
@@ -131,41 +129,6 @@ def suspect_parts(
     return found
 
 
-def doubted(comparisons: Sequence[Comparison]) -> tuple[Comparison, ...]:
-    """
-    The comparisons, those with one known-good run held back where the part's peers in this look contradict it.
-
-    Parameters
-    ----------
-    comparisons : sequence of Comparison
-        Of all parts and rules of one board.
-
-    Returns
-    -------
-    tuple of Comparison
-        In the given order.
-
-    Notes
-    -----
-    What one run alone shows may be its own misreading (something lay over the part, a warm hand beside it). Two runs
-    hardly err alike; peers that now are as the part is speak against it just as much.
-    """
-    peers = {each.ref: each for each in comparisons if each.rule == "peer" and each.at_most_watch is None}
-    return tuple(
-        replace(each, at_most_watch=CONTRADICTED)
-        if each.ref in peers and _one_run_against(each, peers[each.ref])
-        else each
-        for each in comparisons
-    )
-
-
-def _one_run_against(run: Comparison, peers: Comparison) -> bool:
-    if run.rule != "baseline" or run.count > 1 or run.at_most_watch is not None:
-        return False
-    apart = abs(run.excess_k - peers.excess_k) / float(np.hypot(run.good_sd_k, peers.good_sd_k))
-    return abs(peers.score) < CONTRADICT and apart > CONTRADICT
-
-
 def with_groups(comparisons: Sequence[Comparison]) -> tuple[Comparison, ...]:
     """
     The comparisons, those with peers told by how much the peers themselves stand out by other rules.
@@ -191,7 +154,8 @@ def with_groups(comparisons: Sequence[Comparison]) -> tuple[Comparison, ...]:
         asked = [other for ref in each.refs for other in others.get(ref, ())] if each.rule == "peer" else []
         if not asked:
             return each
-        u_k = float(np.sqrt(np.mean([other.good_sd_k**2 for other in asked])))
+        # Of a median of normal values; the mean square of all is that of each.
+        u_k = float(np.sqrt(0.5 * np.pi * np.mean([other.good_sd_k**2 for other in asked]) / len(asked)))
         return replace(each, group_k=float(np.median([other.excess_k for other in asked])), u_group_k=u_k)
 
     return tuple(told(each) for each in comparisons)
@@ -270,7 +234,7 @@ def _loudness(comparison: Comparison, posterior: Posterior | None) -> float:
 
 def _agrees(comparison: Comparison) -> bool:
     """Where a part's temperature says the opposite, received heat carries all of the evidence: not enough to act on."""
-    return comparison.excess_k * comparison.temp_excess_k > 0.0
+    return comparison.excess_k * comparison.temp_excess_k >= 0.0
 
 
 def _is_warmed(comparison: Comparison, about: Sequence[Comparison]) -> bool:
