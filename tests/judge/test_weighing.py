@@ -51,7 +51,10 @@ def test_the_same_difference_counts_less_among_more_comparisons():
 
 
 def test_a_sure_but_small_difference_is_nothing_to_act_on():
-    assert _level(_one(excess_k=1.2, u_k=0.02, spread_k=0.05))[0] is None
+    (seen,) = _weigh(_one(excess_k=1.2, u_k=0.02, spread_k=0.05))
+    assert (seen.level, seen.why) == ("watch", Why.SMALL)
+    # Nor to be told where it may well be chance.
+    assert _level(_one(excess_k=0.3))[0] is None
 
 
 def test_a_large_but_unsure_difference_is_nothing_to_act_on():
@@ -61,7 +64,7 @@ def test_a_large_but_unsure_difference_is_nothing_to_act_on():
 
 def test_hardly_any_heat_left_counts_however_little_it_was():
     assert _level(_one(excess_k=-1.4, own_expected_k=1.5, u_k=0.1, spread_k=0.15))[0] == "act"
-    assert _level(_one(excess_k=-1.4, own_expected_k=8.0, u_k=0.1, spread_k=0.15))[0] is None
+    assert _level(_one(excess_k=-1.4, own_expected_k=8.0, u_k=0.1, spread_k=0.15))[0] == "watch"
 
 
 def test_what_cannot_be_accused_is_watched():
@@ -109,8 +112,8 @@ def test_a_temperature_that_says_the_opposite_leaves_nothing_to_act_on(excess_k:
 def test_levels_follow_from_what_mistakes_cost():
     # Acting costs 10 (1 - p), watching 1 - p + 4 p, passing over 10 p: equal at p = 9 / 13 and 1 / 7.
     assert [decide(p, 1.0) for p in (0.14, 0.145, 0.69, 0.695)] == [None, "watch", "watch", "act"]
-    # A fault too small to matter is passed over, however sure.
-    assert decide(1.0, 0.1) is None
+    # A fault too small to matter is not acted on, however sure: watching costs 1, passing over 2 p.
+    assert [decide(p, 0.0) for p in (0.49, 0.51, 1.0)] == [None, "watch", "watch"]
     assert LOSSES[None][2] > LOSSES["watch"][2] > LOSSES["act"][2]
 
 
