@@ -172,7 +172,15 @@ RESTS_ON = {
         "heat/*",
         *(
             f"judge/{module}"
-            for module in ("against_baseline", "baseline_rule", "board_wide", "expected", "heat_seen", "spread", "unmapped")
+            for module in (
+                "against_baseline",
+                "baseline_rule",
+                "board_wide",
+                "expected",
+                "heat_seen",
+                "spread",
+                "unmapped",
+            )
         ),
     ),
     "weighing": ("judge/posterior", "judge/comparison"),
@@ -219,7 +227,9 @@ def _told(count: Count) -> str:
 
 def _modules(room: str) -> list[Any]:
     package = importlib.import_module(f"thermscan.{room}")
-    return [importlib.import_module(f"{package.__name__}.{each.name}") for each in pkgutil.iter_modules(package.__path__)]
+    return [
+        importlib.import_module(f"{package.__name__}.{each.name}") for each in pkgutil.iter_modules(package.__path__)
+    ]
 
 
 def _thresholds(room: str) -> dict[str, Any]:

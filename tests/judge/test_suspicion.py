@@ -161,6 +161,7 @@ def test_no_comparison_says_more_than_how_often_one_is_worth_nothing():
     spread_k = np.hypot(5.0, 0.5 * 8.0)
     most = np.log(0.9 * fault_density(np.array([30.0]), 8.0)[0] * np.pi * spread_k * (1 + (30.0 / spread_k) ** 2))
     assert put_together([_peer("U1", 30.0)]).log_ratio == pytest.approx(most - np.log(WORTHLESS), abs=0.1)
+    assert 1e3 < np.exp(put_together([_peer("U1", 30.0)]).log_ratio) < 1e4
     runs = _peer("U1", 30.0, rule="baseline", count=3)
     assert put_together([runs]).log_ratio > 1.5 * (most - np.log(WORTHLESS))
 
