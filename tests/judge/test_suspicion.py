@@ -24,7 +24,7 @@ from thermscan.judge.posterior import (
     put_together,
 )
 from thermscan.judge.thresholds import PEER_SHARE
-from thermscan.judge.weighing import FAULTS_A_BOARD, UNTOLD, suspect_parts, with_groups
+from thermscan.judge.weighing import FAULTS_A_BOARD, MOST_BEFORE, UNTOLD, suspect_parts, with_groups
 from thermscan.layout.board import Part, Surface
 from thermscan.regions import reasons
 from thermscan.regions.measurement import PartMeasurement
@@ -180,12 +180,21 @@ def test_a_limit_exceeded_makes_suspect():
 
 def test_two_rules_that_repeat_each_other_do_not_count_twice():
     parts = [_measured(f"U{i}") for i in range(20)]
+
+    def evidence(*compared: Comparison) -> float:
+        chance = _chances(parts, list(compared))["U1"]
+        return float(np.log(chance / (1.0 - chance)) - np.log(MOST_BEFORE / (1.0 - MOST_BEFORE)))
+
     # The reading is one, and the specimen.
     for spread in ({"u_k": 0.8, "spread_k": 0.1}, {"u_k": 0.1, "spread_k": 0.8}):
-        once = _chances(parts, [_peer("U1", 2.6, **spread)])["U1"]
-        twice = _chances(parts, [_peer("U1", 2.6, **spread), _peer("U1", 2.6, rule="expected", **spread)])["U1"]
-        assert 0.1 < once < 0.8
-        assert twice == pytest.approx(once, rel=0.3)
+        once = evidence(_peer("U1", 2.6, **spread))
+        twice = evidence(_peer("U1", 2.6, **spread), _peer("U1", 2.6, rule="expected", **spread))
+        assert 2.0 < once < twice < 1.5 * once
+
+
+def test_a_part_of_which_nothing_was_learned_is_not_watched_however_few_are_compared():
+    unsure = _peer("U1", 1.3, u_k=17.0, spread_k=0.8)
+    assert suspect_parts([_measured("U1")], [unsure])["U1"].level is None
 
 
 def test_what_good_runs_show_as_well_outweighs_the_peers_but_not_a_new_fault():
