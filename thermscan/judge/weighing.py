@@ -21,8 +21,9 @@ from thermscan.regions.measurement import PartMeasurement
 # Before anything is measured: a board on this bench has a part with a fault that shows as heat every second time, and
 # it is one as well as another of those that are compared (a judgement: nobody has counted; `--explain` tells it).
 FAULTS_A_BOARD = 0.5
-# Where few are compared: less than what a part is watched from, so that none is of which nothing was learned.
-MOST_BEFORE = 0.1
+# Where few are compared: just less than what a part is watched from (one in seven, by `deciding.LOSSES`), so that none
+# is of which nothing was learned.
+MOST_BEFORE = 0.14
 # A stated limit is exceeded by few good parts, and by many whose fault is heat (judgement, no source).
 OVER_LIMIT_GOOD = 0.01
 OVER_LIMIT_FAULTY = 0.3
