@@ -193,7 +193,7 @@ def test_two_rules_that_repeat_each_other_do_not_count_twice():
 
 
 def test_a_part_of_which_nothing_was_learned_is_not_watched_however_few_are_compared():
-    unsure = _peer("U1", 0.0, u_k=17.0, spread_k=0.8)
+    unsure = _peer("U1", 0.0, rule="baseline", u_k=17.0, spread_k=0.8)
     assert suspect_parts([_measured("U1")], [unsure])["U1"].level is None
 
 
