@@ -7,7 +7,7 @@ The weights of a place's log odds: a conditional logistic regression of right pl
 Every view is another board of one of three makers that share nothing (scenes.py: heights unknown, lenses that bend,
 covers; registration_views.py: flat and warm boards; and boards of 2 to 16 parts, painted flat and clean, here); each is
 searched for its own layout and for another board's. Told are edges, outline and detail of the likeliest three places
-after their last fits; right is what lies within 1.5 pixels of the search. One place of a frame is right, or none of
+and of the likeliest beside them, after their last fits; right is what lies within 1.5 pixels of the search. One place of a frame is right, or none of
 those that were looked at: the likeliest right one is held against all others and against none [1]_. None is right of
 another board's layout, and of its own where the right place was not looked at: such frames are made of all others by
 leaving the right one out, and weigh as much as they are common.
@@ -45,7 +45,7 @@ from thermscan.registration.geometry.heights import height_prior  # noqa: E402
 from thermscan.registration.geometry.homography import homography_from_corners  # noqa: E402
 from thermscan.registration.placing.decision import ENOUGH  # noqa: E402
 from thermscan.registration.placing.edges import layout_edges  # noqa: E402
-from thermscan.registration.placing.found_alone import settled  # noqa: E402
+from thermscan.registration.placing.found_alone import beside, settled  # noqa: E402
 from thermscan.registration.placing.last_fit import Job  # noqa: E402
 from thermscan.registration.placing.search import (  # noqa: E402
     CONSTANT,
@@ -122,8 +122,12 @@ def _searched(image: ThermalImage, board: Board, there_px: np.ndarray | None, *,
     search = start_search(evidence, board, edges, prior)
     centres = np.array([[part.x_mm, part.y_mm] for part in board.parts])
     rows: list[Row] = []
-    for each in candidates(search)[:LIKELIEST]:
-        place = settled(Job(evidence, board, edges, prior), search, each.corners_px, bends=True).place
+    job = Job(evidence, board, edges, prior)
+    places = [settled(job, search, each.corners_px, bends=True).place for each in candidates(search)[:LIKELIEST]]
+    other = beside(search, max(places, key=lambda each: each.log_odds)) if places else None
+    if other is not None:
+        places.append(settled(job, search, other.corners_px, bends=True).place)
+    for place in places:
         off_px = None
         if there_px is not None:
             apart = map_points(search.matrix(place.corners_px), centres) - search.small.from_frame(there_px)

@@ -109,18 +109,21 @@ class Search:
     odds: EdgeOdds
     blurred: EdgeOdds
     bodies: Bodies
+    few_samples: Bodies
     tops: Tops
 
     def of_board(self, board: Board, edges: LayoutEdges) -> Search:
         """The same frame searched for another layout."""
         prior = height_prior(board)
+        bodies = bodies_of(board, prior)
         return replace(
             self,
             board=board,
             edges=edges,
             prior=prior,
             sites=sites_of(edges),
-            bodies=bodies_of(board, prior),
+            bodies=bodies,
+            few_samples=bodies.thinned(FEW_HEIGHTS),
             tops=tops_of(board, max(self.shape)),
         )
 
@@ -164,15 +167,26 @@ class Search:
 
     def rough(self, places_px: FloatArray) -> FloatArray:
         """
-        The places moved closer by a look on blurred edges, and ranked by what speaks for them there; none twice.
+        The places moved closer by a look on blurred edges, likeliest first; none twice.
 
         A look costs so little that all can have it, and a place some pixels off is told from wrong ones only then.
         """
         near = self._nearby(places_px, worth=(1.0, OUTLINE_WORTH), rough=True)
         rng = np.random.default_rng(0)
-        moved, told = climbed(near, places_px, places_px, rng, tried=TRIED_ROUGHLY, steps_px=ROUGH_STEPS_PX)
-        outline, _ = self._by_blurred_edges(moved)
-        return _distinct(moved[by_any(told, outline)])
+        moved, _ = climbed(near, places_px, places_px, rng, tried=TRIED_ROUGHLY, steps_px=ROUGH_STEPS_PX)
+        return _distinct(moved[np.argsort(-self._odds_by_edges(moved), kind="stable")])
+
+    def _odds_by_edges(self, places_px: FloatArray) -> FloatArray:
+        """Log odds of places by the outline's edges and, from a few samples, by those of the bodies; shape (k,)."""
+        matrices = homographies(self.board.corners_mm, places_px)
+        outline, _ = self.edge_support(matrices)
+        edges = [bodies_stand_out(self.odds, self.few_samples, each, self._pose(each)) / self._few for each in matrices]
+        return np.array([_log_odds(one, other, 0.0) for one, other in zip(edges, outline, strict=True)])
+
+    @property
+    def _few(self) -> float:
+        """By which a few bodies' deviations are divided."""
+        return float(np.sqrt(1 + FEW / max(len(self.bodies.centres_mm[0]), 1)))
 
     def _by_blurred_edges(self, places_px: FloatArray) -> tuple[FloatArray, FloatArray]:
         return replace(self, odds=self.blurred).edge_support(homographies(self.board.corners_mm, places_px))
@@ -189,12 +203,11 @@ class Search:
             heights_mm = self._heights_mm(matrix)
         seen = map_points(np.linalg.inv(matrix), pose.px(centres, heights_mm))
         tops = tops_stand_out(self.picture, self.tops, matrix, seen - centres)
-        few = float(np.sqrt(1 + FEW / max(len(centres), 1)))
         return Candidate(
             corners_px,
-            bodies_stand_out(self.odds, self.bodies, matrix, pose) / few,
+            bodies_stand_out(self.odds, self.bodies, matrix, pose) / self._few,
             float(self.edge_support(matrix[None])[0][0]),
-            tops.deviations / few,
+            tops.deviations / self._few,
             tops.share,
         )
 
@@ -297,7 +310,8 @@ def start_search(evidence: Evidence, board: Board, edges: LayoutEdges, prior: He
     odds, bodies = edge_odds(gradient_field(small)), bodies_of(board, prior)
     tops = tops_of(board, max(small.apparent.shape))
     roughly, sites = blurred(odds, 2 * ROUGH_PX - 1), sites_of(edges)
-    return Search(board, edges, prior, small, picture, field, sites, odds, roughly, bodies, tops)
+    few = bodies.thinned(FEW_HEIGHTS)
+    return Search(board, edges, prior, small, picture, field, sites, odds, roughly, bodies, few, tops)
 
 
 def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
