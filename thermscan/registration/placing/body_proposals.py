@@ -1,249 +1,276 @@
-"""Places that the bodies' edges suggest: how the board is turned by their directions, then where by their pattern."""
+"""Places that the bodies' edges suggest: the layout's pattern, from every orientation, coarsely and ever finer."""
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
+from scipy.ndimage import gaussian_filter
+from scipy.spatial.transform import Rotation
 
 from thermscan.frozen import dataclass
 from thermscan.registration.geometry.pose import FOV_ASSUMED_DEG, focal_from_fov
-from thermscan.registration.placing.edge_odds import MOST_ODDS, EdgeOdds, blurred, layer_of
-from thermscan.registration.placing.outline_candidates import FrameEdges
+from thermscan.registration.placing.edge_odds import EdgeOdds, blurred, layer_of
 from thermscan.registration.placing.sites import Sites
 
 FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
 
-# Tilts up to the steepest usual one, their azimuths and turns of the board about its normal, in steps.
-TILTS_DEG, AZIMUTHS, TURNS = tuple(range(0, 61, 10)), 24, 18
-# Of the frame's edge pixels so many are asked; the gradient at one scatters by about so much.
-ASKED, SCATTER_DEG = 400, 6.0
-# So many orientations are looked at, none nearer to a likelier one than this (25, 40 and 60 lead to the right place in
-# 115, 114 and 112 of 120 views looked at; one plain view, 27124, is lost with 25).
-ORIENTATIONS, APART_DEG = 25, 8.0
-# The pattern is compared on a raster of so many pixels across so many widths of the frame.
-RASTER, ACROSS = 64, 1.25
-# What is broader than this on the raster tells of no edge.
-BROAD = 2.5
-# The board's diagonal is sought between these shares of the frame's width, step by step.
-DIAGONALS, STEP = (0.3, 1.55), 1.09
+# The camera's orientations: tilts up to the steepest usual one, their azimuths, and turns, about so far apart at first.
+STEEPEST_DEG, APART_DEG = 60.0, 18.0
+# The board's diagonal is sought between these shares of the frame's width, in such steps at first.
+DIAGONALS, STEP = (0.3, 1.55), 1.2
+# The pattern is compared on rasters of so many pixels across so many widths of the frame, one after the other; from the
+# second on about each place alone, a step of half the last to either side.
+RASTERS, ACROSS = (24, 32, 48), 1.25
+# What is broader than this on a raster tells of no edge.
+BROAD = 2.0
 # Edges within about 18 degrees of the board's axes are compared.
 ALONG_AXIS = 0.95
-# From each orientation so many places are kept; nothing nearer to the camera's plane than this share of the middle.
-PLACES, NEAREST = 3, 0.15
-# Handed on are so many, none whose corners lie nearer to a better one than this.
-MOST, APART_PX = 15, 8.0
+# Nothing nearer to the camera's plane than this share of the middle is looked at.
+NEAREST = 0.15
+# So many places are looked at more finely, none whose corners lie within a pixel of the first raster of those of a
+# better one; nor does one go farther.
+MOST = 20
+NEAR = 1.5
+# So many orientations at once stay in the processor's cache.
+AT_ONCE = 16
 QUARTERS = np.array([[[c, -s], [s, c]] for c, s in ((1, 0), (0, 1), (-1, 0), (0, -1))], dtype=np.float64)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Sought:
+    """
+    The frame's edges and the layout's.
+
+    ``by_way`` are points along either direction of the board, about its middle, of shape (n, 2) each.
+    """
+
+    odds: EdgeOdds
+    box_mm: FloatArray
+    by_way: tuple[FloatArray, FloatArray]
+    shape: tuple[int, int]
+    focal_px: float
+
+    def pitch_px(self, raster: int) -> float:
+        """A pixel of a raster, in the frame's middle."""
+        return ACROSS * self.shape[1] / raster
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Places:
+    """Orientations, of shape (k, 3, 3), turns by quarters, sizes, where the middle is, and how far each stands out."""
+
+    rotations: FloatArray
+    quarters: NDArray[np.intp]
+    per_mm_px: FloatArray
+    middles_px: FloatArray
+    stand_out: FloatArray
+
+    def some(self, which: NDArray[np.intp] | list[int]) -> _Places:
+        return _Places(
+            self.rotations[which],
+            self.quarters[which],
+            self.per_mm_px[which],
+            self.middles_px[which],
+            self.stand_out[which],
+        )
+
+
 def body_proposals(
-    frame: FrameEdges,
-    odds: EdgeOdds,
-    sites: Sites,
-    corners_mm: FloatArray,
-    *,
-    fov_deg: float | None,
+    odds: EdgeOdds, sites: Sites, corners_mm: FloatArray, shape: tuple[int, int], *, fov_deg: float | None
 ) -> FloatArray:
     """
     Corners of the board's box in the frame, best first, with no regard to its outline; shape (k, 4, 2).
 
     Parameters
     ----------
-    frame : FrameEdges
     odds : EdgeOdds
     sites : Sites
         Along the edges of the layout.
     corners_mm : ndarray of shape (4, 2)
+    shape : tuple of int
+        Rows and columns of the frame.
     fov_deg : float or None
         Horizontal field of view where the camera states it.
 
     Notes
     -----
-    Bodies stand along two directions at right angles. For an orientation of the camera each has a vanishing point [1],
-    to which the edges in the frame must point. For the likeliest orientations the frame's edges are seen straight from
-    above, along either direction; the layout's, drawn at many sizes and four turns, are held against them at all
-    places at once by Fourier transform, and a place counts by how far its sum stands out from those of all others (a
-    matched filter [2]).
+    For an orientation of the camera the frame's edges are seen straight from above, along either direction of the
+    board; the layout's, drawn at some sizes, are held against them at all places at once by Fourier transform, and a
+    place counts by how far its sum stands out from those of all others (a matched filter [1]_). On a coarse raster a
+    few pixels or degrees do not matter, so that all orientations can be asked; about the best places it is asked again
+    on finer ones (coarse to fine [2]_).
 
     References
     ----------
-    .. [1] J. Coughlan, A. Yuille, Manhattan world: compass direction from a single image by Bayesian inference,
-       International Conference on Computer Vision 1999, 941-947.
-    .. [2] R. O. Duda, P. E. Hart, Pattern Classification and Scene Analysis, Wiley 1973, section 7.3.
+    .. [1] R. O. Duda, P. E. Hart, Pattern Classification and Scene Analysis, Wiley 1973, section 7.3.
+    .. [2] G. Borgefors, Hierarchical chamfer matching: a parametric edge matching algorithm, IEEE Trans. Pattern
+       Analysis and Machine Intelligence 10 (1988) 849-865.
     """
-    rows, cols = frame.thin.shape
-    focal = focal_from_fov(FOV_ASSUMED_DEG if fov_deg is None else fov_deg, cols)
-    pattern = _pattern(odds, sites, corners_mm, cols)
-    told, places = [], []
-    for rotation in orientations(frame, odds, focal):
-        stands_out, corners = _matched(pattern, rotation, focal, (rows, cols))
-        told.append(stands_out)
-        places.append(corners)
-    if not places:
-        return np.zeros((0, 4, 2))
-    both = np.concatenate(places)[np.argsort(-np.concatenate(told), kind="stable")]
+    focal = focal_from_fov(FOV_ASSUMED_DEG if fov_deg is None else fov_deg, shape[1])
+    middle = corners_mm.mean(axis=0)
+    points = sites.points_mm - middle
+    way = np.abs(sites.along_mm) / np.linalg.norm(sites.along_mm, axis=1, keepdims=True)
+    by_way = points[way[:, 0] > ALONG_AXIS], points[way[:, 1] > ALONG_AXIS]
+    sought = _Sought(odds, corners_mm - middle, by_way, shape, focal)
+    places = _everywhere(sought)
+    for number, raster in enumerate(RASTERS[1:], 1):
+        if not len(places.quarters):
+            break
+        places = _finer(sought, places, raster, np.radians(APART_DEG) / 2**number, STEP ** (1 / 2**number))
+    return _distinct(sought, places, sought.pitch_px(RASTERS[-1]))[1]
+
+
+def orientations() -> FloatArray:
+    """
+    The board's axes in those of the camera: tilts, azimuths of the tilt, and a quarter of turns; shape (k, 3, 3).
+
+    None that a camera could have is farther from one of them than the step, whichever quarter the board is turned by.
+    """
+    tilts = np.linspace(0.0, np.radians(STEEPEST_DEG), round(STEEPEST_DEG / APART_DEG) + 1)
+    turns = np.pi / 2 * np.arange(round(90.0 / APART_DEG)) / round(90.0 / APART_DEG)
+    rotations = []
+    for number, tilt in enumerate(tilts):
+        azimuths = max(round(2 * np.pi * np.sin(tilt) / np.radians(APART_DEG)), 1)
+        for azimuth in 2 * np.pi * (np.arange(azimuths) + number % 2 / 2) / azimuths:
+            axis = np.array([np.cos(azimuth), np.sin(azimuth), 0.0])
+            rotations += [Rotation.from_rotvec(tilt * axis) * Rotation.from_rotvec([0.0, 0.0, turn]) for turn in turns]
+    return np.array([each.as_matrix() for each in rotations])
+
+
+def _everywhere(sought: _Sought) -> _Places:
+    """The best places by all orientations, quarters and sizes on the coarsest raster."""
+    raster, rotations = RASTERS[0], orientations()
+    pitch, cols = sought.pitch_px(raster), sought.shape[1]
+    sizes = np.exp(np.arange(np.log(DIAGONALS[0]), np.log(DIAGONALS[1]), np.log(STEP)))
+    per_mm = np.tile(sizes * cols / float(np.hypot(*np.ptp(sought.box_mm, axis=0))), 4)
+    quarters = np.repeat(np.arange(4), len(sizes))
+    layout, seen_from = _drawn(sought, quarters, per_mm, raster), _blurred(sought, raster)
+    told, at = [], []
+    for first in range(0, len(rotations), AT_ONCE):
+        seen = _from_above(sought, seen_from, rotations[first : first + AT_ONCE], raster)
+        sums = _sums(seen[:, None], layout[None], raster)
+        told.append(_stands_out(sums, sums))
+        at.append(sums.argmax(axis=2))
+    stand_out, place = np.concatenate(told).ravel(), np.concatenate(at).ravel()
+    best = np.argsort(-stand_out, kind="stable")[: 20 * MOST]
+    best = best[stand_out[best] > 0]
+    which, drawn = np.divmod(best, len(quarters))
+    places = _Places(rotations[which], quarters[drawn], per_mm[drawn], _middles(place[best], raster, pitch), stand_out[best])
+    return places.some(_distinct(sought, places, pitch)[0])
+
+
+def _finer(sought: _Sought, places: _Places, raster: int, turn_rad: float, step: float) -> _Places:
+    """Each place turned a little to either side about each axis, larger and smaller, wherever it stands out most."""
+    pitch, seen_from = sought.pitch_px(raster), _blurred(sought, raster)
+    turns = Rotation.from_rotvec(turn_rad * np.concatenate([np.zeros((1, 3)), np.eye(3), -np.eye(3)])).as_matrix()
+    sizes = places.per_mm_px[:, None] * step ** np.array([-1.0, 0.0, 1.0])
+    layout = _drawn(sought, np.repeat(places.quarters, 3), sizes.ravel(), raster).reshape(-1, 1, 3, 2, raster, raster // 2 + 1)
+    rotations = places.rotations[:, None] @ turns
+    seen = _from_above(sought, seen_from, rotations.reshape(-1, 3, 3), raster).reshape(-1, 7, 1, 2, raster, raster // 2 + 1)
+    sums = _sums(seen, layout, raster)
+    line = (np.arange(raster) - raster / 2) * pitch
+    near = np.abs(line - places.middles_px[:, :, None]) <= NEAR * sought.pitch_px(RASTERS[0])
+    there = (near[:, 1, :, None] & near[:, 0, None, :]).reshape(-1, 1, 1, raster * raster)
+    sums_there = np.where(there, sums, -np.inf)
+    stands_out = _stands_out(sums_there, sums).reshape(len(sizes), -1)
+    best, each = stands_out.argmax(axis=1), np.arange(len(sizes))
+    at = sums_there.reshape(*stands_out.shape, -1)[each, best].argmax(axis=1)
+    turn, size = np.divmod(best, 3)
+    found = _Places(
+        rotations[each, turn], places.quarters, sizes[each, size], _middles(at, raster, pitch), stands_out[each, best]
+    )
+    return found.some(np.argsort(-found.stand_out, kind="stable"))
+
+
+def _middles(at: NDArray[np.intp], raster: int, pitch_px: float) -> FloatArray:
+    result: FloatArray = (np.stack([at % raster, at // raster], axis=-1) - raster / 2) * pitch_px
+    return result
+
+
+def _blurred(sought: _Sought, raster: int) -> EdgeOdds:
+    return blurred(sought.odds, round(sought.pitch_px(raster)) // 2 * 2 + 1)
+
+
+def _drawn(sought: _Sought, quarters: NDArray[np.intp], per_mm_px: FloatArray, raster: int) -> NDArray[np.complex64]:
+    """The layout's edges along either direction, turned by quarters, Fourier transformed; shape (k, 2, n, n / 2 + 1)."""
+    scale = (per_mm_px / sought.pitch_px(raster))[:, None, None]
+    drawn = np.zeros((len(quarters), 2, raster, raster), np.float32)
+    number = sum(len(each) for each in sought.by_way)
+    for quarter, turn in enumerate(QUARTERS):
+        which = np.flatnonzero(quarters == quarter)
+        for along in (0, 1):
+            at = np.rint(sought.by_way[(along + quarter) % 2] @ turn.T * scale[which]).astype(np.intp)
+            one, site = np.nonzero((np.abs(at) < raster // 2).all(axis=2))
+            col, row = at[one, site].T % raster
+            np.add.at(drawn[:, along], (which[one], row, col), 1 / number)
+    result: NDArray[np.complex64] = fft.rfft2(drawn).conj()
+    return result
+
+
+def _sums(seen: NDArray[np.complex64], layout: NDArray[np.complex64], raster: int) -> Float32Array:
+    """What is seen where the layout's edges are, at all places at once; the last axis is the places'."""
+    both = seen[..., 0, :, :] * layout[..., 0, :, :] + seen[..., 1, :, :] * layout[..., 1, :, :]
+    sums = fft.irfft2(both, s=(raster, raster))
+    result: Float32Array = sums.reshape(*sums.shape[:-2], -1)
+    return result
+
+
+def _stands_out(those: Float32Array, sums: Float32Array) -> Float32Array:
+    """By how many deviations of all sums the largest of those stands out."""
+    result: Float32Array = (those.max(axis=-1) - sums.mean(axis=-1)) / np.maximum(sums.std(axis=-1), 1e-12)
+    return result
+
+
+def _distinct(sought: _Sought, places: _Places, apart_px: float) -> tuple[list[int], FloatArray]:
+    """Those that lie in front of the camera and repeat no better one, and the box's corners in the frame."""
     kept: list[int] = []
-    for k, place in enumerate(both):
-        if not kept or np.abs(both[kept] - place).max(axis=(1, 2)).min() > APART_PX:
+    corners: list[FloatArray] = []
+    for k in range(len(places.quarters)):
+        plane = sought.box_mm @ QUARTERS[places.quarters[k]].T * places.per_mm_px[k] + places.middles_px[k]
+        px, depth = _seen(plane[None], places.rotations[k, None], sought)
+        if (depth > NEAREST).all() and all(np.abs(px[0] - other).max() > apart_px for other in corners):
             kept.append(k)
+            corners.append(px[0])
         if len(kept) == MOST:
             break
-    return both[kept]
+    return kept, np.array(corners).reshape(-1, 4, 2)
 
 
-def _rotations() -> FloatArray:
-    """The board's axes in those of the camera, for tilts, azimuths of the tilt, and a quarter of turns; (k, 3, 3)."""
-    tilt, azimuth, turn = (
-        each.ravel()
-        for each in np.meshgrid(
-            np.radians(TILTS_DEG),
-            2 * np.pi * np.arange(AZIMUTHS) / AZIMUTHS,
-            np.pi / 2 * np.arange(TURNS) / TURNS,
-            indexing="ij",
-        )
-    )
-    zero = np.zeros_like(turn)
-    axis = np.stack([np.cos(azimuth), np.sin(azimuth), zero], axis=1)
-    across = np.stack([np.cos(turn), np.sin(turn), zero], axis=1)
-    cosine, sine = np.cos(tilt)[:, None], np.sin(tilt)[:, None]
-
-    def tilted(way: FloatArray) -> FloatArray:
-        along = axis * (axis * way).sum(axis=1, keepdims=True)
-        result: FloatArray = way * cosine + np.cross(axis, way) * sine + along * (1 - cosine)
-        return result
-
-    one = tilted(across)
-    two = tilted(np.stack([-across[:, 1], across[:, 0], zero], axis=1))
-    return np.stack([one, two, np.cross(one, two)], axis=2)
-
-
-def orientations(frame: FrameEdges, odds: EdgeOdds, focal_px: float) -> FloatArray:
-    """Orientations to whose two vanishing points most edges of the frame point, likeliest first; shape (k, 3, 3)."""
-    y, x = np.nonzero(frame.thin)
-    if len(x) < ASKED / 10:
-        return np.zeros((0, 3, 3))
-    size = np.hypot(frame.gx[y, x], frame.gy[y, x])
-    # The more an edge stands out from around it, the more often it is asked: a bench warm in places is full of edges.
-    chance = 1e-3 + np.clip(
-        odds.at(
-            x.astype(np.float64), y.astype(np.float64), layer_of(np.stack([frame.gx[y, x], frame.gy[y, x]], axis=1))
-        ),
-        0.0,
-        MOST_ODDS,
-    )
-    rng = np.random.default_rng(len(x))
-    asked = rng.choice(len(x), min(ASKED, len(x)), replace=False, p=chance / chance.sum())
-    y, x, size = y[asked], x[asked], size[asked]
-    rows, cols = frame.thin.shape
-    at = np.stack([x - (cols - 1) / 2, y - (rows - 1) / 2]).astype(np.float32) / np.float32(focal_px)
-    across = (np.stack([frame.gx[y, x], frame.gy[y, x]]) / size).astype(np.float32)
-    rotations = _rotations()
-    points_to = np.zeros((len(rotations), len(x)), np.float32)
-    for k in (0, 1):
-        axis = rotations[:, :, k].astype(np.float32)[:, :, None]
-        way_x, way_y = axis[:, 0] - axis[:, 2] * at[0], axis[:, 1] - axis[:, 2] * at[1]
-        off = (across[0] * way_x + across[1] * way_y) ** 2 / np.maximum(way_x**2 + way_y**2, np.float32(1e-9))
-        np.maximum(points_to, np.exp(off * np.float32(-0.5 / np.radians(SCATTER_DEG) ** 2)), out=points_to)
-    order = np.argsort(-points_to.sum(axis=1), kind="stable")[: 20 * ORIENTATIONS]
-    return _apart(rotations[order])
-
-
-def _apart(rotations: FloatArray) -> FloatArray:
-    """Without those that are nearly a better one, whichever quarter they are turned by."""
-    free = np.ones(len(rotations), bool)
-    kept: list[int] = []
-    turned = [np.pad(each, (0, 1)) + np.diag([0.0, 0.0, 1.0]) for each in QUARTERS]
-    for k in range(len(rotations)):
-        if not free[k]:
-            continue
-        kept.append(k)
-        if len(kept) == ORIENTATIONS:
-            break
-        traces = [np.tensordot(rotations, rotations[k] @ turn, axes=2) for turn in turned]
-        free &= np.max(traces, axis=0) < 1 + 2 * np.cos(np.radians(APART_DEG))
-    return rotations[kept]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Pattern:
+def _from_above(sought: _Sought, odds: EdgeOdds, rotations: FloatArray, raster: int) -> NDArray[np.complex64]:
     """
-    The frame's edges, blurred to the raster, and the layout's in four turns at all sizes, Fourier transformed.
+    The frame's edges along the board's two directions, as seen from above, without what is broad.
 
-    ``pitch_px`` is a pixel of the raster in the frame's middle; ``per_mm_px`` each size, and ``layout`` of shape
-    (4 x sizes, 2, rows, cols / 2 + 1) has edges along either direction.
+    Fourier transformed; shape (k, 2, n, n / 2 + 1).
     """
-
-    odds: EdgeOdds
-    box_mm: FloatArray
-    pitch_px: float
-    per_mm_px: FloatArray
-    layout: NDArray[np.complex64]
-
-
-def _pattern(odds: EdgeOdds, sites: Sites, corners_mm: FloatArray, cols: int) -> _Pattern:
-    pitch = ACROSS * cols / RASTER
-    middle = corners_mm.mean(axis=0)
-    box, points = corners_mm - middle, sites.points_mm - middle
-    sizes = np.exp(np.arange(np.log(DIAGONALS[0]), np.log(DIAGONALS[1]), np.log(STEP)))
-    per_mm = sizes * cols / float(np.hypot(*np.ptp(corners_mm, axis=0)))
-    way = np.abs(sites.along_mm) / np.linalg.norm(sites.along_mm, axis=1, keepdims=True)
-    drawn = np.zeros((4, len(per_mm), 2, RASTER, RASTER), np.float32)
-    for quarter, turn in enumerate(QUARTERS):
-        for along in (0, 1):
-            which = way[:, (along + quarter) % 2] > ALONG_AXIS
-            at = np.rint(points[which] @ turn.T * (per_mm / pitch)[:, None, None]).astype(int)
-            size, site = np.nonzero((np.abs(at) < RASTER // 2).all(axis=2))
-            col, row = at[size, site].T % RASTER
-            np.add.at(drawn[quarter, :, along], (size, row, col), 1 / len(way))
-    layout = fft.rfft2(drawn.reshape(-1, 2, RASTER, RASTER))
-    return _Pattern(blurred(odds, round(pitch) // 2 * 2 + 1), box, pitch, per_mm, layout.conj())
-
-
-def _matched(
-    pattern: _Pattern, rotation: FloatArray, focal_px: float, shape: tuple[int, int]
-) -> tuple[FloatArray, FloatArray]:
-    """The best places of one orientation: by how many deviations each stands out, (k,), and its corners, (k, 4, 2)."""
-    seen = fft.rfft2(_from_above(pattern, rotation, focal_px, shape))
-    sums = fft.irfft2((seen * pattern.layout).sum(axis=1), s=(RASTER, RASTER)).reshape(len(pattern.layout), -1)
-    best = sums.argmax(axis=1)
-    stands_out = (sums[np.arange(len(sums)), best] - sums.mean(axis=1)) / np.maximum(sums.std(axis=1), 1e-12)
-    first = np.argsort(-stands_out, kind="stable")[:PLACES]
-    quarter, size = np.divmod(first, len(pattern.per_mm_px))
-    middle = (np.stack([best[first] % RASTER, best[first] // RASTER], axis=1) - RASTER / 2) * pattern.pitch_px
-    turned = pattern.box_mm @ QUARTERS[quarter].swapaxes(1, 2)
-    plane = turned * pattern.per_mm_px[size][:, None, None] + middle[:, None]
-    corners, depth = _seen(plane, rotation, focal_px, shape)
-    fine = (depth > NEAREST).all(axis=1)
-    return stands_out[first][fine].astype(np.float64), corners[fine]
-
-
-def _from_above(
-    pattern: _Pattern, rotation: FloatArray, focal_px: float, shape: tuple[int, int]
-) -> NDArray[np.float32]:
-    """The frame's edges along the board's two directions, as seen from above, without what is broad; (2, n, n)."""
-    line = (np.arange(RASTER) - RASTER / 2) * pattern.pitch_px
-    px, depth = _seen(np.stack(np.meshgrid(line, line), axis=-1), rotation, focal_px, shape)
-    rows, cols = shape
+    line = (np.arange(raster) - raster / 2) * sought.pitch_px(raster)
+    px, depth = _seen(np.stack(np.meshgrid(line, line), axis=-1).reshape(1, -1, 2), rotations, sought)
+    rows, cols = sought.shape
     inside = (depth > NEAREST) & (px >= 0).all(axis=2) & (px[..., 0] < cols) & (px[..., 1] < rows)
-    there = inside.astype(np.float32)
-    weight = np.maximum(cv2.GaussianBlur(there, (0, 0), BROAD), 0.1)
-    ray = (px - [(cols - 1) / 2, (rows - 1) / 2]) / focal_px
-    result = []
+    there = inside.astype(np.float32).reshape(-1, 1, raster, raster)
+    ray = (px - [(cols - 1) / 2, (rows - 1) / 2]) / sought.focal_px
+    told = []
     for k in (0, 1):
-        way = rotation[:2, k] - rotation[2, k] * ray
+        way = rotations[:, None, :2, k] - rotations[:, None, 2:, k] * ray
         layer = layer_of(np.stack([-way[..., 1], way[..., 0]], axis=-1))
-        told = pattern.odds.at(px[..., 0], px[..., 1], layer) * there
-        result.append((told - cv2.GaussianBlur(told, (0, 0), BROAD) / weight) * there)
-    return np.array(result, dtype=np.float32)
+        told.append(odds.at(px[..., 0], px[..., 1], layer).reshape(-1, raster, raster))
+    both = np.stack(told, axis=1) * there
+    detail = (both - _broad(both) / np.maximum(_broad(there), 0.1)) * there
+    result: NDArray[np.complex64] = fft.rfft2(detail)
+    return result
 
 
-def _seen(
-    plane_px: FloatArray, rotation: FloatArray, focal_px: float, shape: tuple[int, int]
-) -> tuple[FloatArray, FloatArray]:
+def _broad(rasters: Float32Array) -> Float32Array:
+    """What is broad on rasters, with nothing beyond them."""
+    result: Float32Array = gaussian_filter(rasters, BROAD, mode="constant", axes=(2, 3))
+    return result
+
+
+def _seen(plane_px: FloatArray, rotations: FloatArray, sought: _Sought) -> tuple[FloatArray, FloatArray]:
     """Points of the board's plane, in pixels of its scale in the frame's middle, in the frame; and their depths."""
-    rows, cols = shape
-    space = plane_px @ rotation[:, :2].T / focal_px + [0.0, 0.0, 1.0]
+    rows, cols = sought.shape
+    space = plane_px @ rotations[:, :, :2].swapaxes(1, 2) / sought.focal_px + [0.0, 0.0, 1.0]
     with np.errstate(divide="ignore", invalid="ignore"):
-        px = focal_px * space[..., :2] / space[..., 2:] + [(cols - 1) / 2, (rows - 1) / 2]
+        px = sought.focal_px * space[..., :2] / space[..., 2:] + [(cols - 1) / 2, (rows - 1) / 2]
     return px, space[..., 2]

@@ -335,7 +335,7 @@ def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
     # Few frames need them, and scipy.fft is slow to load.
     from thermscan.registration.placing.body_proposals import body_proposals  # noqa: PLC0415
 
-    bodies = body_proposals(frame, search.odds, search.sites, box, fov_deg=fov_deg)
+    bodies = body_proposals(search.odds, search.sites, box, search.shape, fov_deg=fov_deg)
     proposed = np.concatenate([outlines, bodies])
     return _tried(search, search.rough(proposed), TRIED, found) if len(proposed) else found
 
