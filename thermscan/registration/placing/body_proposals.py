@@ -22,7 +22,9 @@ STEEPEST_DEG, APART_DEG = 60.0, 18.0
 DIAGONALS, STEP = (0.3, 1.55), 1.2
 # The pattern is compared on rasters of so many pixels across so many widths of the frame, one after the other; from the
 # second on about each place alone, a step of half the last to either side.
-RASTERS, ACROSS = (24, 32, 48), 1.25
+RASTERS, ACROSS = (32, 48, 72), 1.25
+# Finer than this a look around each place does as well.
+FINE_PX = 6.0
 # What is broader than this on a raster tells of no edge.
 BROAD = 2.0
 # Edges within about 18 degrees of the board's axes are compared.
@@ -114,12 +116,13 @@ def body_proposals(
     way = np.abs(sites.along_mm) / np.linalg.norm(sites.along_mm, axis=1, keepdims=True)
     by_way = points[way[:, 0] > ALONG_AXIS], points[way[:, 1] > ALONG_AXIS]
     sought = _Sought(odds, corners_mm - middle, by_way, shape, focal)
-    places = _everywhere(sought)
+    places, pitch_px = _everywhere(sought), sought.pitch_px(RASTERS[0])
     for number, raster in enumerate(RASTERS[1:], 1):
-        if not len(places.quarters):
+        if not len(places.quarters) or pitch_px < FINE_PX:
             break
+        pitch_px = sought.pitch_px(raster)
         places = _finer(sought, places, raster, np.radians(APART_DEG) / 2**number, STEP ** (1 / 2**number))
-    return _distinct(sought, places, sought.pitch_px(RASTERS[-1]))[1]
+    return _distinct(sought, places, pitch_px)[1]
 
 
 def orientations() -> FloatArray:
@@ -245,11 +248,13 @@ def _from_above(sought: _Sought, odds: EdgeOdds, rotations: FloatArray, raster: 
     Fourier transformed; shape (k, 2, n, n / 2 + 1).
     """
     line = (np.arange(raster) - raster / 2) * sought.pitch_px(raster)
-    px, depth = _seen(np.stack(np.meshgrid(line, line), axis=-1).reshape(1, -1, 2), rotations, sought)
+    plane = np.stack(np.meshgrid(line, line), axis=-1).reshape(1, -1, 2).astype(np.float32)
+    rotations = rotations.astype(np.float32)
+    px, depth = _seen(plane, rotations, sought)
     rows, cols = sought.shape
     inside = (depth > NEAREST) & (px >= 0).all(axis=2) & (px[..., 0] < cols) & (px[..., 1] < rows)
     there = inside.astype(np.float32).reshape(-1, 1, raster, raster)
-    ray = (px - [(cols - 1) / 2, (rows - 1) / 2]) / sought.focal_px
+    ray = (px - np.array([(cols - 1) / 2, (rows - 1) / 2], np.float32)) / np.float32(sought.focal_px)
     told = []
     for k in (0, 1):
         way = rotations[:, None, :2, k] - rotations[:, None, 2:, k] * ray
@@ -267,10 +272,14 @@ def _broad(rasters: Float32Array) -> Float32Array:
     return result
 
 
-def _seen(plane_px: FloatArray, rotations: FloatArray, sought: _Sought) -> tuple[FloatArray, FloatArray]:
+def _seen(
+    plane_px: NDArray[np.floating], rotations: NDArray[np.floating], sought: _Sought
+) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
     """Points of the board's plane, in pixels of its scale in the frame's middle, in the frame; and their depths."""
     rows, cols = sought.shape
-    space = plane_px @ rotations[:, :, :2].swapaxes(1, 2) / sought.focal_px + [0.0, 0.0, 1.0]
+    kind, focal = plane_px.dtype.type, sought.focal_px
+    space = plane_px @ rotations[:, :, :2].swapaxes(1, 2)
+    depth = space[..., 2] / kind(focal) + kind(1.0)
     with np.errstate(divide="ignore", invalid="ignore"):
-        px = sought.focal_px * space[..., :2] / space[..., 2:] + [(cols - 1) / 2, (rows - 1) / 2]
-    return px, space[..., 2]
+        px = space[..., :2] / depth[..., None] + np.array([(cols - 1) / 2, (rows - 1) / 2], kind)
+    return px, depth
