@@ -7,10 +7,10 @@ The weights of a place's log odds: a conditional logistic regression of right pl
 Every view is another board of one of three makers that share nothing (scenes.py: heights unknown, lenses that bend,
 covers; registration_views.py: flat and warm boards; and boards of 2 to 16 parts, painted flat and clean, here); each is
 searched for its own layout and for another board's. Told are edges, outline and detail of the likeliest three places
-and of the likeliest beside them, after their last fits; right is what lies within 1.5 pixels of the search. One place of a frame is right, or none of
-those that were looked at: the likeliest right one is held against all others and against none [1]_. None is right of
-another board's layout, and of its own where the right place was not looked at: such frames are made of all others by
-leaving the right one out, and weigh as much as they are common.
+and of the likeliest beside them, after their last fits; right is what lies within 1.5 pixels of the search. One place
+of a frame is right, or none of those that were looked at: the likeliest right one is held against all others and
+against none [1]_. None is right of another board's layout, and of its own where the right place was not looked at: such
+frames are made of all others by leaving the right one out, and weigh as much as they are common.
 
 References
 ----------

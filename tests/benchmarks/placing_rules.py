@@ -135,12 +135,10 @@ CONSTANTS: tuple[tuple[object, str], ...] = (
     (proposals, "MOST"),
     (proposals, "APART_PX"),
     (proposals, "SQUARE"),
-    (body_proposals, "ASKED"),
-    (body_proposals, "SCATTER_DEG"),
-    (body_proposals, "ORIENTATIONS"),
+    (body_proposals, "NEAR"),
+    (body_proposals, "STEP"),
     (body_proposals, "APART_DEG"),
     (body_proposals, "BROAD"),
-    (body_proposals, "PLACES"),
     (body_proposals, "MOST"),
 )
 

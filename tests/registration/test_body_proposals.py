@@ -1,4 +1,4 @@
-"""The bodies propose where the board lies by themselves: their directions, then their pattern."""
+"""The bodies propose where the board lies by themselves: their pattern, from every orientation."""
 
 from __future__ import annotations
 
@@ -7,19 +7,20 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
 from tests.registration.simple_views import View
 from thermscan.coordinates import map_points
 from thermscan.radiometry.thermal_image import ThermalImage
 from thermscan.registration.evidence import prepare
 from thermscan.registration.geometry.heights import height_prior
-from thermscan.registration.geometry.pose import focal_from_fov, pose_from_homography
-from thermscan.registration.placing.body_proposals import body_proposals, orientations
-from thermscan.registration.placing.edge_odds import EdgeOdds
+from thermscan.registration.geometry.pose import focal_from_fov
+from thermscan.registration.placing.body_proposals import AZIMUTHS_DEG, STEEPEST_DEG, body_proposals, orientations
+from thermscan.registration.placing.edge_odds import BORDER, DIRECTIONS, EdgeOdds, layer_of
 from thermscan.registration.placing.edges import layout_edges
-from thermscan.registration.placing.outline_candidates import FrameEdges, frame_edges
 from thermscan.registration.placing.register import register_board
 from thermscan.registration.placing.search import Search, start_search
+from thermscan.registration.placing.sites import Sites
 
 # From so far off a place is still moved to the right one.
 REACHED_PX = 15.0
@@ -45,8 +46,7 @@ def search(view: View) -> Search:
 
 
 def proposed(search: Search, view: View) -> np.ndarray:
-    frame = frame_edges(search.small)
-    return body_proposals(frame, search.odds, search.sites, view.board.corners_mm, fov_deg=view.fov_deg)
+    return body_proposals(search.odds, search.sites, view.board.corners_mm, search.shape, fov_deg=view.fov_deg)
 
 
 def off_px(search: Search, view: View, places: np.ndarray) -> np.ndarray:
@@ -72,23 +72,33 @@ def test_a_board_turned_in_the_frame_is_proposed_turned(search: Search, view: Vi
         box = np.array([[0.0, 0.0], [board.height_mm, 0.0], [board.height_mm, board.width_mm], [0.0, board.width_mm]])
         board = replace(board, outline_mm=box, parts=parts)
     turned = search.of_board(board, layout_edges(board))
-    places = body_proposals(
-        frame_edges(search.small), search.odds, turned.sites, board.corners_mm, fov_deg=view.fov_deg
-    )
+    places = body_proposals(search.odds, turned.sites, board.corners_mm, search.shape, fov_deg=view.fov_deg)
     assert off_px(search, view, np.roll(places, -quarter, axis=1))[:3].min() < REACHED_PX
 
 
-def test_how_the_camera_is_turned_is_among_what_the_edges_point_to(search: Search, view: View) -> None:
-    rows, cols = search.shape
-    pose = pose_from_homography(
-        view.px_from_mm, shape=(rows, cols), corners_mm=view.board.corners_mm, fov_deg=view.fov_deg
+def test_no_orientation_of_a_camera_is_far_from_those_that_are_asked() -> None:
+    """
+    Of 500 at random, tilted by up to 60 degrees, none is farther than the largest step from one of them.
+
+    The distance of rotations is the angle of the one that leads from one to the other: D. Huynh, Metrics for 3D
+    rotations, Journal of Mathematical Imaging and Vision 35 (2009) 155-164, section 3.6.
+    """
+    asked = orientations()
+    assert np.abs(asked.swapaxes(1, 2) @ asked - np.eye(3)).max() < 1e-9
+    assert np.linalg.det(asked) == pytest.approx(1.0)
+    rng = np.random.default_rng(2)
+    tilt = np.arccos(rng.uniform(np.cos(np.radians(STEEPEST_DEG)), 1.0, 500))
+    azimuth, turn = rng.uniform(0.0, 2 * np.pi, (2, 500))
+    axis = np.column_stack([np.cos(azimuth), np.sin(azimuth), np.zeros(500)])
+    turned = Rotation.from_rotvec(tilt[:, None] * axis) * Rotation.from_rotvec(np.outer(turn, [0.0, 0.0, 1.0]))
+    quarters = Rotation.from_rotvec(np.outer(np.pi / 2 * np.arange(4), [0.0, 0.0, 1.0])).as_matrix()
+    nearest = np.array(
+        [
+            max(np.einsum("kij,ij->k", asked, each @ quarter).max() for quarter in quarters)
+            for each in turned.as_matrix()
+        ]
     )
-    told = orientations(frame_edges(search.small), search.odds, focal_from_fov(view.fov_deg, cols))
-    assert np.abs(told.swapaxes(1, 2) @ told - np.eye(3)).max() < 1e-9
-    assert np.linalg.det(told) == pytest.approx(1.0)
-    # The normal, whichever quarter the board is turned by.
-    off = np.degrees(np.arccos(np.clip(told[:, :, 2] @ pose.rotation[:, 2], -1.0, 1.0)))
-    assert off[:20].min() < 10.0
+    assert np.degrees(np.arccos((nearest.min() - 1) / 2)) < AZIMUTHS_DEG
 
 
 def test_a_frame_without_edges_proposes_nothing(view: View) -> None:
@@ -98,30 +108,50 @@ def test_a_frame_without_edges_proposes_nothing(view: View) -> None:
     assert proposed(empty, view).shape == (0, 4, 2)
 
 
-@pytest.mark.parametrize(("tilt_deg", "azimuth_deg"), [(40.0, 30.0), (50.0, 135.0), (40.0, 255.0)])
-def test_lines_that_converge_tell_how_the_camera_is_turned(tilt_deg: float, azimuth_deg: float) -> None:
-    """Two families of parallels by a pinhole camera: Hartley, Zisserman, Multiple View Geometry, section 8.6."""
-    rows, cols = 240, 320
-    focal = focal_from_fov(60.0, cols)
+def test_a_pattern_seen_by_a_pinhole_camera_is_found_where_it_is() -> None:
+    """
+    Of twelve patterns of 35 rectangles without an outline at least four (five), turned as no orientation that is asked.
+
+    By chance three proposals are so near less than once in two hundred, and of twelve four less than once in a million.
+    """
+    ways = [
+        (tilt, azimuth, diagonal) for tilt in (5.0, 28.0, 52.0) for azimuth in (75.0, 200.0) for diagonal in (0.5, 0.8)
+    ]
+    assert sum(off_px_of_pattern(*way) < 6.0 for way in ways) >= 4
+
+
+def off_px_of_pattern(tilt_deg: float, azimuth_deg: float, diagonal: float) -> float:
+    """Of the first three proposals, by a camera after Hartley, Zisserman, Multiple View Geometry, equation 8.2."""
+    rows, cols = 120, 160
+    focal = focal_from_fov(50.0, cols)
+    box = np.array([[0.0, 0.0], [100.0, 0.0], [100.0, 70.0], [0.0, 70.0]])
+    rng = np.random.default_rng([int(tilt_deg), int(azimuth_deg)])
+    lows = np.stack(np.meshgrid(np.arange(5.0, 90.0, 14.0), np.arange(4.0, 60.0, 13.0)), axis=-1).reshape(-1, 2)
+    lows += rng.uniform(0.0, 3.0, lows.shape)
+    sizes = rng.uniform(3.0, 10.0, (len(lows), 1, 2))
+    corners = lows[:, None] + sizes * np.array([[0, 0], [1, 0], [1, 1], [0, 1]])
+    sides = np.roll(corners, -1, axis=1) - corners
+    share = (np.arange(8) + 0.5)[:, None, None, None] / 8
+    points = (corners + share * sides).reshape(-1, 2)
+    along = np.broadcast_to(sides, (8, *sides.shape)).reshape(-1, 2)
+    along = along / np.linalg.norm(along, axis=1, keepdims=True)
     tilt, azimuth = np.radians([tilt_deg, azimuth_deg])
     axis = np.array([np.cos(azimuth), np.sin(azimuth), 0.0])
-    rotation = cv2.Rodrigues(tilt * axis)[0] @ cv2.Rodrigues(np.array([0.0, 0.0, 0.5]))[0]
-    rng = np.random.default_rng(4)
-    plane = rng.uniform(-60.0, 60.0, (3000, 2))
-    along = np.eye(2)[rng.integers(0, 2, 3000)]
+    rotation = cv2.Rodrigues(tilt * axis)[0] @ cv2.Rodrigues(np.array([0.0, 0.0, 0.3]))[0]
+    distance = focal * float(np.hypot(100.0, 70.0)) / (diagonal * cols)
 
-    def seen(points: np.ndarray) -> np.ndarray:
-        space = points @ rotation[:, :2].T + [0.0, 0.0, 130.0]
+    def seen(places: np.ndarray) -> np.ndarray:
+        space = (places - box.mean(axis=0)) @ rotation[:, :2].T + [0.0, 0.0, distance]
         return focal * space[:, :2] / space[:, 2:] + [(cols - 1) / 2, (rows - 1) / 2]
 
-    at, way = seen(plane), seen(plane + 1e-3 * along) - seen(plane)
+    at, way = seen(points), seen(points + 1e-3 * along) - seen(points)
     inside = (at >= 0).all(axis=1) & (at < [cols - 1, rows - 1]).all(axis=1)
-    col, row = np.rint(at[inside]).astype(int).T
-    across = np.column_stack([-way[inside, 1], way[inside, 0]])
-    across /= np.linalg.norm(across, axis=1, keepdims=True)
-    gx, gy, thin = np.zeros((rows, cols)), np.zeros((rows, cols)), np.zeros((rows, cols), bool)
-    gx[row, col], gy[row, col], thin[row, col] = across[:, 0], across[:, 1], True
-    frame = FrameEdges(np.zeros((rows, cols), np.float32), 0.1, gx, gy, thin)
-    told = orientations(frame, EdgeOdds(np.ones((12, rows + 2, cols + 2), np.float32)), focal)
-    off = np.degrees(np.arccos(np.clip(told[0, :, 2] @ rotation[:, 2], -1.0, 1.0)))
-    assert off < 6.0
+    maps = np.zeros((DIRECTIONS, rows + 2 * BORDER, cols + 2 * BORDER), np.float32)
+    col, row = np.rint(at[inside]).astype(int).T + BORDER
+    layer = layer_of(np.column_stack([-way[inside, 1], way[inside, 0]]))
+    for beside in (-1, 0, 1):  # the gradient across an edge is seen from 15 degrees off as well
+        maps[(layer + beside) % DIRECTIONS, row, col] = 3.0
+    number = np.zeros(len(points), np.intp)
+    sites = Sites(points, along, number, number.astype(bool))
+    places = body_proposals(EdgeOdds(maps), sites, box, (rows, cols), fov_deg=50.0)
+    return float(np.sqrt(((places - seen(box)) ** 2).sum(axis=2).mean(axis=1))[:3].min())

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.stats import spearmanr
 
 from tests.benchmarks.scenes import scene
 from thermscan.registration.evidence import prepare
 from thermscan.registration.geometry.heights import height_prior
 from thermscan.registration.geometry.homography import homographies
+from thermscan.registration.placing.bodies import bodies_stand_out
 from thermscan.registration.placing.closer import HELD_PX, REACH, STEPS_PX, TRIED, Nearby, climbed, nearby, stepped
 from thermscan.registration.placing.edge_support import edge_support
 from thermscan.registration.placing.edges import layout_edges
-from thermscan.registration.placing.search import Search, start_search
+from thermscan.registration.placing.search import FEW_HEIGHTS, Search, start_search
 
 
 @pytest.fixture(scope="module")
@@ -101,3 +103,25 @@ def test_many_places_climb_as_each_alone(case: tuple[Search, np.ndarray]) -> Non
     ranked = search.rough(np.array([*wrong, off]))
     assert np.abs(ranked[0] - corners).max() < 4.0
     assert np.abs(off - corners).max() > 6.0
+
+
+def test_bodies_asked_at_few_samples_stand_out_as_those_asked_at_all(case: tuple[Search, np.ndarray]) -> None:
+    """At the right place and eleven wrong ones: the right one first either way, and the order much the same."""
+    search, corners = case
+    rng = np.random.default_rng(4)
+    places = [corners, *(corners + each for each in rng.normal(0.0, 6.0, (11, 4, 2)))]
+    few = search.bodies.thinned(FEW_HEIGHTS)
+    assert few.heights_mm.shape[1] == len(FEW_HEIGHTS)
+    assert few.along.shape[1] == 1
+    assert few.centres_mm[0] == pytest.approx(search.bodies.centres_mm[0])
+    told = np.array(
+        [
+            [
+                bodies_stand_out(search.odds, bodies, search.matrix(each), search._pose(search.matrix(each)))
+                for each in places
+            ]
+            for bodies in (few, search.bodies)
+        ]
+    )
+    assert told.argmax(axis=1).tolist() == [0, 0]
+    assert spearmanr(*told).statistic > 0.6

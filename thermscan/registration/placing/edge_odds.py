@@ -37,7 +37,9 @@ class EdgeOdds:
 
     maps: NDArray[np.float32]
 
-    def at(self, x_px: FloatArray, y_px: FloatArray, layer: NDArray[np.intp]) -> NDArray[np.float32]:
+    def at(
+        self, x_px: NDArray[np.floating], y_px: NDArray[np.floating], layer: NDArray[np.intp]
+    ) -> NDArray[np.float32]:
         """Log odds at the pixels that hold the points, for edges of a direction; 0 outside the frame."""
         result: NDArray[np.float32] = self.maps.ravel().take(self._held(x_px, y_px, layer, beside=1))
         return result
@@ -56,7 +58,9 @@ class EdgeOdds:
         result: NDArray[np.float32] = self.maps.ravel().take(held[..., None] + away)
         return result
 
-    def _held(self, x_px: FloatArray, y_px: FloatArray, layer: NDArray[np.intp], *, beside: int) -> NDArray[np.intp]:
+    def _held(
+        self, x_px: NDArray[np.floating], y_px: NDArray[np.floating], layer: NDArray[np.intp], *, beside: int
+    ) -> NDArray[np.intp]:
         """The running number of the pixel that holds each point, or of one so far beside the frame."""
         _, rows, cols = self.maps.shape
         # One running number a look-up, which costs half of three indices; exact in float32 up to 2^24.
@@ -66,7 +70,7 @@ class EdgeOdds:
         return held.astype(np.intp)
 
 
-def _inside(at_px: FloatArray, size: int, beside: int) -> NDArray[np.float32]:
+def _inside(at_px: NDArray[np.floating], size: int, beside: int) -> NDArray[np.float32]:
     """The pixel along one axis, in the border where it lies outside the frame."""
     low, high = np.float32(BORDER - beside), np.float32(size - 1 - BORDER + beside)
     inside = np.rint(at_px, dtype=np.float32)
@@ -111,7 +115,7 @@ def blurred(odds: EdgeOdds, wide_px: int) -> EdgeOdds:
     return EdgeOdds(maps)
 
 
-def layer_of(normals_px: FloatArray) -> NDArray[np.intp]:
+def layer_of(normals_px: NDArray[np.floating]) -> NDArray[np.intp]:
     """Which map holds edges across these normals, whichever way they point."""
     angle = np.arctan2(normals_px[..., 1], normals_px[..., 0]) % np.pi
     result: NDArray[np.intp] = np.floor(angle / np.pi * DIRECTIONS).astype(np.intp) % DIRECTIONS
