@@ -92,7 +92,6 @@ RULES: tuple[tuple[str, object, str, object], ...] = (
     ("detail as evidence", search, "DETAIL_WORTH", 0.0),
     ("outline as evidence", search, "OUTLINE_WORTH", 0.0),
     ("tops seen at their heights", search, "tops_stand_out", _flat),
-    ("the weakest half of the bodies", bodies, "FEWEST_HALVED", 10**9),
     ("what is beside the likeliest is asked", found_alone, "beside", lambda *_: None),
     ("a fit that moved far begins afresh", last_fit, "AFRESH_PX", np.inf),
     ("the lens's bend is fitted", last_fit, "BENT_DEVIATIONS", np.inf),

@@ -110,14 +110,12 @@ def test_a_frame_without_edges_proposes_nothing(view: View) -> None:
 
 def test_a_pattern_seen_by_a_pinhole_camera_is_found_where_it_is() -> None:
     """
-    Of twelve patterns of 35 rectangles without an outline at least four (five), turned as no orientation that is asked.
+    Of eight patterns of 35 rectangles without an outline at least three, turned as no orientation that is asked.
 
-    By chance three proposals are so near less than once in two hundred, and of twelve four less than once in a million.
+    By chance three proposals are so near less than once in two hundred, and of eight three less than once in 10^5.
     """
-    ways = [
-        (tilt, azimuth, diagonal) for tilt in (5.0, 28.0, 52.0) for azimuth in (75.0, 200.0) for diagonal in (0.5, 0.8)
-    ]
-    assert sum(off_px_of_pattern(*way) < 6.0 for way in ways) >= 4
+    ways = [(tilt, azimuth, diagonal) for tilt in (5.0, 40.0) for azimuth in (75.0, 200.0) for diagonal in (0.5, 0.8)]
+    assert sum(off_px_of_pattern(*way) < 6.0 for way in ways) >= 3
 
 
 def off_px_of_pattern(tilt_deg: float, azimuth_deg: float, diagonal: float) -> float:

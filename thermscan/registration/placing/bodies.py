@@ -25,9 +25,6 @@ STEPS, NEAREST_STEPS, EVERY = 4, 2, 2
 LEAST_SPREAD = 0.5
 # So many bodies are asked at once, each at 144 places: what is looked up then stays in the processor's cache.
 AT_ONCE = 1000
-# Of the whole board's deviations its weakest half has a fifth or more, give or take one (of 120 right places all but
-# one; of two that were right on half of the board neither: -0.1 of 11 and 0.7 of 14). Fewer bodies are not halved.
-HALF_HAS, FEWEST_HALVED = 0.2, 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -94,28 +91,10 @@ def _elsewhere(centres: FloatArray, size: FloatArray) -> list[FloatArray]:
     return [(each + np.array(way) * size / STEPS) % size for each in mirrored for way in far]
 
 
-@dataclass(frozen=True, slots=True)
-class Scale:
-    """What wrong layouts get of some measure at one place of the board: its mean and standard deviation."""
-
-    mean: float
-    spread: float
-
-    def deviations(self, told: float) -> float:
-        """How far a value stands out from them."""
-        return (told - self.mean) / self.spread
-
-
-def others_odds(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pose: Pose) -> Scale:
-    """
-    What other layouts of the same bodies get in the frame, at one place of the board.
-
-    Notes
-    -----
-    So neither the frame's clutter nor the sides' dependence of each other need be known.
-    """
+def others_spread(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pose: Pose) -> float:
+    """Standard deviation of what other layouts of the same bodies get in the frame, at one place of the board."""
     told = _told(odds, bodies, px_from_mm, pose, bodies.centres_mm[1:]).sum(axis=1)
-    return Scale(float(told.mean()), max(float(told.std()), LEAST_SPREAD))
+    return max(float(told.std()), LEAST_SPREAD)
 
 
 def bodies_stand_out(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pose: Pose) -> float:
@@ -124,21 +103,9 @@ def bodies_stand_out(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pos
 
     Notes
     -----
-    A place that is right on a part of the board only, as where its size is wrong, gets that part's edges. So the
-    weakest of the board's halves, left and right, top and bottom, is asked as well (`HALF_HAS`).
+    So neither the frame's clutter nor the sides' dependence of each other need be known.
     """
-    told = _told(odds, bodies, px_from_mm, pose, bodies.centres_mm)
-    number, stands_out = told.shape[1], _deviations(told.sum(axis=1))
-    if number >= FEWEST_HALVED:
-        ranks = np.argsort(np.argsort(bodies.centres_mm[0], axis=0, kind="stable"), axis=0, kind="stable")
-        first = number // 2 > ranks.T
-        weakest = min(_deviations(told[:, half].sum(axis=1)) for half in (*first, *~first))
-        stands_out = min(stands_out, max(weakest + 1.0, 0.0) / HALF_HAS)
-    return stands_out
-
-
-def _deviations(told: FloatArray) -> float:
-    """How far the first of some sums stands out from the others."""
+    told = _told(odds, bodies, px_from_mm, pose, bodies.centres_mm).sum(axis=1)
     return float((told[0] - told[1:].mean()) / max(told[1:].std(), LEAST_SPREAD))
 
 

@@ -73,10 +73,11 @@ class EdgeOdds:
 def _inside(at_px: NDArray[np.floating], size: int, beside: int) -> NDArray[np.float32]:
     """The pixel along one axis, in the border where it lies outside the frame."""
     low, high = np.float32(BORDER - beside), np.float32(size - 1 - BORDER + beside)
-    inside = np.rint(at_px, dtype=np.float32)
+    inside: NDArray[np.float32] = np.rint(at_px, dtype=np.float32)
     inside += np.float32(BORDER)
     np.fmax(inside, low, out=inside)
-    return np.fmin(inside, high, out=inside)
+    np.fmin(inside, high, out=inside)
+    return inside
 
 
 def edge_odds(field: GradientField) -> EdgeOdds:

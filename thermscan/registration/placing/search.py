@@ -18,7 +18,7 @@ from thermscan.registration.geometry.homography import homographies, homography_
 from thermscan.registration.geometry.plausible import lies_elsewhere, turn_deg
 from thermscan.registration.geometry.pose import Pose, pose_from_homography, poses_from_homographies
 from thermscan.registration.geometry.rise import own_rise
-from thermscan.registration.placing.bodies import Bodies, bodies_of, bodies_stand_out, others_odds
+from thermscan.registration.placing.bodies import Bodies, bodies_of, bodies_stand_out, others_spread
 from thermscan.registration.placing.closer import TRIED_ROUGHLY, Nearby, climbed, nearby, stepped
 from thermscan.registration.placing.detail import compressed
 from thermscan.registration.placing.edge_odds import EdgeOdds, blurred, edge_odds
@@ -219,7 +219,7 @@ class Search:
         """
         matrix = self.matrix(corners_px)
         # By a deviation as the log odds where they rise most, so that many are not more certain than few.
-        spread = others_odds(self.odds, self.bodies, matrix, self._pose(matrix)).spread
+        spread = others_spread(self.odds, self.bodies, matrix, self._pose(matrix))
         worth = EDGES_WORTH / EDGES_DOUBLING / spread, OUTLINE_WORTH
         closer = stepped(partial(self._nearby, worth=worth), corners_px)
         settled = self.settled(closer[None])
