@@ -20,6 +20,7 @@ from thermscan.registration.geometry.pose import Pose, pose_from_homography, pos
 from thermscan.registration.geometry.rise import own_rise
 from thermscan.registration.placing.bodies import Bodies, bodies_of, bodies_stand_out, others_spread
 from thermscan.registration.placing.closer import TRIED_ROUGHLY, Nearby, climbed, nearby, stepped
+from thermscan.registration.placing.corners import LEAST_SIDE_PX
 from thermscan.registration.placing.detail import compressed
 from thermscan.registration.placing.edge_odds import EdgeOdds, blurred, edge_odds
 from thermscan.registration.placing.edge_support import edge_support
@@ -331,6 +332,9 @@ def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
     outlines = proposals(frame, search.edges, box, fov_deg=fov_deg)
     found = _tried(search, search.ranked(outlines), 1, []) if len(outlines) else []
     if not thorough or _has(found, LIKELY):
+        return found
+    # Fewer edges than the smallest board's outline has are no board's.
+    if np.count_nonzero(frame.thin) < 4 * LEAST_SIDE_PX:
         return found
     # Few frames need them, and scipy.fft is slow to load.
     from thermscan.registration.placing.body_proposals import body_proposals  # noqa: PLC0415
