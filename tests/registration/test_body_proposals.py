@@ -110,12 +110,12 @@ def test_a_frame_without_edges_proposes_nothing(view: View) -> None:
 
 def test_a_pattern_seen_by_a_pinhole_camera_is_found_where_it_is() -> None:
     """
-    Of eight patterns of 35 rectangles without an outline at least three, turned as no orientation that is asked.
+    Of six patterns of 35 rectangles without an outline at least three (four), turned as no orientation that is asked.
 
-    By chance three proposals are so near less than once in two hundred, and of eight three less than once in 10^5.
+    By chance three proposals are so near less than once in five hundred, and of six three less than once in 10^6.
     """
-    ways = [(tilt, azimuth, diagonal) for tilt in (5.0, 40.0) for azimuth in (75.0, 200.0) for diagonal in (0.5, 0.8)]
-    assert sum(off_px_of_pattern(*way) < 6.0 for way in ways) >= 3
+    off = [off_px_of_pattern(tilt, azimuth, 0.5) for tilt in (5.0, 50.0) for azimuth in (75.0, 200.0, 310.0)]
+    assert sum(each < 4.0 for each in off) >= 3
 
 
 def off_px_of_pattern(tilt_deg: float, azimuth_deg: float, diagonal: float) -> float:
@@ -139,7 +139,7 @@ def off_px_of_pattern(tilt_deg: float, azimuth_deg: float, diagonal: float) -> f
     distance = focal * float(np.hypot(100.0, 70.0)) / (diagonal * cols)
 
     def seen(places: np.ndarray) -> np.ndarray:
-        space = (places - box.mean(axis=0)) @ rotation[:, :2].T + [0.0, 0.0, distance]
+        space = (places - box.mean(axis=0)) @ rotation[:, :2].T + distance * np.array([0.12, -0.06, 1.0])
         return focal * space[:, :2] / space[:, 2:] + [(cols - 1) / 2, (rows - 1) / 2]
 
     at, way = seen(points), seen(points + 1e-3 * along) - seen(points)
