@@ -136,13 +136,15 @@ def orientations() -> FloatArray:
     """
     tilts = np.linspace(0.0, np.radians(STEEPEST_DEG), round(STEEPEST_DEG / TILTS_DEG) + 1)
     turns = np.radians(np.arange(0.0, 90.0, TURNS_DEG))
-    rotations = []
+    tilted = []
     for number, tilt in enumerate(tilts):
         azimuths = max(round(2 * np.pi * np.sin(tilt) / np.radians(AZIMUTHS_DEG)), 1)
-        for azimuth in 2 * np.pi * (np.arange(azimuths) + number % 2 / 2) / azimuths:
-            axis = np.array([np.cos(azimuth), np.sin(azimuth), 0.0])
-            rotations += [Rotation.from_rotvec(tilt * axis) * Rotation.from_rotvec([0.0, 0.0, turn]) for turn in turns]
-    return np.array([each.as_matrix() for each in rotations])
+        azimuth = 2 * np.pi * (np.arange(azimuths) + number % 2 / 2) / azimuths
+        tilted.append(tilt * np.column_stack([np.cos(azimuth), np.sin(azimuth), np.zeros(azimuths)]))
+    tilting = Rotation.from_rotvec(np.concatenate(tilted)).as_matrix()
+    turning = Rotation.from_rotvec(np.outer(turns, [0.0, 0.0, 1.0])).as_matrix()
+    result: FloatArray = (tilting[:, None] @ turning).reshape(-1, 3, 3)
+    return result
 
 
 def _everywhere(sought: _Sought) -> _Places:

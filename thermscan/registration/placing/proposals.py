@@ -25,7 +25,7 @@ FOCALS, U_STATED = 9, 0.08
 # Places along the outline that are looked up.
 OUTLINE_POINTS = 100
 # So many of them are handed on (15 to 100 of them lead to the right place in 110 to 113 of 120 views looked at).
-MOST = 30
+MOST = 15
 # Handed on are no two whose corners lie nearer than this.
 APART_PX = 8.0
 
