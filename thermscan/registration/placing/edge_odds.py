@@ -13,6 +13,8 @@ FloatArray = NDArray[np.float64]
 
 # Directions of edges that are told apart: 15 degrees, within which the gradient across an edge loses 1 % of itself.
 DIRECTIONS = 12
+# From half a turn one way to half a turn the other.
+LAYERS = np.arange(2 * DIRECTIONS + 1, dtype=np.intp) % DIRECTIONS
 # An edge at a pixel is held against what lies around it, this far to either side.
 BESIDE_PX = 6
 # A body or a piece of the outline may not be seen, being as warm as what is behind it, or be another's: so often its
@@ -118,6 +120,9 @@ def blurred(odds: EdgeOdds, wide_px: int) -> EdgeOdds:
 
 def layer_of(normals_px: NDArray[np.floating]) -> NDArray[np.intp]:
     """Which map holds edges across these normals, whichever way they point."""
-    angle = np.arctan2(normals_px[..., 1], normals_px[..., 0]) % np.pi
-    result: NDArray[np.intp] = np.floor(angle / np.pi * DIRECTIONS).astype(np.intp) % DIRECTIONS
+    # In single precision, which takes a tenth of the time.
+    steps = np.arctan2(normals_px[..., 1], normals_px[..., 0], dtype=np.float32)
+    steps *= np.float32(DIRECTIONS / np.pi)
+    steps += np.float32(DIRECTIONS)
+    result: NDArray[np.intp] = LAYERS.take(steps.astype(np.intp), mode="clip")
     return result
