@@ -120,7 +120,7 @@ def check_frames(path: Path, *, size_px: tuple[int, int] | None = None) -> None:
     --------
     >>> check_frames(Path("no-such.tiff"))
     Traceback (most recent call last):
-    thermscan.errors.InputError: no-such.tiff: there is no such file; check the name and the folder
+    thermscan.errors.InputError: no-such.tiff: there is no such file; check the path
     """
     _read_stored(path, size_px=size_px, every=1, stop=1)
 

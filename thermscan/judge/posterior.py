@@ -101,7 +101,7 @@ def put_together(comparisons: Sequence[Comparison]) -> Posterior:
     >>> def one(excess_k):
     ...     return Comparison("U1", "peer", excess_k, 0.4, 0.4, 30.0, excess_k, 12.0, 8.0, 7, "7 peers")
     >>> [round(put_together([one(excess_k)]).log_ratio, 1) for excess_k in (0.0, 2.0, 4.0)]
-    [-0.2, 3.0, 16.3]
+    [-0.2, 3.0, 8.2]
     """
     tightest = min(comparisons, key=lambda each: each.good_sd_k)
     own_k = max(tightest.own_expected_k, 0.0)
