@@ -23,7 +23,7 @@ STEEPEST_DEG, TILTS_DEG, AZIMUTHS_DEG, TURNS_DEG = 60.0, 15.0, 18.0, 10.0
 # The board's diagonal is sought between these shares of the frame's width, in such steps at first.
 DIAGONALS, STEP = (0.3, 1.55), 1.2
 # The pattern is compared on rasters of so many pixels across so many widths of the frame, one after the other; from the
-# second on about each place alone, a step of half the last to either side (from 24 pixels on, four of 200 views of 320
+# second on about each place alone, a step of half the last to either side (from 24 pixels on, five of 200 views of 320
 # and 640 columns are lost that 32 find; looked at).
 RASTERS, ACROSS = (32, 48, 72), 1.25
 # Finer than this a look around each place does as well (of 50 hard views of 160 columns 30 are tried right with pixels
