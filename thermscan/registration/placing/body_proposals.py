@@ -20,8 +20,8 @@ Float32Array = NDArray[np.float32]
 # apart at first (of 60 hard views looked at 40 are then tried right, with 20, 18 and 18 degrees 36; of 48 invented
 # patterns with no outline 32 and 22 are found, with 12 degrees each 34).
 STEEPEST_DEG, TILTS_DEG, AZIMUTHS_DEG, TURNS_DEG = 60.0, 15.0, 18.0, 10.0
-# The board's diagonal is sought between these shares of the frame's width, in such steps at first (of 18 hard views looked at
-# 1.15 and 1.2 bring 17 and 18 among the first thirty proposals, 1.25 on a coarser raster 17).
+# The board's diagonal is sought between these shares of the frame's width, in such steps at first (of 18 hard views
+# looked at 1.15 and 1.2 bring 17 and 18 among the first thirty proposals, 1.25 on a coarser raster 17).
 DIAGONALS, STEP = (0.3, 1.55), 1.2
 # The pattern is compared on rasters of so many pixels across so many widths of the frame, one after the other; from the
 # second on about each place alone, a step of half the last to either side (from 24 pixels on, five of 200 views of 320
