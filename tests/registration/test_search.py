@@ -22,7 +22,7 @@ from thermscan.registration.placing.edges import find_edges, layout_edges
 from thermscan.registration.placing.found_alone import SURE, beside, last_fits, settled
 from thermscan.registration.placing.joint_fit import FAR, NEAR, Placed, Steps
 from thermscan.registration.placing.last_fit import Job
-from thermscan.registration.placing.outline_candidates import SEARCH_PX, frame_edges, frame_lines, outline_candidates
+from thermscan.registration.placing.outline_candidates import SEARCH_PX, FrameEdges, outline_candidates
 from thermscan.registration.placing.own_heights import gradient_field
 from thermscan.registration.placing.proposals import could_be_seen, homographies
 from thermscan.registration.placing.register import register_board
@@ -146,7 +146,7 @@ def test_a_faint_side_beside_strong_lines_is_among_the_candidates() -> None:
     for row in range(70, 185, 12):  # rows of warm bodies: many strong lines
         for col in range(60, 260, 25):
             frame[row : row + 6, col : col + 18] += 8.0
-    quads = outline_candidates(Evidence(frame.astype(np.float32), 0.05, 0.6))
+    quads = outline_candidates(FrameEdges(Evidence(frame.astype(np.float32), 0.05, 0.6)))
     true = np.array([[49.5, 59.5], [269.5, 59.5], [269.5, 189.5], [49.5, 189.5]])
     assert min(np.abs(np.roll(quad, turn, axis=0) - true).max() for quad in quads for turn in range(4)) < 2.0
 
@@ -209,7 +209,7 @@ def test_lines_are_sought_further_where_the_most_votes_lead_to_none() -> None:
     """A bent cable's votes led to no line, and the search for lines ended there, with the outline before it."""
     view = scene(5095, cols=320)
     small = reduced(prepare(view.image), SEARCH_PX)
-    lines = frame_lines(frame_edges(small))
+    lines = FrameEdges(small).lines
     corners = small.from_frame(view.corners_px())
     for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
         apart = [np.abs(lines[:, :2] @ at - lines[:, 2]) for at in (start, end)]

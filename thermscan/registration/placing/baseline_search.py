@@ -14,7 +14,7 @@ from thermscan.registration.geometry.homography import homography_from_corners
 from thermscan.registration.geometry.plausible import plausible
 from thermscan.registration.placing.baseline_poses import likely_places, likeness_within
 from thermscan.registration.placing.baseline_raster import BaselineRaster
-from thermscan.registration.placing.outline_candidates import outline_candidates
+from thermscan.registration.placing.outline_candidates import FrameEdges, outline_candidates
 from thermscan.registration.recordings.drift import Tracker
 from thermscan.registration.recordings.informative_pixels import BLOCK_PX
 
@@ -84,7 +84,7 @@ class _Search:
 
     def likely_outlines(self) -> list[FloatArray]:
         """Outlines in the frame within which the baseline's picture looks likeliest, in one of four turns."""
-        turned = [np.roll(quad, turn, axis=0) for quad in outline_candidates(self.evidence) for turn in range(4)]
+        turned = [np.roll(quad, turn, axis=0) for quad in outline_candidates(FrameEdges(self.evidence)) for turn in range(4)]
         return sorted(turned, key=lambda each: -likeness_within(self.picture, self.baseline, each))[:MOST_OUTLINES]
 
 

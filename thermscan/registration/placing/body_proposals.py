@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import gaussian_filter1d
 from scipy.spatial.transform import Rotation
 
 from thermscan.frozen import dataclass
@@ -283,7 +283,9 @@ def _from_above(sought: _Sought, odds: EdgeOdds, rotations: FloatArray, raster: 
 
 def _broad(rasters: Float32Array) -> Float32Array:
     """What is broad on rasters, with nothing beyond them."""
-    result: Float32Array = gaussian_filter(rasters, BROAD, mode="constant", axes=(2, 3))
+    # As a product of matrices, which is quicker than a filter for so small ones.
+    blur = gaussian_filter1d(np.eye(rasters.shape[-1], dtype=np.float32), BROAD, axis=0, mode="constant")
+    result: Float32Array = blur @ rasters @ blur.T
     return result
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import cached_property
 from itertools import combinations
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.frozen import dataclass
 from thermscan.layout.outline import polygon_areas
 from thermscan.registration.evidence import Evidence, filled
 from thermscan.robust import robust_sd
@@ -38,73 +39,76 @@ DIRECTIONS = 12
 LEAST_LINE = 0.1
 
 
-def outline_candidates(evidence: Evidence) -> FloatArray:
+@dataclass(frozen=True, eq=False)
+class FrameEdges:
     """
-    Candidate corners, best supported first.
+    The frame's edges, and what follows from them: each when it is first asked for, whatever layouts ask.
 
-    Parameters
+    Attributes
     ----------
     evidence : Evidence
         Best at about 320 pixels.
+    """
+
+    evidence: Evidence
+
+    @cached_property
+    def picture(self) -> NDArray[np.float32]:
+        """With no pixel missing."""
+        return filled(self.evidence.apparent)
+
+    @cached_property
+    def gradient(self) -> tuple[FloatArray, FloatArray]:
+        """Along x and y, after a blur."""
+        smooth = cv2.GaussianBlur(self.picture, (0, 0), BLUR_PX)
+        gx, gy = (cv2.Sobel(smooth, cv2.CV_32F, k, 1 - k, scale=0.125).astype(np.float64) for k in (1, 0))
+        return gx, gy
+
+    @cached_property
+    def thin(self) -> NDArray[np.bool_]:
+        """Pixels where an edge is."""
+        # Noise of the gradient after a Gaussian blur of s: sigma / (sqrt(8 pi) s^2).
+        noise = self.evidence.noise_k / (np.sqrt(8 * np.pi) * BLUR_PX**2)
+        return _thin_edges(*self.gradient, noise * EDGE_SIGNIFICANT)
+
+    @cached_property
+    def lines(self) -> FloatArray:
+        """Straight lines with many edge pixels on them, each as (nx, ny, d): nx x + ny y = d; shape (n, 3)."""
+        return _lines(self.thin, *self.gradient)
+
+    @cached_property
+    def quads(self) -> FloatArray:
+        """All quadrilaterals of four of the lines, and some around warm or cold regions; shape (k, 4, 2)."""
+        regions = _from_regions(self.picture, self.evidence.noise_k)
+        return np.concatenate([_from_lines(self.lines, self.thin.shape), regions])
+
+    @cached_property
+    def by_direction(self) -> NDArray[np.uint8]:
+        """Where the frame has an edge of each direction, two pixels thicker; shape (`DIRECTIONS`, rows, cols)."""
+        gx, gy = self.gradient
+        angle = np.arctan2(gy, gx) % np.pi
+        which = np.floor(angle / np.pi * DIRECTIONS).astype(int) % DIRECTIONS
+        maps = np.zeros((DIRECTIONS, *self.thin.shape), np.uint8)
+        at = np.nonzero(self.thin)
+        for side in (-1, 0, 1):
+            maps[(which[at] + side) % DIRECTIONS, at[0], at[1]] = 1
+        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
+        return np.stack([cv2.dilate(layer, disc) for layer in maps])
+
+
+def outline_candidates(edges: FrameEdges) -> FloatArray:
+    """
+    Candidate corners, best supported first.
 
     Returns
     -------
     ndarray of shape (k, 4, 2)
         Clockwise as seen; which corner is the board's first is left open.
     """
-    edges = frame_edges(evidence)
-    found = possible_quads(edges)
-    if not len(found):
-        return found
-    score = _support(found, edges)
-    order = np.argsort(-score)
-    return _distinct(found[order], limit=MAX_QUADS)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class FrameEdges:
-    """The frame's edges: its picture, its gradient, and where they are."""
-
-    picture: NDArray[np.float32]
-    noise_k: float
-    gx: FloatArray
-    gy: FloatArray
-    thin: NDArray[np.bool_]
-
-
-def frame_edges(evidence: Evidence) -> FrameEdges:
-    """Edges of the frame."""
-    picture = filled(evidence.apparent)
-    smooth = cv2.GaussianBlur(picture, (0, 0), BLUR_PX)
-    gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125).astype(np.float64)
-    gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125).astype(np.float64)
-    # Noise of the gradient after a Gaussian blur of s: sigma / (sqrt(8 pi) s^2).
-    noise = evidence.noise_k / (np.sqrt(8 * np.pi) * BLUR_PX**2)
-    return FrameEdges(picture, evidence.noise_k, gx, gy, _thin_edges(gx, gy, noise * EDGE_SIGNIFICANT))
-
-
-def frame_lines(edges: FrameEdges) -> FloatArray:
-    """Straight lines with many edge pixels on them, each as (nx, ny, d): nx x + ny y = d; shape (n, 3)."""
-    return _lines(edges.thin, edges.gx, edges.gy)
-
-
-def possible_quads(edges: FrameEdges) -> FloatArray:
-    """All quadrilaterals of four of the frame's lines, and some around its warm or cold regions; shape (k, 4, 2)."""
-    lines = frame_lines(edges)
-    quads = [_from_lines(lines, edges.picture.shape), _from_regions(edges.picture, edges.noise_k)]
-    return np.concatenate(quads)
-
-
-def direction_maps(edges: FrameEdges) -> NDArray[np.uint8]:
-    """Where the frame has an edge of each direction, thickened by two pixels; shape (`DIRECTIONS`, rows, cols)."""
-    angle = np.arctan2(edges.gy, edges.gx) % np.pi
-    which = np.floor(angle / np.pi * DIRECTIONS).astype(int) % DIRECTIONS
-    maps = np.zeros((DIRECTIONS, *edges.thin.shape), np.uint8)
-    at = np.nonzero(edges.thin)
-    for side in (-1, 0, 1):
-        maps[(which[at] + side) % DIRECTIONS, at[0], at[1]] = 1
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
-    return np.stack([cv2.dilate(layer, disc) for layer in maps])
+    if not len(edges.quads):
+        return edges.quads
+    score = _support(edges.quads, edges)
+    return _distinct(edges.quads[np.argsort(-score)], limit=MAX_QUADS)
 
 
 def on_edges(maps: NDArray[np.uint8], points: FloatArray, ways: FloatArray) -> NDArray[np.bool_]:
@@ -290,7 +294,7 @@ def _support(quads: FloatArray, edges: FrameEdges) -> FloatArray:
     share = (np.arange(40) + 0.5) / 40
     way = np.roll(quads, -1, axis=1) - quads
     points = quads[:, :, None] + share[None, None, :, None] * way[:, :, None]
-    sides = on_edges(direction_maps(edges), points, np.broadcast_to(way[:, :, None], points.shape)).mean(axis=2)
+    sides = on_edges(edges.by_direction, points, np.broadcast_to(way[:, :, None], points.shape)).mean(axis=2)
     size = np.sqrt(np.abs(polygon_areas(quads)) / (rows * cols))
     result: FloatArray = sides.mean(axis=1) + sides.min(axis=1) + 0.3 * size
     return result

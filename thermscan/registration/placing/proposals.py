@@ -8,12 +8,7 @@ from numpy.typing import NDArray
 from thermscan.registration.geometry.homography import homographies, mapped
 from thermscan.registration.geometry.pose import FOV_RANGE_DEG, focal_from_fov
 from thermscan.registration.placing.edges import LayoutEdges
-from thermscan.registration.placing.outline_candidates import (
-    FrameEdges,
-    direction_maps,
-    on_edges,
-    possible_quads,
-)
+from thermscan.registration.placing.outline_candidates import FrameEdges, on_edges
 
 FloatArray = NDArray[np.float64]
 
@@ -49,7 +44,7 @@ def proposals(
     fov_deg : float or None
         Horizontal field of view where the camera states it.
     """
-    quads = possible_quads(frame)
+    quads = frame.quads
     if not len(quads):
         return np.zeros((0, 4, 2))
     turned = np.concatenate([np.roll(quads, turn, axis=1) for turn in range(4)])
@@ -79,7 +74,7 @@ def _outline_seen(frame: FrameEdges, edges: LayoutEdges, matrices: FloatArray) -
     points = starts[owner] + share[:, None] * ways[owner]
     step = points + 1e-3 * ways[owner]
     at, after = mapped(matrices, points), mapped(matrices, step)
-    hit = on_edges(direction_maps(frame), at, after - at)
+    hit = on_edges(frame.by_direction, at, after - at)
     # Each side by itself, too: three good sides leave the fourth loose.
     side = edges.side[outline][owner]
     by_side = np.stack([hit[:, side == k].mean(axis=1) for k in np.unique(side)], axis=1)

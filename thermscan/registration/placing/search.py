@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from thermscan.coordinates import map_points
 from thermscan.frozen import dataclass
 from thermscan.layout.board import Board
-from thermscan.registration.evidence import Evidence, filled, reduced
+from thermscan.registration.evidence import Evidence, reduced
 from thermscan.registration.geometry.heights import HeightPrior, height_prior
 from thermscan.registration.geometry.homography import homographies, homography_from_corners
 from thermscan.registration.geometry.plausible import lies_elsewhere, turn_deg
@@ -26,7 +26,7 @@ from thermscan.registration.placing.edge_odds import EdgeOdds, blurred, edge_odd
 from thermscan.registration.placing.edge_support import edge_support
 from thermscan.registration.placing.edges import LayoutEdges
 from thermscan.registration.placing.moves import moved_to_edges
-from thermscan.registration.placing.outline_candidates import SEARCH_PX, frame_edges
+from thermscan.registration.placing.outline_candidates import SEARCH_PX, FrameEdges
 from thermscan.registration.placing.own_heights import GradientField, gradient_field, see_heights
 from thermscan.registration.placing.proposals import proposals
 from thermscan.registration.placing.sites import Sites, sites_of
@@ -104,6 +104,7 @@ class Search:
     edges: LayoutEdges
     prior: HeightPrior
     small: Evidence
+    frame: FrameEdges
     picture: NDArray[np.float32]
     field: GradientField
     sites: Sites
@@ -306,13 +307,14 @@ def _log_odds(edges: float, outline: float, detail: float) -> float:
 def start_search(evidence: Evidence, board: Board, edges: LayoutEdges, prior: HeightPrior) -> Search:
     """The frame at the scale of the search, and the layout's patterns."""
     small = reduced(evidence, SEARCH_PX)
-    picture = compressed(filled(small.apparent))
+    frame = FrameEdges(small)
+    picture = compressed(frame.picture)
     field = gradient_field(small, SEARCH_BLUR_PX)
     odds, bodies = edge_odds(gradient_field(small)), bodies_of(board, prior)
     tops = tops_of(board, max(small.apparent.shape))
     roughly, sites = blurred(odds, 2 * ROUGH_PX - 1), sites_of(edges)
     few = bodies.thinned(FEW_HEIGHTS)
-    return Search(board, edges, prior, small, picture, field, sites, odds, roughly, bodies, few, tops)
+    return Search(board, edges, prior, small, frame, picture, field, sites, odds, roughly, bodies, few, tops)
 
 
 def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
@@ -328,13 +330,13 @@ def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
     thorough : bool
         Whether the bodies are asked where no outline is sure.
     """
-    frame, box, fov_deg = frame_edges(search.small), search.board.corners_mm, search.small.fov_deg
-    outlines = proposals(frame, search.edges, box, fov_deg=fov_deg)
+    box, fov_deg = search.board.corners_mm, search.small.fov_deg
+    outlines = proposals(search.frame, search.edges, box, fov_deg=fov_deg)
     found = _tried(search, search.ranked(outlines), 1, []) if len(outlines) else []
     if not thorough or _has(found, LIKELY):
         return found
     # Fewer edges than the smallest board's outline has are no board's.
-    if np.count_nonzero(frame.thin) < 4 * LEAST_SIDE_PX:
+    if np.count_nonzero(search.frame.thin) < 4 * LEAST_SIDE_PX:
         return found
     # Few frames need them, and scipy.fft is slow to load.
     from thermscan.registration.placing.body_proposals import body_proposals  # noqa: PLC0415

@@ -23,7 +23,9 @@ FloatArray = NDArray[np.float64]
 
 # Tukey's biweight rejects beyond this many robust standard deviations (95 % efficient at normal errors).
 TUKEY = 4.685
-MOST_STEPS = 15
+# They are refused anew until what is shared moves by no more than such a share of its standard uncertainty, but no more
+# often than that.
+AT_REST, MOST_STEPS = 0.02, 15
 # What is believed of the scatter before it is seen counts as so many sites, edges or parts.
 COUNTS_AS = 4.0
 # Nothing is believed to be better than this, in pixels.
@@ -148,7 +150,7 @@ def estimate(seen: Observed, scatter: Scatter, believed: Scatter | None = None) 
         curved = float((plain * share * (1 - 5 * off**2)).sum() / weights.sum())
         weighed = Weighed(site, edge, plain, weights, own_weight, float(np.clip(curved, 0.4, 1.0)))
         before, solved = solved, solve(seen, weighed, products)
-        if np.abs(solved.step - before.step).max() < 1e-4:
+        if (np.abs(solved.step - before.step) < AT_REST * np.sqrt(np.diag(solved.inverse))).all():
             break
     rest = solved.rest(seen)
     used = weighed.weights > 0.05 * plain
