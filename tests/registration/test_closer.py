@@ -117,7 +117,7 @@ def test_bodies_asked_at_few_samples_stand_out_as_those_asked_at_all(case: tuple
     told = np.array(
         [
             [
-                bodies_stand_out(search.odds, bodies, search.matrix(each), search._pose(search.matrix(each)))
+                bodies_stand_out(search.odds, bodies, search.matrix(each)[None], search._poses(search.matrix(each)[None]))[0]
                 for each in places
             ]
             for bodies in (few, search.bodies)

@@ -91,6 +91,10 @@ class Poses:
     focal_px: FloatArray
     told: NDArray[np.bool_]
 
+    def some(self, which: slice) -> Poses:
+        """Those of some of the views."""
+        return Poses(self.rotation[which], self.position_mm[which], self.focal_px[which], self.told[which])
+
 
 def as_views(pose: Pose) -> Poses:
     """One pose as that of many views."""

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from thermscan.coordinates import map_points
 from thermscan.frozen import dataclass
 from thermscan.layout.board import Board
 from thermscan.registration.geometry.heights import HeightPrior
-from thermscan.registration.geometry.pose import Pose
+from thermscan.registration.geometry.homography import mapped
+from thermscan.registration.geometry.pose import Poses
 from thermscan.registration.placing.edge_odds import STRAY, EdgeOdds, layer_of
 from thermscan.registration.placing.edges import NARROW_PX, ROUND_TRIM
 from thermscan.registration.placing.own_heights import AT_FOOT, BELIEVED
@@ -23,8 +23,8 @@ ALONG, HEIGHTS = (0.2, 0.5, 0.8), 12
 STEPS, NEAREST_STEPS, EVERY = 4, 2, 2
 # Log odds of a handful of bodies scatter by no less than this between layouts.
 LEAST_SPREAD = 0.5
-# So many bodies are asked at once, each at 144 places: what is looked up then stays in the processor's cache.
-AT_ONCE = 1000
+# So much is looked up at once, which then stays in the processor's cache.
+LOOKED_UP = 144_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,46 +91,67 @@ def _elsewhere(centres: FloatArray, size: FloatArray) -> list[FloatArray]:
     return [(each + np.array(way) * size / STEPS) % size for each in mirrored for way in far]
 
 
-def others_spread(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pose: Pose) -> float:
-    """Standard deviation of what other layouts of the same bodies get in the frame, at one place of the board."""
-    told = _told(odds, bodies, px_from_mm, pose, bodies.centres_mm[1:]).sum(axis=1)
-    return max(float(told.std()), LEAST_SPREAD)
+def others_spread(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, views: Poses) -> FloatArray:
+    """Standard deviation of what other layouts of the same bodies get in the frame, at each place; shape (k,)."""
+    told = _told(odds, bodies, px_from_mm, views, bodies.centres_mm[1:]).sum(axis=2)
+    return np.maximum(told.std(axis=1), LEAST_SPREAD)
 
 
-def bodies_stand_out(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pose: Pose) -> float:
+def bodies_stand_out(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, views: Poses) -> FloatArray:
     """
     By how many deviations the bodies' edges fit better than those of other layouts of them do, all over the board.
+
+    Parameters
+    ----------
+    odds : EdgeOdds
+    bodies : Bodies
+    px_from_mm : ndarray of shape (k, 3, 3)
+        Places.
+    views : Poses
+        The camera's at each.
+
+    Returns
+    -------
+    ndarray of shape (k,)
 
     Notes
     -----
     So neither the frame's clutter nor the sides' dependence of each other need be known.
     """
-    told = _told(odds, bodies, px_from_mm, pose, bodies.centres_mm).sum(axis=1)
-    return float((told[0] - told[1:].mean()) / max(told[1:].std(), LEAST_SPREAD))
+    told = _told(odds, bodies, px_from_mm, views, bodies.centres_mm).sum(axis=2)
+    others = told[:, 1:]
+    result: FloatArray = (told[:, 0] - others.mean(axis=1)) / np.maximum(others.std(axis=1), LEAST_SPREAD)
+    return result
 
 
-def _told(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pose: Pose, centres_mm: FloatArray) -> FloatArray:
-    """Log odds of each layout's bodies; shape (layouts, parts)."""
-    layouts, parts = centres_mm.shape[:2]
+def _told(
+    odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, views: Poses, centres_mm: FloatArray
+) -> FloatArray:
+    """Log odds of each layout's bodies at each place; shape (k, layouts, parts)."""
+    (layouts, parts), places = centres_mm.shape[:2], len(px_from_mm)
     if not parts:
-        return np.zeros((layouts, 0))
-    some = max(AT_ONCE // parts, 1)
+        return np.zeros((places, layouts, 0))
+    some = max(LOOKED_UP // (parts * 4 * bodies.along.shape[1] * bodies.heights_mm.shape[1]), 1)
+    if places > 1 and places * layouts > some:
+        step = max(some // layouts, 1)
+        stretches = [slice(first, first + step) for first in range(0, places, step)]
+        return np.concatenate([_told(odds, bodies, px_from_mm[at], views.some(at), centres_mm) for at in stretches])
     if layouts > some:
-        stretches = (centres_mm[first : first + some] for first in range(0, layouts, some))
-        return np.concatenate([_told(odds, bodies, px_from_mm, pose, each) for each in stretches])
+        pieces = [centres_mm[first : first + some] for first in range(0, layouts, some)]
+        return np.concatenate([_told(odds, bodies, px_from_mm, views, each) for each in pieces], axis=1)
     corners_mm = bodies.shapes_mm[None] + centres_mm[:, :, None]
-    corners = map_points(px_from_mm, corners_mm.reshape(-1, 2)).reshape(layouts, parts, 4, 2)
+    corners = mapped(px_from_mm, corners_mm.reshape(-1, 2)).reshape(places * layouts, parts, 4, 2)
     way = np.roll(corners, -1, axis=2) - corners
     length = np.linalg.norm(way, axis=-1)
     normal = np.stack([-way[..., 1], way[..., 0]], axis=-1) / np.maximum(length, 1e-9)[..., None]
     outward = corners + way / 2 - corners.mean(axis=2, keepdims=True)
     normal *= np.sign((normal * outward).sum(axis=-1))[..., None]
     layer = layer_of(normal)
-    rise = _rise(bodies, pose, centres_mm)
+    rise = _rise(bodies, views, centres_mm)
     foot = corners + bodies.along.T[:, None, :, None, None] * way
     foot_x, foot_y = np.ascontiguousarray(np.moveaxis(foot, -1, 0), dtype=np.float32)
     rise_x, rise_y = np.ascontiguousarray(np.moveaxis(rise[:, :, None], -1, 0), dtype=np.float32)
-    # (places, layouts, parts, sides, heights): a mean over the first of them is by far the quickest.
+    # (along, layouts, parts, sides, heights): a mean over the first of them is by far the quickest.
     side = odds.at(foot_x[..., None] + rise_x, foot_y[..., None] + rise_y, layer[..., None]).mean(axis=0)
     facing = (rise[:, :, None, -1] * normal).sum(axis=-1) <= 0
     at_foot = odds.at(foot_x[:, facing], foot_y[:, facing], layer[facing]).mean(axis=0)
@@ -138,14 +159,17 @@ def _told(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, pose: Pose, ce
     # A body that is narrower than that is a line rather than two edges.
     side[length[..., :2].min(axis=-1) < NARROW_PX] = 0.0
     each = np.exp(BELIEVED * side.sum(axis=2, dtype=np.float64)).mean(axis=-1)
-    result: FloatArray = np.log((1 - STRAY) * each + STRAY)
+    result: FloatArray = np.log((1 - STRAY) * each + STRAY).reshape(places, layouts, parts)
     return result
 
 
-def _rise(bodies: Bodies, pose: Pose, centres_mm: FloatArray) -> FloatArray:
-    """How far each height displaces each body's top in the frame; shape (layouts, parts, heights, 2)."""
-    foot = (centres_mm @ pose.rotation[:, :2].T + pose.position_mm)[:, :, None]
-    top = foot - bodies.heights_mm[:, :, None] * pose.rotation[:, 2]
+def _rise(bodies: Bodies, views: Poses, centres_mm: FloatArray) -> FloatArray:
+    """How far each height displaces each body's top in the frame; shape (k layouts, parts, heights, 2)."""
+    flat = centres_mm.reshape(-1, 2)
+    foot = flat @ views.rotation[:, :, :2].swapaxes(1, 2) + views.position_mm[:, None]
+    foot = foot.reshape(len(foot), *centres_mm.shape[:2], 1, 3)
+    top = foot - bodies.heights_mm[:, :, None] * views.rotation[:, None, None, None, :, 2]
     with np.errstate(divide="ignore", invalid="ignore"):
-        moved = pose.focal_px * (top[..., :2] / top[..., 2:] - foot[..., :2] / foot[..., 2:])
-    return np.nan_to_num(moved, posinf=0.0, neginf=0.0)
+        moved = top[..., :2] / top[..., 2:] - foot[..., :2] / foot[..., 2:]
+        moved *= views.focal_px[:, None, None, None, None]
+    return np.nan_to_num(moved, posinf=0.0, neginf=0.0).reshape(-1, *moved.shape[2:])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import islice, takewhile
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -78,13 +80,14 @@ def beside(search: Search, best: Candidate) -> Candidate | None:
     The likeliest place that climbs from beside one that is not sure.
 
     A place may be right on a part of the board only, with a corner off where few bodies are: each of its corners in
-    turn is moved to either side first.
+    turn is moved to either side first. Roughly it must be likelier than the place itself.
     """
     if best.log_odds >= SURE:
         return None
-    around = search.rough(best.corners_px + BESIDE_PX * ONE_CORNER)
-    others = [each for each in around if search.apart_px(each, best.corners_px) >= SAME_PLACE_PX]
-    return max((search.weighed(search.nearest(each)) for each in others[:BESIDE_TRIED]), key=_odds, default=None)
+    around = search.rough(best.corners_px + BESIDE_PX * np.concatenate([np.zeros((1, 4, 2)), ONE_CORNER]))
+    likelier = takewhile(lambda each: search.apart_px(each, best.corners_px) >= SAME_PLACE_PX, around)
+    tried = (search.weighed(search.nearest(each)) for each in islice(likelier, BESIDE_TRIED))
+    return max(tried, key=_odds, default=None)
 
 
 def _odds(place: Candidate) -> float:

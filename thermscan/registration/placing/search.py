@@ -16,7 +16,7 @@ from thermscan.registration.evidence import Evidence, reduced
 from thermscan.registration.geometry.heights import HeightPrior, height_prior
 from thermscan.registration.geometry.homography import homographies, homography_from_corners
 from thermscan.registration.geometry.plausible import lies_elsewhere, turn_deg
-from thermscan.registration.geometry.pose import Pose, pose_from_homography, poses_from_homographies
+from thermscan.registration.geometry.pose import Pose, Poses, as_views, pose_from_homography, poses_from_homographies
 from thermscan.registration.geometry.rise import own_rise
 from thermscan.registration.placing.bodies import Bodies, bodies_of, bodies_stand_out, others_spread
 from thermscan.registration.placing.closer import TRIED_ROUGHLY, Nearby, climbed, nearby, stepped
@@ -176,13 +176,13 @@ class Search:
         near = self._nearby(places_px, worth=(1.0, OUTLINE_WORTH), rough=True)
         rng = np.random.default_rng(0)
         moved, _ = climbed(near, places_px, places_px, rng, tried=TRIED_ROUGHLY, steps_px=ROUGH_STEPS_PX)
-        return _distinct(moved[np.argsort(-self._odds_by_edges(moved), kind="stable")])
+        return _distinct(moved[np.argsort(-self.odds_by_edges(moved), kind="stable")])
 
-    def _odds_by_edges(self, places_px: FloatArray) -> FloatArray:
+    def odds_by_edges(self, places_px: FloatArray) -> FloatArray:
         """Log odds of places by the outline's edges and, from a few samples, by those of the bodies; shape (k,)."""
         matrices = homographies(self.board.corners_mm, places_px)
         outline, _ = self.edge_support(matrices)
-        edges = [bodies_stand_out(self.odds, self.few_samples, each, self._pose(each)) / self._few for each in matrices]
+        edges = bodies_stand_out(self.odds, self.few_samples, matrices, self._poses(matrices)) / self._few
         return np.array([_log_odds(one, other, 0.0) for one, other in zip(edges, outline, strict=True)])
 
     @property
@@ -207,7 +207,7 @@ class Search:
         tops = tops_stand_out(self.picture, self.tops, matrix, seen - centres)
         return Candidate(
             corners_px,
-            bodies_stand_out(self.odds, self.bodies, matrix, pose) / self._few,
+            float(bodies_stand_out(self.odds, self.bodies, matrix[None], as_views(pose))[0]) / self._few,
             float(self.edge_support(matrix[None])[0][0]),
             tops.deviations / self._few,
             tops.share,
@@ -221,7 +221,7 @@ class Search:
         """
         matrix = self.matrix(corners_px)
         # By a deviation as the log odds where they rise most, so that many are not more certain than few.
-        spread = others_spread(self.odds, self.bodies, matrix, self._pose(matrix))
+        spread = float(others_spread(self.odds, self.few_samples, matrix[None], self._poses(matrix[None]))[0])
         worth = EDGES_WORTH / EDGES_DOUBLING / spread, OUTLINE_WORTH
         closer = stepped(partial(self._nearby, worth=worth), corners_px)
         settled = self.settled(closer[None])
@@ -259,12 +259,14 @@ class Search:
             matrix, shape=self.shape, corners_mm=self.board.corners_mm, fov_deg=self.small.fov_deg
         )
 
-    def _own_rise(self, matrices: FloatArray) -> FloatArray:
-        """How far a millimetre of its body's height displaces each edge, at many places; shape (k, m, 2)."""
-        views = poses_from_homographies(
+    def _poses(self, matrices: FloatArray) -> Poses:
+        return poses_from_homographies(
             matrices, shape=self.shape, corners_mm=self.board.corners_mm, fov_deg=self.small.fov_deg
         )
-        return own_rise(views, matrices, self.edges, self.prior.mean_mm)
+
+    def _own_rise(self, matrices: FloatArray) -> FloatArray:
+        """How far a millimetre of its body's height displaces each edge, at many places; shape (k, m, 2)."""
+        return own_rise(self._poses(matrices), matrices, self.edges, self.prior.mean_mm)
 
     def _by_edge(self, mm: FloatArray) -> FloatArray:
         """What is known of the parts, for each edge; zero for the outline; shape (m, 1)."""
@@ -360,8 +362,16 @@ def _tried(search: Search, ranked: FloatArray, most: int, found: list[Candidate]
 
 
 def _with_rivals(search: Search, found: list[Candidate], ranked: FloatArray) -> list[Candidate]:
-    """Besides what was found, the likeliest places of a second board and of this one the other way round."""
-    return _weighed(search, search.settled(_rivals(found[0], ranked)), besides=found)
+    """
+    Besides what was found, the likeliest places of a second board and of this one the other way round.
+
+    Not those of which edges tell so little that with the detail of the best they were less likely than none.
+    """
+    rivals = search.settled(_rivals(found[0], ranked))
+    if not len(rivals):
+        return found
+    detail = DETAIL_WORTH * _of_deviations(found[0].detail, DETAIL_DOUBLING)
+    return _weighed(search, rivals[search.odds_by_edges(rivals) + detail > 0], besides=found)
 
 
 def by_any(*told: FloatArray) -> NDArray[np.intp]:
