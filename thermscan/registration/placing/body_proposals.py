@@ -236,7 +236,10 @@ def _sums(seen: NDArray[np.complex64], layout: NDArray[np.complex64], raster: in
 
 def _stands_out(those: Float32Array, sums: Float32Array) -> Float32Array:
     """By how many deviations of all sums the largest of those stands out."""
-    result: Float32Array = (those.max(axis=-1) - sums.mean(axis=-1)) / np.maximum(sums.std(axis=-1), 1e-12)
+    mean = sums.mean(axis=-1)
+    # A third of the time of `std`.
+    variance = np.einsum("...i,...i->...", sums, sums) / sums.shape[-1] - mean**2
+    result: Float32Array = (those.max(axis=-1) - mean) / np.sqrt(np.maximum(variance, 1e-24))
     return result
 
 
