@@ -136,17 +136,43 @@ def homography_from_corners(corners_mm: ArrayLike, corners_px: ArrayLike) -> Flo
 
 
 def homographies(corners_mm: FloatArray, corners_px: FloatArray) -> FloatArray:
-    """As `homography_from_corners`, for many places of the corners, of shape (k, 4, 2); NaN where there is none."""
-    x, y = corners_mm[:, 0], corners_mm[:, 1]
-    zero, one = np.zeros(4), np.ones(4)
-    fixed = np.vstack([np.column_stack([x, y, one, zero, zero, zero]), np.column_stack([zero, zero, zero, x, y, one])])
-    u, v = corners_px[..., 0], corners_px[..., 1]
-    loose = np.concatenate([np.stack([-u * x, -u * y], axis=-1), np.stack([-v * x, -v * y], axis=-1)], axis=1)
-    design = np.concatenate([np.broadcast_to(fixed, (len(u), 8, 6)), loose], axis=2)
-    good = np.abs(np.linalg.det(design / np.abs(design).max(initial=1.0))) > 0
-    elements = np.full((len(u), 8), np.nan)
-    elements[good] = np.linalg.solve(design[good], np.concatenate([u, v], axis=1)[good][..., None])[..., 0]
-    return np.concatenate([elements, np.ones((len(u), 1))], axis=1).reshape(-1, 3, 3)
+    """
+    As `homography_from_corners` of a rectangle, for many places of its corners; NaN where there is none.
+
+    Parameters
+    ----------
+    corners_mm : ndarray of shape (4, 2)
+        Of a rectangle (any parallelogram).
+    corners_px : ndarray of shape (k, 4, 2)
+
+    Returns
+    -------
+    ndarray of shape (k, 3, 3)
+
+    References
+    ----------
+    .. [1] P. S. Heckbert, Fundamentals of Texture Mapping and Image Warping, M.Sc. thesis, University of California,
+       Berkeley 1989, section 2.2.3: a square to a quadrilateral in closed form.
+    """
+    first, second, third, fourth = np.moveaxis(corners_px, 1, 0)
+    across, down, skew = second - third, fourth - third, first - second + third - fourth
+    with np.errstate(divide="ignore", invalid="ignore"):
+        bend = np.stack([_cross(skew, down), _cross(across, skew)], axis=1) / _cross(across, down)[:, None]
+        matrices = np.ones((len(corners_px), 3, 3))
+        matrices[:, :2, 0] = second - first + bend[:, :1] * second
+        matrices[:, :2, 1] = fourth - first + bend[:, 1:] * fourth
+        matrices[:, :2, 2] = first
+        matrices[:, 2, :2] = bend
+        sides = np.column_stack([corners_mm[[1, 3, 0]] - corners_mm[0] * [[1], [1], [0]], [0.0, 0.0, 1.0]]).T
+        matrices = matrices @ np.linalg.inv(sides)
+        matrices /= matrices[:, 2:, 2:]
+    matrices[~np.isfinite(matrices).all(axis=(1, 2))] = np.nan
+    return matrices
+
+
+def _cross(one: FloatArray, other: FloatArray) -> FloatArray:
+    result: FloatArray = one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0]
+    return result
 
 
 def mapped(px_from_mm: FloatArray, points_mm: FloatArray) -> FloatArray:

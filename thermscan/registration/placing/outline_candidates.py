@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from thermscan.layout.outline import polygon_areas
 from thermscan.registration.evidence import Evidence, filled
+from thermscan.registration.placing.edge_odds import DIRECTIONS, layer_of
 from thermscan.robust import robust_sd
 
 FloatArray = NDArray[np.float64]
@@ -33,8 +34,6 @@ EDGE_SIGNIFICANT = 4.0
 ALONG_DEG = 14.0
 # A faint edge's gradient points across it to within about half of this.
 SPREAD_DEG = 12
-# Edges are sorted by so many directions.
-DIRECTIONS = 12
 # A line needs so many edge pixels, as a share of the frame's shorter side.
 LEAST_LINE = 0.1
 
@@ -86,12 +85,11 @@ class FrameEdges:
     def by_direction(self) -> NDArray[np.uint8]:
         """Where the frame has an edge of each direction, two pixels thicker; shape (`DIRECTIONS`, rows, cols)."""
         gx, gy = self.gradient
-        angle = np.arctan2(gy, gx) % np.pi
-        which = np.floor(angle / np.pi * DIRECTIONS).astype(int) % DIRECTIONS
+        rows, cols = np.nonzero(self.thin)
+        layer = layer_of(np.column_stack([gx[rows, cols], gy[rows, cols]]))
         maps = np.zeros((DIRECTIONS, *self.thin.shape), np.uint8)
-        at = np.nonzero(self.thin)
         for side in (-1, 0, 1):
-            maps[(which[at] + side) % DIRECTIONS, at[0], at[1]] = 1
+            maps[(layer + side) % DIRECTIONS, rows, cols] = 1
         disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5))
         return np.stack([cv2.dilate(layer, disc) for layer in maps])
 
@@ -111,14 +109,15 @@ def outline_candidates(edges: FrameEdges) -> FloatArray:
     return _distinct(edges.quads[np.argsort(-score)], limit=MAX_QUADS)
 
 
-def on_edges(maps: NDArray[np.uint8], points: FloatArray, ways: FloatArray) -> NDArray[np.bool_]:
-    """Whether the frame has an edge along ``ways`` at points of the frame; False outside it."""
-    rows, cols = maps.shape[1:]
-    normal = np.arctan2(ways[..., 0], -ways[..., 1]) % np.pi
-    layer = np.floor(normal / np.pi * DIRECTIONS).astype(np.intp) % DIRECTIONS
-    x, y = np.rint(points[..., 0]).astype(np.intp), np.rint(points[..., 1]).astype(np.intp)
+def on_edges(
+    maps: NDArray[np.uint8], points: NDArray[np.floating], layer: NDArray[np.intp]
+) -> NDArray[np.bool_]:
+    """Whether the frame has an edge of a direction at points of the frame; False outside it."""
+    _, rows, cols = maps.shape
+    x, y = np.rint(points[..., 0]), np.rint(points[..., 1])
     inside = (x >= 0) & (y >= 0) & (x < cols) & (y < rows)
-    result: NDArray[np.bool_] = maps[layer, np.clip(y, 0, rows - 1), np.clip(x, 0, cols - 1)].astype(bool) & inside
+    held = np.where(inside, (layer * rows + y) * cols + x, 0.0).astype(np.intp)
+    result: NDArray[np.bool_] = maps.ravel().take(held).astype(bool) & inside
     return result
 
 
@@ -158,8 +157,8 @@ def _lines(thin: NDArray[np.bool_], gx: FloatArray, gy: FloatArray) -> FloatArra
     steps = 180
     spread = np.arange(-SPREAD_DEG, SPREAD_DEG + 1)
     bins = (np.round(angle / np.pi * steps).astype(int)[:, None] + spread) % steps
-    theta = bins * np.pi / steps
-    d = cols[:, None] * np.cos(theta) + rows[:, None] * np.sin(theta)
+    across, down = np.cos(np.arange(steps) * np.pi / steps), np.sin(np.arange(steps) * np.pi / steps)
+    d = cols[:, None] * across[bins] + rows[:, None] * down[bins]
     reach = int(np.hypot(*thin.shape)) + 2
     places = np.round(d).astype(int) + reach
     weight = np.broadcast_to(np.exp(-0.5 * (spread / (SPREAD_DEG / 2)) ** 2).astype(np.float32), bins.shape)
@@ -173,7 +172,7 @@ def _lines(thin: NDArray[np.bool_], gx: FloatArray, gy: FloatArray) -> FloatArra
     for _ in range(TRIED * MOST_LINES):
         smooth = cv2.GaussianBlur(votes, (0, 0), 1.0)
         t, r = np.unravel_index(smooth.argmax(), smooth.shape)
-        line = np.array([np.cos(t * np.pi / steps), np.sin(t * np.pi / steps), r - reach])
+        line = np.array([across[t], down[t], r - reach])
         for _ in range(3):
             near = free & (np.abs(xy @ line[:2] - line[2]) < 1.8)
             near &= np.abs(normal @ line[:2]) > np.cos(np.radians(ALONG_DEG))
@@ -294,7 +293,8 @@ def _support(quads: FloatArray, edges: FrameEdges) -> FloatArray:
     share = (np.arange(40) + 0.5) / 40
     way = np.roll(quads, -1, axis=1) - quads
     points = quads[:, :, None] + share[None, None, :, None] * way[:, :, None]
-    sides = on_edges(edges.by_direction, points, np.broadcast_to(way[:, :, None], points.shape)).mean(axis=2)
+    layer = layer_of(np.stack([-way[..., 1], way[..., 0]], axis=-1))
+    sides = on_edges(edges.by_direction, points, layer[:, :, None]).mean(axis=2)
     size = np.sqrt(np.abs(polygon_areas(quads)) / (rows * cols))
     result: FloatArray = sides.mean(axis=1) + sides.min(axis=1) + 0.3 * size
     return result

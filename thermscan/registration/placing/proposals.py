@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from thermscan.registration.geometry.homography import homographies, mapped
 from thermscan.registration.geometry.pose import FOV_RANGE_DEG, focal_from_fov
+from thermscan.registration.placing.edge_odds import layer_of
 from thermscan.registration.placing.edges import LayoutEdges
 from thermscan.registration.placing.outline_candidates import FrameEdges, on_edges
 
@@ -72,9 +73,10 @@ def _outline_seen(frame: FrameEdges, edges: LayoutEdges, matrices: FloatArray) -
     owner = np.repeat(np.arange(len(counts)), counts)
     share = (np.arange(len(owner)) - np.repeat(np.cumsum(counts) - counts, counts) + 0.5) / counts[owner]
     points = starts[owner] + share[:, None] * ways[owner]
-    step = points + 1e-3 * ways[owner]
-    at, after = mapped(matrices, points), mapped(matrices, step)
-    hit = on_edges(frame.by_direction, at, after - at)
+    # A straight line is seen straight, so that its direction need be told but once.
+    ahead = mapped(matrices, starts + ways) - mapped(matrices, starts)
+    layer = layer_of(np.stack([-ahead[..., 1], ahead[..., 0]], axis=-1))
+    hit = on_edges(frame.by_direction, mapped(matrices.astype(np.float32), points.astype(np.float32)), layer[:, owner])
     # Each side by itself, too: three good sides leave the fourth loose.
     side = edges.side[outline][owner]
     by_side = np.stack([hit[:, side == k].mean(axis=1) for k in np.unique(side)], axis=1)
@@ -102,15 +104,13 @@ def could_be_seen(
         focals = focal_from_fov(fov_deg, cols) * np.exp(np.linspace(-U_STATED, U_STATED, 3))
     centre = np.array([[1, 0, -(cols - 1) / 2], [0, 1, -(rows - 1) / 2], [0, 0, 1]])
     centred = centre @ matrices
-    across, down = (
-        np.concatenate(
-            [np.broadcast_to(centred[:, None, :2, k], (len(centred), len(focals), 2)), depth[..., None]], axis=2
-        )
-        for k, depth in enumerate((focals * centred[:, 2:, 0], focals * centred[:, 2:, 1]))
-    )
-    size_a, size_b = np.linalg.norm(across, axis=2), np.linalg.norm(down, axis=2)
+    # What x and y of the board are in space, at each focal length: of that only the depth depends on it.
+    (across, down), (deep, deeper) = np.moveaxis(centred[:, :2, :2], 2, 0), centred[:, 2, :2].T
+    deeper_px2, deep_px2, both_px2 = (each[:, None] * focals**2 for each in (deeper**2, deep**2, deep * deeper))
+    size_a = np.sqrt((across**2).sum(axis=1)[:, None] + deep_px2)
+    size_b = np.sqrt((down**2).sum(axis=1)[:, None] + deeper_px2)
     with np.errstate(divide="ignore", invalid="ignore"):
-        skew = np.abs((across * down).sum(axis=2) / (size_a * size_b))
+        skew = np.abs((across * down).sum(axis=1)[:, None] + both_px2) / (size_a * size_b)
         stretch = np.abs(np.log(size_a / size_b))
     ahead = corners_mm @ matrices[:, 2, :2].swapaxes(0, 1) + 1.0
     right_way = np.linalg.det(matrices) > 0
