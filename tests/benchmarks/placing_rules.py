@@ -78,12 +78,17 @@ def _flat(picture: np.ndarray, bodies: tops.Tops, matrix: np.ndarray, shift_mm: 
     return tops.tops_stand_out(picture, bodies, matrix, np.zeros_like(shift_mm))
 
 
+def _as_ranked(started: search.Search, places_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    ranked = started.ranked(places_px)
+    return ranked, started.odds_by_edges(ranked)
+
+
 RULES: tuple[tuple[str, object, str, object], ...] = (
     ("outlines are proposed", search, "proposals", _nothing),
     ("bodies are proposed by themselves", body_proposals, "body_proposals", _nothing),
     ("bodies' edges rank places", search, "edge_support", _no_edges(search.edge_support)),
     ("places are moved closer", search, "stepped", lambda _, place: place),
-    ("proposed places are moved roughly", search.Search, "rough", search.Search.ranked),
+    ("proposed places are moved roughly", search.Search, "rough", _as_ranked),
     ("the last fit looks near and far", found_alone, "NEAR", joint_fit.FAR),
     ("moved at any of three heights", search, "FEW_HEIGHTS", [6]),
     ("sensor's stripes left out", evidence, "without_stripes", lambda apparent: apparent),

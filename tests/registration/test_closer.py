@@ -100,9 +100,11 @@ def test_many_places_climb_as_each_alone(case: tuple[Search, np.ndarray]) -> Non
     wrong = [np.roll(corners, turn, axis=0) for turn in (1, 2, 3)]
     wrong += [corners + way for way in rng.normal(size=(20, 1, 2)) * 15.0 + 25.0]
     off = middle + 1.04 * (corners - middle) + [3.0, -2.0]
-    ranked = search.rough(np.array([*wrong, off]))
+    ranked, odds = search.rough(np.array([*wrong, off]))
     assert np.abs(ranked[0] - corners).max() < 4.0
     assert np.abs(off - corners).max() > 6.0
+    assert (np.diff(odds) <= 0).all()
+    assert odds == pytest.approx(search.odds_by_edges(ranked))
 
 
 def test_bodies_asked_at_few_samples_stand_out_as_those_asked_at_all(case: tuple[Search, np.ndarray]) -> None:
@@ -117,7 +119,9 @@ def test_bodies_asked_at_few_samples_stand_out_as_those_asked_at_all(case: tuple
     told = np.array(
         [
             [
-                bodies_stand_out(search.odds, bodies, search.matrix(each)[None], search._poses(search.matrix(each)[None]))[0]
+                bodies_stand_out(
+                    search.odds, bodies, search.matrix(each)[None], search._poses(search.matrix(each)[None])
+                )[0]
                 for each in places
             ]
             for bodies in (few, search.bodies)

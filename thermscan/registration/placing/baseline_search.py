@@ -84,7 +84,9 @@ class _Search:
 
     def likely_outlines(self) -> list[FloatArray]:
         """Outlines in the frame within which the baseline's picture looks likeliest, in one of four turns."""
-        turned = [np.roll(quad, turn, axis=0) for quad in outline_candidates(FrameEdges(self.evidence)) for turn in range(4)]
+        turned = [
+            np.roll(quad, turn, axis=0) for quad in outline_candidates(FrameEdges(self.evidence)) for turn in range(4)
+        ]
         return sorted(turned, key=lambda each: -likeness_within(self.picture, self.baseline, each))[:MOST_OUTLINES]
 
 

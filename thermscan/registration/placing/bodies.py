@@ -124,9 +124,7 @@ def bodies_stand_out(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, vie
     return result
 
 
-def _told(
-    odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, views: Poses, centres_mm: FloatArray
-) -> FloatArray:
+def _told(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, views: Poses, centres_mm: FloatArray) -> FloatArray:
     """Log odds of each layout's bodies at each place; shape (k, layouts, parts)."""
     (layouts, parts), places = centres_mm.shape[:2], len(px_from_mm)
     if not parts:

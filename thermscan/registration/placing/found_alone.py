@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import islice, takewhile
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -80,14 +78,19 @@ def beside(search: Search, best: Candidate) -> Candidate | None:
     The likeliest place that climbs from beside one that is not sure.
 
     A place may be right on a part of the board only, with a corner off where few bodies are: each of its corners in
-    turn is moved to either side first. Roughly it must be likelier than the place itself.
+    turn is moved to either side first. Only what is, roughly, nearly as likely as the place itself is looked at closer
+    (three wrong places that were looked at had the right one 2.0 above in log odds, 1.0 above and 1.1 below; places
+    that lead back mostly lie 3 to 8 below).
     """
     if best.log_odds >= SURE:
         return None
-    around = search.rough(best.corners_px + BESIDE_PX * np.concatenate([np.zeros((1, 4, 2)), ONE_CORNER]))
-    likelier = takewhile(lambda each: search.apart_px(each, best.corners_px) >= SAME_PLACE_PX, around)
-    tried = (search.weighed(search.nearest(each)) for each in islice(likelier, BESIDE_TRIED))
-    return max(tried, key=_odds, default=None)
+    begun = best.corners_px + BESIDE_PX * np.concatenate([np.zeros((1, 4, 2)), ONE_CORNER])
+    around, odds = search.rough(begun)
+    away = np.array([search.apart_px(each, best.corners_px) for each in around]) >= SAME_PLACE_PX
+    likely = away & (odds > odds[~away].max(initial=-np.inf) - ENOUGH)
+    others = [search.weighed(search.nearest(each)) for each in around[likely][:BESIDE_TRIED]]
+    others = [each for each in others if search.apart_px(each.corners_px, best.corners_px) >= SAME_PLACE_PX]
+    return max(others, key=_odds, default=None)
 
 
 def _odds(place: Candidate) -> float:

@@ -109,9 +109,7 @@ def outline_candidates(edges: FrameEdges) -> FloatArray:
     return _distinct(edges.quads[np.argsort(-score)], limit=MAX_QUADS)
 
 
-def on_edges(
-    maps: NDArray[np.uint8], points: NDArray[np.floating], layer: NDArray[np.intp]
-) -> NDArray[np.bool_]:
+def on_edges(maps: NDArray[np.uint8], points: NDArray[np.floating], layer: NDArray[np.intp]) -> NDArray[np.bool_]:
     """Whether the frame has an edge of a direction at points of the frame; False outside it."""
     _, rows, cols = maps.shape
     x, y = np.rint(points[..., 0]), np.rint(points[..., 1])

@@ -165,18 +165,22 @@ class Search:
         Edges some pixels off count as well.
         """
         outline, bodies = self._by_blurred_edges(places_px)
-        return _distinct(places_px[by_any(bodies, outline)])
+        ranked = places_px[by_any(bodies, outline)]
+        return ranked[_distinct(ranked)]
 
-    def rough(self, places_px: FloatArray) -> FloatArray:
+    def rough(self, places_px: FloatArray) -> tuple[FloatArray, FloatArray]:
         """
-        The places moved closer by a look on blurred edges, likeliest first; none twice.
+        The places moved closer by a look on blurred edges, likeliest first, none twice; and their odds by edges.
 
         A look costs so little that all can have it, and a place some pixels off is told from wrong ones only then.
         """
         near = self._nearby(places_px, worth=(1.0, OUTLINE_WORTH), rough=True)
         rng = np.random.default_rng(0)
         moved, _ = climbed(near, places_px, places_px, rng, tried=TRIED_ROUGHLY, steps_px=ROUGH_STEPS_PX)
-        return _distinct(moved[np.argsort(-self.odds_by_edges(moved), kind="stable")])
+        odds = self.odds_by_edges(moved)
+        order = np.argsort(-odds, kind="stable")
+        kept = order[_distinct(moved[order])]
+        return moved[kept], odds[kept]
 
     def odds_by_edges(self, places_px: FloatArray) -> FloatArray:
         """Log odds of places by the outline's edges and, from a few samples, by those of the bodies; shape (k,)."""
@@ -278,14 +282,14 @@ def _there(places_px: FloatArray) -> FloatArray:
     return result
 
 
-def _distinct(places_px: FloatArray) -> FloatArray:
-    """Those of the places that repeat none that comes before them, to a pixel."""
+def _distinct(places_px: FloatArray) -> list[int]:
+    """Which of the places repeat none that comes before them, to a pixel."""
     apart = np.abs(places_px[:, None] - places_px[None]).max(axis=(2, 3)) > 1.0
     kept: list[int] = []
     for k, row in enumerate(apart):
         if row[kept].all():
             kept.append(k)
-    return places_px[kept]
+    return kept
 
 
 def witnesses(edges: float, outline: float, detail: float) -> tuple[float, float, float]:
@@ -345,7 +349,7 @@ def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
 
     bodies = body_proposals(search.odds, search.sites, box, search.shape, fov_deg=fov_deg)
     proposed = np.concatenate([outlines, bodies])
-    return _tried(search, search.rough(proposed), TRIED, found) if len(proposed) else found
+    return _tried(search, search.rough(proposed)[0], TRIED, found) if len(proposed) else found
 
 
 def _has(found: list[Candidate], log_odds: float) -> bool:
