@@ -28,9 +28,10 @@ Steps = tuple[tuple[float, bool], ...]
 # How far to look, and whether heights are looked at afresh, where the place is right within a pixel or two to begin
 # with, and where it may be taken to be right within one: farther off lie the neighbours' edges, which small bodies have
 # near. The last of them again, until no corner moves by more than such a share of its standard uncertainty (which makes
-# that 2 % larger), but not more often than that; half as far wherever it would move no less than before, since sites
-# found now here, now there, would else carry it to and fro. (Of 301 views of 160 columns looked at 272 are right by the far one
-# alone, 277 by the near one, which loses one, and 277 by the likelier of both, which loses none.)
+# that 2 % larger), but not more often than that; half as far wherever it would move no less than before, for sites that
+# are found now here, now there, would else carry it to and fro (of 193 views looked at 0.193 px became 0.185). (Of 301
+# views of 160 columns looked at 272 are right by the far one alone, 277 by the near one, which loses one, and 277 by
+# the likelier of both, which loses none.)
 FAR = ((2.0, True), (1.5, True), (1.5, False))
 NEAR = ((1.5, True), (1.0, True), (1.0, False))
 AT_REST, MOST_STEPS = 0.2, 10
