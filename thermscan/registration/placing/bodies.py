@@ -94,7 +94,8 @@ def _elsewhere(centres: FloatArray, size: FloatArray) -> list[FloatArray]:
 def others_spread(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, views: Poses) -> FloatArray:
     """Standard deviation of what other layouts of the same bodies get in the frame, at each place; shape (k,)."""
     told = _told(odds, bodies, px_from_mm, views, bodies.centres_mm[1:]).sum(axis=2)
-    return np.maximum(told.std(axis=1), LEAST_SPREAD)
+    result: FloatArray = np.maximum(told.std(axis=1), LEAST_SPREAD)
+    return result
 
 
 def bodies_stand_out(odds: EdgeOdds, bodies: Bodies, px_from_mm: FloatArray, views: Poses) -> FloatArray:
