@@ -90,7 +90,6 @@ RULES: tuple[tuple[str, object, str, object], ...] = (
     ("places are moved closer", search, "stepped", lambda _, place: place),
     ("proposed places are moved roughly", search.Search, "rough", _as_ranked),
     ("the last fit looks near and far", found_alone, "NEAR", joint_fit.FAR),
-    ("moved at any of three heights", search, "FEW_HEIGHTS", [6]),
     ("sensor's stripes left out", evidence, "without_stripes", lambda apparent: apparent),
     ("faint edges as a whole", edges, "faint_edges", lambda sites, *_, **__: sites),
     ("bodies' edges as evidence", search, "EDGES_WORTH", 0.0),

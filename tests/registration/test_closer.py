@@ -46,7 +46,7 @@ def test_what_is_told_around_a_place_is_what_is_told_there(case: tuple[Search, n
     """Exactly, where all moves by whole steps of the raster: rounding is the same. Two places at once as each alone."""
     search, corners = case
     box = search.board.corners_mm
-    shift = np.random.default_rng(2).uniform(-3.0, 3.0, (3, len(search.edges.part), 2))
+    shift = np.random.default_rng(2).uniform(-3.0, 3.0, (len(search.edges.part), 2))
     begun = corners + np.array([[[0.0, 0.0]], [[4.0, 2.0]]])
     near = _near(search, begun, shift, worth=(0.5, 4.0), pitch_px=pitch_px)
     steps = np.array([[0, 0], [3, 0], [0, -2], [-REACH, REACH], [5, 4]], dtype=float)[:, None]
@@ -63,7 +63,7 @@ def test_a_body_follows_the_corners_as_the_board_does(case: tuple[Search, np.nda
     """One corner moved by a pixel moves a body near it by almost as much, and the far one by next to nothing."""
     search, corners = case
     box = search.board.corners_mm
-    nothing = np.zeros((1, len(search.edges.part), 2))
+    nothing = np.zeros((len(search.edges.part), 2))
     near = _near(search, corners[None], nothing, worth=(1.0, 1.0))
     pieces = near.told.shape[1] - len(search.board.parts)
     centres = np.array([[part.x_mm, part.y_mm] for part in search.board.parts])

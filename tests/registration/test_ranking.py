@@ -16,11 +16,9 @@ from thermscan.registration.geometry.homography import homographies, homography_
 from thermscan.registration.geometry.pose import poses_from_homographies
 from thermscan.registration.geometry.rise import edge_rise, own_rise
 from thermscan.registration.placing.decision import ENOUGH
-from thermscan.registration.placing.edge_odds import STRAY
 from thermscan.registration.placing.edge_support import edge_support
 from thermscan.registration.placing.edges import layout_edges
 from thermscan.registration.placing.search import Candidate, Search, start_search
-from thermscan.registration.placing.sites import Sites, sites_of
 
 
 @pytest.fixture(scope="module")
@@ -69,22 +67,16 @@ def test_places_up_to_ten_pixels_off_find_their_way(search: Search, corners: np.
     assert (left < 2.0).sum() >= 20
 
 
-def test_a_body_may_have_any_of_a_few_heights(search: Search, corners: np.ndarray) -> None:
-    """Of one body alone the odds are the mean of those at each height, with a share that tells nothing (`STRAY`)."""
-    matrices = homographies(search.board.corners_mm, np.array([corners, corners + 3.0]))
-    edges = search.edges
-    one = edges.part == 3
-    sites = sites_of(edges)
-    of_one = np.isin(sites.edge, np.flatnonzero(one | (edges.part < 0)))
-    few = Sites(sites.points_mm[of_one], sites.along_mm[of_one], sites.edge[of_one], sites.outline[of_one])
-    rng = np.random.default_rng(8)
-    shift = rng.uniform(-4.0, 4.0, (1, 3, 1, 2)) * np.ones((2, 1, len(edges.part), 1))
-    outline, together = edge_support(search.odds, few, edges, matrices, shift)
-    alone = [edge_support(search.odds, few, edges, matrices, shift[:, k : k + 1]) for k in range(3)]
-    plain = np.mean([(np.exp(each) - STRAY) / (1 - STRAY) for _, each in alone], axis=0)
-    assert together == pytest.approx(np.log((1 - STRAY) * plain + STRAY), rel=1e-5)
-    assert np.ptp([each for _, each in alone], axis=0).min() > 0.05
-    assert outline == pytest.approx(alone[0][0])
+def test_bodies_are_asked_where_their_height_displaces_them(search: Search, corners: np.ndarray) -> None:
+    """All edges 3 pixels to the right, the place as far to the left: the same odds; not so of either alone."""
+    there, left = (homographies(search.board.corners_mm, each[None]) for each in (corners, corners - [3.0, 0.0]))
+    none, right = (np.full((1, len(search.edges.part), 2), way) for way in ([0.0, 0.0], [3.0, 0.0]))
+    as_it_is, away, back = (
+        edge_support(search.odds, search.sites, search.edges, matrices, shift)[1][0]
+        for matrices, shift in ((there, none), (left, none), (left, right))
+    )
+    assert back == pytest.approx(as_it_is, rel=1e-6)
+    assert away < as_it_is - 5.0
 
 
 def test_edges_are_displaced_as_one_place_at_a_time_has_them() -> None:

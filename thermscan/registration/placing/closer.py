@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from thermscan.frozen import dataclass
 from thermscan.registration.geometry.homography import corner_jacobian, homographies, mapped
 from thermscan.registration.placing.edge_odds import EdgeOdds, layer_of
-from thermscan.registration.placing.edge_support import by_owner, mixed, over_heights
+from thermscan.registration.placing.edge_support import by_owner, mixed
 from thermscan.registration.placing.edges import LayoutEdges
+from thermscan.registration.placing.own_heights import BELIEVED
 from thermscan.registration.placing.sites import Sites
 
 FloatArray = NDArray[np.float64]
@@ -91,8 +92,8 @@ def nearby(
     ----------
     corners_mm : ndarray of shape (4, 2)
     corners_px : ndarray of shape (k, 4, 2)
-    shift_px : ndarray of shape (k, h, m, 2)
-        By how much each of a few equally likely heights displaces each edge there.
+    shift_px : ndarray of shape (k, m, 2)
+        By how much its body's middle height displaces each edge there.
     worth : tuple of float
         Weight of a body's log odds, and of the outline's mean.
     pitch_px : int
@@ -110,10 +111,10 @@ def nearby(
     middles = [(edges.starts_mm[piece] + edges.ends_mm[piece]) / 2]
     body = sites.edge[~outline]
     if len(body):
-        top = at[:, None, ~outline] + shift_px[:, :, body]
-        by_edge, edge = by_owner(odds.around(top[..., 0], top[..., 1], layer[:, None, ~outline], line), body, axis=2)
-        by_body, owner = by_owner(by_edge, edges.part[edge], mean=False, axis=2)
-        tables.append(worth[0] * mixed(over_heights(by_body, axis=1)))
+        top = at[:, ~outline] + shift_px[:, body]
+        by_edge, edge = by_owner(odds.around(top[..., 0], top[..., 1], layer[:, ~outline], line), body, axis=1)
+        by_body, owner = by_owner(by_edge, edges.part[edge], mean=False, axis=1)
+        tables.append(worth[0] * mixed(BELIEVED * by_body))
         middles.append(_middles(edges, owner))
     follow = corner_jacobian(matrices, corners_mm, np.concatenate(middles)) / pitch_px
     told_by_each = np.concatenate(tables, axis=1).astype(np.float32)

@@ -39,7 +39,7 @@ FloatArray = NDArray[np.float64]
 TRIED = 3
 # The same outline the other way round, by half or a quarter of a turn, is turned by more than this.
 TURNED_DEG = 45.0
-# Of the twelve equally likely heights of a body these are tried where many places are: of the lowest and the highest
+# Of the twelve equally likely heights of a body these are asked where many places are: of the lowest and the highest
 # quarter one, and one of the middle.
 FEW_HEIGHTS = [1, 6, 10]
 # Roughly, places are moved by looks two pixels apart, which edges blurred over three leave no gap between, from every
@@ -198,8 +198,8 @@ class Search:
         return replace(self, odds=self.blurred).edge_support(homographies(self.board.corners_mm, places_px))
 
     def edge_support(self, matrices: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Log odds of outline and bodies by their edges, at a few heights, at many places."""
-        return edge_support(self.odds, self.sites, self.edges, matrices, self._few_heights(matrices, FEW_HEIGHTS))
+        """Log odds of outline and bodies by their edges, at their middle heights, at many places."""
+        return edge_support(self.odds, self.sites, self.edges, matrices, self._middle_rise(matrices))
 
     def weighed(self, corners_px: FloatArray, heights_mm: FloatArray | None = None) -> Candidate:
         """A place with what speaks for it; the parts as high as they were fitted, or else as their own edges tell."""
@@ -232,22 +232,21 @@ class Search:
         return settled[0] if len(settled) else closer
 
     def _nearby(self, places_px: FloatArray, *, worth: tuple[float, float], rough: bool = False) -> Nearby:
-        """What is told around places, at a few heights, or roughly at the middle one."""
+        """What is told around places, of bodies of their middle heights."""
         return nearby(
             self.blurred if rough else self.odds,
             self.sites.thinned(ROUGH_SITES) if rough else self.sites,
             self.edges,
             corners_mm=self.board.corners_mm,
             corners_px=places_px,
-            shift_px=self._few_heights(homographies(self.board.corners_mm, places_px), [6] if rough else FEW_HEIGHTS),
+            shift_px=self._middle_rise(homographies(self.board.corners_mm, places_px)),
             worth=worth,
             pitch_px=ROUGH_PX if rough else 1,
         )
 
-    def _few_heights(self, matrices: FloatArray, which: list[int] = FEW_HEIGHTS) -> FloatArray:
-        """By how much a few equally likely heights of each body displace its edges; shape (k, h, m, 2)."""
-        heights = np.stack([self._by_edge(each) for each in self.bodies.heights_mm[:, which].T])
-        shift: FloatArray = self._own_rise(matrices)[:, None] * heights
+    def _middle_rise(self, matrices: FloatArray) -> FloatArray:
+        """By how much its body's middle height displaces each edge; shape (k, m, 2)."""
+        shift: FloatArray = self._own_rise(matrices) * self._by_edge(np.median(self.bodies.heights_mm, axis=1))
         return shift
 
     def _heights_mm(self, matrix: FloatArray) -> FloatArray:
