@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from statsmodels.discrete.conditional_models import ConditionalLogit
 
 from tests.benchmarks import placing_odds
 from thermscan.layout.board import Board, Part, Surface
+from thermscan.registration.geometry.homography import homographies, mapped
 from thermscan.registration.geometry.rise import edge_rise
 from thermscan.registration.placing.edges import layout_edges
 from thermscan.registration.placing.mixed_model import Observed, Weighed, products_of, solve
@@ -46,6 +48,18 @@ def test_tops_move_towards_the_vanishing_point_of_the_verticals_by_plane_and_par
         assert rise.top_px[k] == pytest.approx(true, abs=1e-6)
         # The three points lie on a line.
         assert abs(np.linalg.det(np.array([foot / foot[2], top / top[2], upwards / upwards[2]]))) < 1e-3
+
+
+def test_places_of_four_corners_are_those_of_opencv() -> None:
+    """P. S. Heckbert's closed form (1989) of 100 quadrilaterals, against `cv2.getPerspectiveTransform`."""
+    rng, box = np.random.default_rng(9), np.array([[2.0, 5.0], [90.0, 5.0], [90.0, 60.0], [2.0, 60.0]])
+    seen = box * rng.uniform(1.0, 6.0, (100, 1, 1)) + rng.normal(0.0, 12.0, (100, 4, 2))
+    theirs = [cv2.getPerspectiveTransform(box.astype(np.float32), each.astype(np.float32)) for each in seen]
+    ours = homographies(box, seen.astype(np.float32).astype(np.float64))
+    corners = mapped(ours, box)
+    assert corners == pytest.approx(seen, abs=1e-3)
+    assert ours == pytest.approx(np.array(theirs), rel=1e-6, abs=1e-9)
+    assert np.isnan(homographies(box, np.ones((1, 4, 2)))).all()
 
 
 def test_parts_taken_out_by_the_schur_complement_give_what_all_equations_at_once_give() -> None:

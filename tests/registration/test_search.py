@@ -7,6 +7,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
 from tests.benchmarks.scenes import scene
 from tests.registration.simple_views import View, random_board, render, rise_raster
@@ -15,12 +16,12 @@ from thermscan.layout.board import Board, Part, Surface
 from thermscan.registration.evidence import Evidence, prepare, reduced, without_stripes
 from thermscan.registration.geometry.heights import height_prior
 from thermscan.registration.geometry.homography import homography_from_corners
-from thermscan.registration.placing import found_alone
+from thermscan.registration.placing import found_alone, joint_fit
 from thermscan.registration.placing.decision import ENOUGH
 from thermscan.registration.placing.edge_odds import BORDER, EdgeOdds, edge_odds, layer_of
 from thermscan.registration.placing.edges import find_edges, layout_edges
 from thermscan.registration.placing.found_alone import SURE, beside, last_fits, settled
-from thermscan.registration.placing.joint_fit import FAR, NEAR, Placed, Steps
+from thermscan.registration.placing.joint_fit import FAR, NEAR, Placed, Steps, scene_of, start_at
 from thermscan.registration.placing.last_fit import Job
 from thermscan.registration.placing.outline_candidates import SEARCH_PX, FrameEdges, outline_candidates
 from thermscan.registration.placing.own_heights import gradient_field
@@ -186,6 +187,45 @@ def test_a_camera_sees_a_rectangle_of_the_right_proportions_alone() -> None:
     mirrored = seen[[1, 0, 3, 2]]
     matrices = homographies(box, np.array([seen, square, mirrored]))
     assert could_be_seen(matrices, box, SHAPE, fov_deg=None).tolist() == [True, False, False]
+
+
+def test_what_a_pinhole_sees_could_be_seen_and_what_is_stretched_could_not() -> None:
+    """Of 200 cameras of 20 to 60 degrees, tilted by up to 55; a board twice as long as the layout has it is another."""
+    rng, box = np.random.default_rng(3), np.array([[-50.0, -30.0], [50.0, -30.0], [50.0, 30.0], [-50.0, 30.0]])
+    views = []
+    for _ in range(200):
+        axis = np.append(rng.normal(size=2), 0.0)
+        tilted = Rotation.from_rotvec(np.radians(rng.uniform(0.0, 55.0)) * axis / np.linalg.norm(axis))
+        turned = tilted * Rotation.from_euler("z", rng.uniform(0.0, 360.0), degrees=True)
+        focal = SHAPE[1] / 2 / np.tan(np.radians(rng.uniform(20.0, 60.0)) / 2)
+        pinhole = np.array([[focal, 0.0, (SHAPE[1] - 1) / 2], [0.0, focal, (SHAPE[0] - 1) / 2], [0.0, 0.0, 1.0]])
+        distance = 120.0 * focal / SHAPE[1]
+        views.append(pinhole @ np.column_stack([turned.as_matrix()[:, :2], [*rng.uniform(-9.0, 9.0, 2), distance]]))
+    matrices = np.array([each / each[2, 2] for each in views])
+    assert could_be_seen(matrices, box, SHAPE, fov_deg=None).mean() > 0.99
+    longer = matrices @ np.diag([2.0, 1.0, 1.0])
+    assert could_be_seen(longer, box * [0.5, 1.0], SHAPE, fov_deg=None).mean() < 0.25
+
+
+def test_a_fit_that_goes_to_and_fro_comes_to_rest(
+    view: View, corners: np.ndarray, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Steps of a standard uncertainty there and back: half as far from the fourth on, until a fifth of one is left."""
+    scene = scene_of(prepare(view.image), layout_edges(view.board), height_prior(view.board), view.board.corners_mm)
+    steps: list[float] = []
+    inner = joint_fit.estimate
+
+    def to_and_fro(*given: object) -> object:
+        found = inner(*given)  # type: ignore[arg-type]
+        steps.append((-1.0) ** len(steps) * np.sqrt(found.covariance[0, 0]))
+        return replace(found, step=np.append(steps[-1], np.zeros(len(found.step) - 1)))
+
+    monkeypatch.setattr(joint_fit, "estimate", to_and_fro)
+    found = joint_fit.joint_fit(scene, start_at(scene, corners))
+    assert found is not None
+    assert len(steps) == len(FAR) + 3
+    shares = [1.0, 1.0, 1.0, 0.5, 0.25, 0.125]
+    assert found.corners_px[0, 0] - corners[0, 0] == pytest.approx(np.dot(shares, steps), rel=1e-6)
 
 
 def test_what_is_seen_where_it_is_predicted_raises_the_odds_and_beside_it_lowers_them(
