@@ -19,6 +19,7 @@ from thermscan.registration.geometry.pose import focal_from_fov
 from thermscan.registration.placing.body_proposals import (
     AZIMUTHS_DEG,
     STEEPEST_DEG,
+    _stands_out,
     _sums,
     body_proposals,
     orientations,
@@ -172,3 +173,9 @@ def off_px_of_pattern(tilt_deg: float, azimuth_deg: float, diagonal: float) -> f
     sites = Sites(points, along, number, number.astype(bool))
     places = body_proposals(EdgeOdds(maps), sites, box, (rows, cols), fov_deg=50.0)
     return float(np.sqrt(((places - seen(box)) ** 2).sum(axis=2).mean(axis=1))[:3].min())
+
+
+def test_a_sum_stands_out_by_deviations_of_all() -> None:
+    sums = np.random.default_rng(2).normal(5.0, 3.0, (4, 1000)).astype(np.float32)
+    wanted = (sums.max(axis=1) - sums.mean(axis=1)) / sums.std(axis=1)
+    assert _stands_out(sums, sums) == pytest.approx(wanted, rel=1e-4)

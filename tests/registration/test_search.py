@@ -89,6 +89,27 @@ def test_a_likelier_place_beside_one_that_is_not_sure_is_found(view: View, corne
     assert beside(search, right) is None
 
 
+def test_beside_a_place_only_what_is_nearly_as_likely_is_looked_at_closer(
+    view: View, corners: np.ndarray, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    search = _search(view, view.board)
+    true = search.small.from_frame(corners)
+    around = true + np.array([[[12.0, 0.0]], [[0.0, 0.0]], [[0.0, 12.0]], [[0.0, -12.0]]])
+    asked: list[np.ndarray] = []
+
+    def rough(*_: object) -> tuple[np.ndarray, np.ndarray]:
+        return around, np.array([4.5, 4.0, 4.1 - ENOUGH, 3.9 - ENOUGH])
+
+    monkeypatch.setattr(Search, "rough", rough)
+    monkeypatch.setattr(Search, "nearest", lambda _, place: asked.append(place) or place)
+    other = beside(search, replace(search.weighed(true), edges=0.0))
+    assert [each.tolist() for each in asked] == [around[0].tolist(), around[2].tolist()]
+    assert other is not None
+    # What leads back is no other place.
+    monkeypatch.setattr(Search, "nearest", lambda *_: true)
+    assert beside(search, replace(search.weighed(true), edges=0.0)) is None
+
+
 def test_the_last_fit_of_a_place_that_is_not_likely_is_the_likelier_of_two(
     view: View, corners: np.ndarray, monkeypatch: pytest.MonkeyPatch
 ) -> None:
