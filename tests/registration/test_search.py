@@ -12,12 +12,13 @@ from scipy.spatial.transform import Rotation
 from tests.benchmarks.scenes import scene
 from tests.registration.simple_views import View, random_board, render, rise_raster
 from thermscan.coordinates import map_points
+from thermscan.errors import CannotJudge
 from thermscan.layout.board import Board, Part, Surface
 from thermscan.registration.evidence import Evidence, prepare, reduced, without_stripes
 from thermscan.registration.geometry.heights import height_prior
 from thermscan.registration.geometry.homography import homography_from_corners
 from thermscan.registration.placing import found_alone, joint_fit
-from thermscan.registration.placing.decision import ENOUGH
+from thermscan.registration.placing.decision import ENOUGH, decide
 from thermscan.registration.placing.edge_odds import BORDER, EdgeOdds, edge_odds, layer_of
 from thermscan.registration.placing.edges import find_edges, layout_edges
 from thermscan.registration.placing.found_alone import SURE, beside, last_fits, settled
@@ -87,6 +88,17 @@ def test_a_likelier_place_beside_one_that_is_not_sure_is_found(view: View, corne
     right = search.weighed(true)
     assert right.log_odds > SURE
     assert beside(search, right) is None
+
+
+def test_a_place_smaller_than_boards_are_looked_for_is_none(view: View, corners: np.ndarray) -> None:
+    """However likely: of four parts in 80 pixels one warm body once was explained so."""
+    search = _search(view, view.board)
+    right = search.weighed(search.small.from_frame(corners))
+    assert decide([right], search, search.small) is right
+    middle = right.corners_px.mean(axis=0)
+    tiny = replace(right, corners_px=middle + 0.15 * (right.corners_px - middle))
+    with pytest.raises(CannotJudge, match="no outline"):
+        decide([tiny], search, search.small)
 
 
 def test_beside_a_place_only_what_is_nearly_as_likely_is_looked_at_closer(

@@ -9,9 +9,11 @@ from numpy.typing import NDArray
 
 from thermscan.errors import CannotJudge
 from thermscan.layout.board import Board
+from thermscan.layout.outline import polygon_area
 from thermscan.registration.evidence import Evidence
 from thermscan.registration.geometry.plausible import lies_elsewhere, turn_deg
 from thermscan.registration.placing.edges import layout_edges
+from thermscan.registration.placing.outline_candidates import LEAST_AREA
 from thermscan.registration.placing.search import Candidate, Search, candidates
 
 FloatArray = NDArray[np.float64]
@@ -30,11 +32,15 @@ def decide(found: list[Candidate], search: Search, evidence: Evidence) -> Candid
     """
     The likeliest candidate, if it is likely enough against all others and none of them.
 
+    One that has shrunk to less than what a board is looked for at is none: a single warm part may look like it.
+
     Raises
     ------
     CannotJudge
         No place is likely enough, or only the layout's mirror image fits; two boards are seen, or two ways to lie.
     """
+    least_px2 = LEAST_AREA * search.shape[0] * search.shape[1]
+    found = [each for each in found if polygon_area(each.corners_px) >= least_px2]
     if not found:
         raise CannotJudge(_nothing_found(evidence), fix=GIVE_INSTEAD)
     best = max(found, key=lambda each: each.log_odds)
