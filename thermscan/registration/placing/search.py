@@ -164,7 +164,8 @@ class Search:
 
         Edges some pixels off count as well.
         """
-        outline, bodies = self._by_blurred_edges(places_px)
+        from_afar = replace(self, odds=self.blurred)
+        outline, bodies = from_afar.edge_support(homographies(self.board.corners_mm, places_px))
         ranked = places_px[by_any(bodies, outline)]
         return ranked[_distinct(ranked)]
 
@@ -193,9 +194,6 @@ class Search:
     def _few(self) -> float:
         """By which a few bodies' deviations are divided."""
         return float(np.sqrt(1 + FEW / max(len(self.bodies.centres_mm[0]), 1)))
-
-    def _by_blurred_edges(self, places_px: FloatArray) -> tuple[FloatArray, FloatArray]:
-        return replace(self, odds=self.blurred).edge_support(homographies(self.board.corners_mm, places_px))
 
     def edge_support(self, matrices: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Log odds of outline and bodies by their edges, at their middle heights, at many places."""
@@ -246,8 +244,7 @@ class Search:
 
     def _middle_rise(self, matrices: FloatArray) -> FloatArray:
         """By how much its body's middle height displaces each edge; shape (k, m, 2)."""
-        shift: FloatArray = self._own_rise(matrices) * self._by_edge(np.median(self.bodies.heights_mm, axis=1))
-        return shift
+        return self._own_rise(matrices) * self._by_edge(np.median(self.bodies.heights_mm, axis=1))
 
     def _heights_mm(self, matrix: FloatArray) -> FloatArray:
         """As high as the parts' own edges tell at a place; shape (parts,)."""
@@ -327,18 +324,12 @@ def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
     Places that the layout fits to some degree, best first.
 
     Four lines of the frame propose an outline; where none of those is sure, the bodies propose places by themselves,
-    which may be some pixels off with no outline near to move them to.
-
-    Parameters
-    ----------
-    search : Search
-    thorough : bool
-        Whether the bodies are asked where no outline is sure.
+    which may be some pixels off with no outline near to move them to; not unless ``thorough``.
     """
     box, fov_deg = search.board.corners_mm, search.small.fov_deg
     outlines = proposals(search.frame, search.edges, box, fov_deg=fov_deg)
     found = _tried(search, search.ranked(outlines), 1, []) if len(outlines) else []
-    if not thorough or _has(found, LIKELY):
+    if not thorough or _likely(found):
         return found
     # Fewer edges than the smallest board's outline has are no board's.
     if np.count_nonzero(search.frame.thin) < 4 * LEAST_SIDE_PX:
@@ -351,15 +342,15 @@ def candidates(search: Search, *, thorough: bool = True) -> list[Candidate]:
     return _tried(search, search.rough(proposed)[0], TRIED, found) if len(proposed) else found
 
 
-def _has(found: list[Candidate], log_odds: float) -> bool:
-    return bool(found) and found[0].log_odds >= log_odds
+def _likely(found: list[Candidate]) -> bool:
+    return bool(found) and found[0].log_odds >= LIKELY
 
 
 def _tried(search: Search, ranked: FloatArray, most: int, found: list[Candidate]) -> list[Candidate]:
     """The likeliest of the places moved closer, fitted and weighed, until one is likely, besides those found before."""
     for place in ranked[:most]:
         found = _weighed(search, search.nearest(place)[None], besides=found)
-        if _has(found, LIKELY):
+        if _likely(found):
             return _with_rivals(search, found, ranked)
     return found
 
