@@ -20,6 +20,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from types import ModuleType
 
 for _threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_threads, "1")
@@ -46,6 +47,7 @@ from thermscan.registration.placing import (  # noqa: E402
     proposals,
     search,
     tops,
+    variance_components,
 )
 
 FIFTH = 0.2
@@ -102,7 +104,7 @@ RULES: tuple[tuple[str, object, str, object], ...] = (
     ("a lift common to all bodies", joint_fit, "COMMON", 1e-6),
     ("pictures that show no heights", own_heights, "FLAT_ODDS", np.inf),
 )
-CONSTANTS: tuple[tuple[object, str], ...] = (
+CONSTANTS: tuple[tuple[ModuleType, str], ...] = (
     (decision, "ENOUGH"),
     (decision, "SAME_PLACE_PX"),
     (search, "PRIOR_ODDS"),
@@ -140,9 +142,12 @@ CONSTANTS: tuple[tuple[object, str], ...] = (
     (proposals, "SQUARE"),
     (body_proposals, "NEAR"),
     (body_proposals, "STEP"),
-    (body_proposals, "APART_DEG"),
     (body_proposals, "BROAD"),
     (body_proposals, "MOST"),
+    (body_proposals, "MOST_THEN"),
+    (bodies, "LOOKED_UP"),
+    (joint_fit, "AT_REST"),
+    (variance_components, "AT_REST"),
 )
 
 
@@ -225,7 +230,7 @@ def _constants(only: list[str]) -> Iterator[tuple[str, object, str, object]]:
         for factor in (1 - FIFTH, 1 + FIFTH):
             value = max(round(before * factor), 1) if isinstance(before, int) else before * factor
             if (not only or name in only) and value != before:
-                yield f"{name} = {value:.3g}", module, name, value
+                yield f"{module.__name__.rpartition('.')[2]}.{name} = {value:.3g}", module, name, value
 
 
 if __name__ == "__main__":

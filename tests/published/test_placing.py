@@ -5,12 +5,14 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
+from scipy import fft
 from statsmodels.discrete.conditional_models import ConditionalLogit
 
 from tests.benchmarks import placing_odds
 from thermscan.layout.board import Board, Part, Surface
 from thermscan.registration.geometry.homography import homographies, mapped
 from thermscan.registration.geometry.rise import edge_rise
+from thermscan.registration.placing.body_proposals import _sums
 from thermscan.registration.placing.edges import layout_edges
 from thermscan.registration.placing.mixed_model import Observed, Weighed, products_of, solve
 from thermscan.registration.placing.variance_components import Scatter, estimate
@@ -122,3 +124,15 @@ def test_weights_of_places_are_those_of_statsmodels_conditional_logit() -> None:
         np.concatenate(chosen).astype(float), np.concatenate(told), groups=np.repeat(np.arange(300), 4)
     ).fit(disp=False)
     assert placing_odds.weights_of(frames) == pytest.approx(reference.params, rel=2e-3)
+
+
+def test_sums_at_all_places_are_those_of_a_reference_library() -> None:
+    """Cross-correlation, around the raster: OpenCV's matchTemplate, TM_CCORR, on the raster repeated."""
+    raster, rng = 32, np.random.default_rng(7)
+    seen, layout = rng.random((2, 2, raster, raster)).astype(np.float32)
+    found = _sums(fft.rfft2(seen), fft.rfft2(layout).conj(), raster).reshape(raster, raster)
+    there = [
+        cv2.matchTemplate(np.tile(one, (2, 2))[: 2 * raster - 1, : 2 * raster - 1], other, cv2.TM_CCORR)
+        for one, other in zip(seen, layout, strict=True)
+    ]
+    assert found == pytest.approx(there[0] + there[1], rel=1e-4)

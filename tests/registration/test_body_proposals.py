@@ -7,7 +7,6 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
-from scipy import fft
 from scipy.spatial.transform import Rotation
 
 from tests.registration.simple_views import View
@@ -20,7 +19,6 @@ from thermscan.registration.placing.body_proposals import (
     AZIMUTHS_DEG,
     STEEPEST_DEG,
     _stands_out,
-    _sums,
     body_proposals,
     orientations,
 )
@@ -107,18 +105,6 @@ def test_no_orientation_of_a_camera_is_far_from_those_that_are_asked() -> None:
         ]
     )
     assert np.degrees(np.arccos((nearest.min() - 1) / 2)) < AZIMUTHS_DEG
-
-
-def test_sums_at_all_places_are_those_of_a_reference_library() -> None:
-    """Cross-correlation, around the raster: OpenCV's matchTemplate, TM_CCORR, on the raster repeated."""
-    raster, rng = 32, np.random.default_rng(7)
-    seen, layout = rng.random((2, 2, raster, raster)).astype(np.float32)
-    found = _sums(fft.rfft2(seen), fft.rfft2(layout).conj(), raster).reshape(raster, raster)
-    there = [
-        cv2.matchTemplate(np.tile(one, (2, 2))[: 2 * raster - 1, : 2 * raster - 1], other, cv2.TM_CCORR)
-        for one, other in zip(seen, layout, strict=True)
-    ]
-    assert found == pytest.approx(there[0] + there[1], rel=1e-4)
 
 
 def test_a_frame_without_edges_proposes_nothing(view: View) -> None:

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tests.benchmarks import placing_rules
 from tests.benchmarks.scenes import scene
 from tests.registration.simple_views import View
 from thermscan.coordinates import map_points
@@ -96,3 +97,10 @@ def test_detail_alone_carries_no_place() -> None:
     hot_spot = Candidate(np.zeros((4, 2)), edges=0.0, outline=1.0, detail=22.0, explained=0.9)
     assert hot_spot.log_odds < ENOUGH
     assert replace(hot_spot, edges=4.0, outline=0.7).log_odds > ENOUGH
+
+
+def test_the_benchmark_of_rules_and_constants_knows_them_all() -> None:
+    for _, where, name, _ in placing_rules.RULES:
+        assert hasattr(where, name), name
+    for module, name in placing_rules.CONSTANTS:
+        assert hasattr(module, name), name

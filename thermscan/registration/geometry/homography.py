@@ -163,8 +163,10 @@ def homographies(corners_mm: FloatArray, corners_px: FloatArray) -> FloatArray:
         matrices[:, :2, 1] = fourth - first + bend[:, 1:] * fourth
         matrices[:, :2, 2] = first
         matrices[:, 2, :2] = bend
-        sides = np.column_stack([corners_mm[[1, 3, 0]] - corners_mm[0] * [[1], [1], [0]], [0.0, 0.0, 1.0]]).T
-        matrices = matrices @ np.linalg.inv(sides)
+        # The square's own corners are 0 and 1 along the rectangle's sides.
+        origin = corners_mm[0]
+        from_square = np.column_stack([corners_mm[1] - origin, corners_mm[3] - origin, origin])
+        matrices = matrices @ np.linalg.inv(np.vstack([from_square, [0.0, 0.0, 1.0]]))
         matrices /= matrices[:, 2:, 2:]
     matrices[~np.isfinite(matrices).all(axis=(1, 2))] = np.nan
     return matrices

@@ -37,9 +37,9 @@ def edge_support(
 
     Notes
     -----
-    As `bodies_stand_out`, at one height of each body instead of all that it may have (of 850 views looked at three
-    heights won one that one lost, and lost one). A piece or a body may be as warm as what is behind it, or covered: so
-    often (`STRAY`) it tells nothing.
+    As `bodies_stand_out`, at one height of each body instead of all that it may have (with three heights 386 of 400
+    views looked at are right where 387, and of 450 others as many). A piece or a body may be as warm as what is behind
+    it, or covered: so often (`STRAY`) it tells nothing.
     """
     at, ahead = mapped(matrices, sites.points_mm), mapped(matrices, sites.points_mm + 1e-3 * sites.along_mm)
     way = ahead - at

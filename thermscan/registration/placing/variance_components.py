@@ -24,7 +24,7 @@ FloatArray = NDArray[np.float64]
 # Tukey's biweight rejects beyond this many robust standard deviations (95 % efficient at normal errors).
 TUKEY = 4.685
 # They are refused anew until what is shared moves by no more than such a share of its standard uncertainty, but no more
-# often than that (0.005 to 0.05 move the corners of 20 views looked at by 0.002 px in the median).
+# often than that (0.005 to 0.05 move the corners of 20 views looked at by 0.002 px in the median, of one by 0.15).
 AT_REST, MOST_STEPS = 0.02, 15
 # What is believed of the scatter before it is seen counts as so many sites, edges or parts.
 COUNTS_AS = 4.0
